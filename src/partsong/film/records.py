@@ -1,0 +1,511 @@
+"""The film document: every record of it, immutable and validated.
+
+A :class:`Film` holds the whole state of one film. Changing something means building a new film with
+:meth:`Record.replace` and handing it to the store, which keeps every revision. Lengths on the picture
+are pixels of the film's frame, with x to the right and y down from the top left corner.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Annotated, Literal, Self, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from partsong.errors import InvalidInput, NoSuchRecord
+from partsong.timebase import Rate, Time
+
+SCHEMA: Literal[1] = 1
+"""The version of the document written by this code; :mod:`partsong.film.migrations` brings older ones up."""
+
+WIDE = "wide"
+"""The source of a shot that shows the merged wide picture instead of one take."""
+
+Confidence = Literal["sure", "likely", "ask", "none"]
+Verdict = Literal["clear to strike", "look first", "do not strike"]
+Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$", max_length=80)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Natural = Annotated[int, Field(gt=0)]
+Count = Annotated[int, Field(ge=0)]
+
+
+class Record(BaseModel):
+    """The base of all records: frozen, nothing unknown, nothing coerced."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    def replace(self, **changes: object) -> Self:
+        """Return a copy with some fields changed, validated like a new record.
+
+        Raises
+        ------
+        InvalidInput
+            If the result would break a rule of the document.
+        """
+        try:
+            return type(self)(**{**{name: getattr(self, name) for name in type(self).model_fields}, **changes})
+        except ValidationError as problem:
+            raise InvalidInput(sentence_of(problem)) from problem
+
+
+def sentence_of(problem: ValidationError) -> str:
+    """Return the first complaint of a validation as one sentence."""
+    first = problem.errors(include_url=False)[0]
+    where = ".".join(str(step) for step in first["loc"])
+    text = first["msg"].removeprefix("Value error, ")
+    return f"{where}: {text}" if where else text
+
+
+# --- media ----------------------------------------------------------------------------------------
+
+
+class MediaFile(Record):
+    """A file of the person's own, never written to.
+
+    ``path`` is relative to the folder that holds the film's folder when the file lies beneath it, and
+    absolute otherwise. ``fingerprint`` is a sampled content hash (:func:`partsong.film.folder.fingerprint`).
+    """
+
+    path: str
+    size_bytes: Natural
+    fingerprint: Annotated[str, Field(pattern=r"^[0-9a-f]{32}$")]
+
+
+class Timecode(Record):
+    """The timecode of a clip's first frame: a frame count from 00:00:00:00 and how labels are counted."""
+
+    frame: Count
+    drop: bool = False
+
+
+class PictureInfo(Record):
+    """What a file says of its picture. ``unknown`` is kept as such and asked about, never guessed silently.
+
+    ``width`` and ``height`` are as stored, before ``rotation_deg`` (clockwise) is applied for display.
+    """
+
+    codec: str
+    width: Natural
+    height: Natural
+    pixel_aspect_num: Natural = 1
+    pixel_aspect_den: Natural = 1
+    rotation_deg: Literal[0, 90, 180, 270] = 0
+    rate: Rate
+    variable_rate: bool = False
+    frames: Natural
+    pixel_format: str
+    bit_depth: Annotated[int, Field(ge=8, le=16)]
+    matrix: str = "unknown"
+    value_range: Literal["limited", "full", "unknown"] = "unknown"
+    primaries: str = "unknown"
+    transfer: str = "unknown"
+    timecode: Timecode | None = None
+
+
+class SoundInfo(Record):
+    """What a file says of its sound; ``samples`` is a channel's length at ``rate_hz``."""
+
+    codec: str
+    rate_hz: Natural
+    channels: Natural
+    layout: str
+    samples: Natural
+
+
+class Clip(Record):
+    """One media file and what is in it."""
+
+    file: MediaFile
+    container: str
+    duration: Time
+    picture: PictureInfo | None = None
+    sound: SoundInfo | None = None
+
+
+# --- song -----------------------------------------------------------------------------------------
+
+
+class TempoMark(Record):
+    """From this bar on, this tempo: ``bpm_num/bpm_den`` beats a minute, the bar's first beat at ``at``."""
+
+    bar: Natural
+    at: Time
+    beats_per_bar: Natural = 4
+    bpm_num: Natural
+    bpm_den: Natural = 1
+
+    @property
+    def beat_s(self) -> Fraction:
+        """The length of a beat in seconds."""
+        return Fraction(60 * self.bpm_den, self.bpm_num)
+
+
+class Section(Record):
+    """A named stretch of the song that starts on a bar line."""
+
+    name: str
+    bar: Natural
+
+
+class Stem(Record):
+    """The mix's ingredient of one part, on the mix's own time line."""
+
+    part: Id
+    clip: Clip
+
+
+class Song(Record):
+    """The finished mix, its stems and its tempo map. Song time 0 is the first sample of the mix."""
+
+    title: str
+    mix: Clip
+    stems: tuple[Stem, ...] = ()
+    tempo: tuple[TempoMark, ...] = ()
+    sections: tuple[Section, ...] = ()
+
+    @property
+    def length_s(self) -> Fraction:
+        """The length of the mix in seconds."""
+        return self.mix.duration.seconds
+
+    def stem_of(self, part: str) -> Clip | None:
+        """Return a part's stem, if there is one."""
+        return next((stem.clip for stem in self.stems if stem.part == part), None)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.mix.sound is None:
+            raise ValueError("the mix has no sound; give the finished mix as a sound file")
+        for name, bars in (("tempo", self.tempo), ("sections", self.sections)):
+            numbers = [entry.bar for entry in bars]
+            if numbers != sorted(set(numbers)):
+                raise ValueError(f"the {name} must name each bar once, in rising order")
+        times = [mark.at.seconds for mark in self.tempo]
+        if times != sorted(set(times)):
+            raise ValueError("the tempo marks must follow each other in time")
+        return self
+
+
+# --- what is shot ---------------------------------------------------------------------------------
+
+
+class Part(Record):
+    """What the musician plays in one pass, in score order. ``distance_m`` is from the sound to the camera."""
+
+    id: Id
+    name: str
+    distance_m: Positive | None = None
+
+
+class Take(Record):
+    """One recording. ``input_space`` names a colour space of the film's OpenColorIO config, once known."""
+
+    id: Id
+    kind: Literal["stage", "roaming"]
+    part: Id | None = None
+    clip: Clip
+    input_space: str | None = None
+    circled: bool = False
+    notes: str = ""
+
+    @model_validator(mode="after")
+    def _shows_something(self) -> Self:
+        if self.clip.picture is None:
+            raise ValueError("a take needs picture")
+        if self.kind == "stage" and self.part is None:
+            raise ValueError("a stage take needs a part")
+        return self
+
+    @property
+    def picture(self) -> PictureInfo:
+        """What the take's file says of its picture."""
+        assert self.clip.picture is not None
+        return self.clip.picture
+
+
+class Plate(Record):
+    """A clip of the room without the player: lit like one part, or by ambient light alone."""
+
+    id: Id
+    clip: Clip
+    part: Id | None = None
+
+
+class Region(Record):
+    """An upright box on the frame, in pixels."""
+
+    x: Finite
+    y: Finite
+    width: Positive
+    height: Positive
+
+
+class Finding(Record):
+    """Something noticed about a take: where, when (in the take), how big, what to do."""
+
+    take: Id
+    kind: str
+    sentence: str
+    advice: str
+    verdict: Verdict
+    at: Time | None = None
+    region: Region | None = None
+    size: Finite | None = None
+    unit: str = ""
+
+
+# --- lineup ---------------------------------------------------------------------------------------
+
+
+class Candidate(Record):
+    """A place where a take might sit, with the score that the search gave it (higher is better)."""
+
+    start: Time
+    score: Finite
+
+
+class Evidence(Record):
+    """What a placement rests on.
+
+    ``method`` names the comparison, ``windows`` how many stretches of the take agreed out of
+    ``windows_tried``, ``spread_ms`` how far they lie from the line through them (median), and
+    ``margin`` how far the best candidate stands above the runner-up (0 to 1).
+    """
+
+    method: str
+    windows: Count = 0
+    windows_tried: Count = 0
+    spread_ms: Finite | None = None
+    margin: Finite | None = None
+
+
+class Placement(Record):
+    """Where a take's picture sits on the song.
+
+    The take's first frame is shown at song time ``start`` (negative when it ran before the song did), and
+    song time advances ``1 + drift_ppm * 1e-6`` seconds a second of the take's own clock. ``arrival_delay`` is how
+    late sound reached the camera; it is known apart from ``start`` and never part of it.
+    """
+
+    take: Id
+    confidence: Confidence
+    start: Time | None = None
+    drift_ppm: Finite = 0.0
+    arrival_delay: Time | None = None
+    delay_known: bool = False
+    by_hand: bool = False
+    candidates: tuple[Candidate, ...] = ()
+    evidence: Evidence | None = None
+    sentence: str = ""
+
+    @model_validator(mode="after")
+    def _placed_or_not(self) -> Self:
+        if self.confidence in ("sure", "likely") and self.start is None:
+            raise ValueError(f"a placement that is {self.confidence} needs a start")
+        if self.confidence == "none" and self.start is not None:
+            raise ValueError("a placement that is none has no start")
+        return self
+
+
+# --- stage ----------------------------------------------------------------------------------------
+
+
+class Oval(Record):
+    """An ellipse on the frame: centre, radii and rotation (degrees, clockwise on screen)."""
+
+    x: Finite
+    y: Finite
+    rx: Positive
+    ry: Positive
+    rotation_deg: Finite = 0.0
+
+
+class Mask(Record):
+    """The soft shape through which a stage take shows; ``feather_px`` is the width of its edge."""
+
+    take: Id
+    oval: Oval
+    feather_px: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    by_hand: bool = False
+
+
+class Registration(Record):
+    """How far a take's picture must be moved to lie on the reference, in pixels (x right, y down)."""
+
+    take: Id
+    dx_px: Finite = 0.0
+    dy_px: Finite = 0.0
+    certainty: Annotated[float, Field(ge=0, le=1)] = 0.0
+
+
+class Stage(Record):
+    """How the stage takes are merged. ``order`` lists takes from the bottom up; the first fills the frame."""
+
+    reference: Id | None = None
+    order: tuple[Id, ...] = ()
+    masks: tuple[Mask, ...] = ()
+    registrations: tuple[Registration, ...] = ()
+
+    def mask_of(self, take: str) -> Mask | None:
+        """Return a take's mask, if it has one."""
+        return next((mask for mask in self.masks if mask.take == take), None)
+
+    def registration_of(self, take: str) -> Registration | None:
+        """Return a take's registration, if it was measured."""
+        return next((found for found in self.registrations if found.take == take), None)
+
+
+# --- look and cut ---------------------------------------------------------------------------------
+
+
+class ChannelMix(Record):
+    """Weights of scene-linear red, green and blue in a black-and-white picture; they sum to one."""
+
+    red: Finite
+    green: Finite
+    blue: Finite
+
+    @model_validator(mode="after")
+    def _keeps_grey(self) -> Self:
+        if abs(self.red + self.green + self.blue - 1) > 1e-6:
+            raise ValueError("the weights of a black-and-white mix must sum to 1")
+        return self
+
+
+class Look(Record):
+    """The whole colour path from camera to display, in the order in which it is applied.
+
+    ``config`` is the full name of a built-in OpenColorIO config or the path of the person's own;
+    ``input_space`` stands for takes that name none. ``exposure_stops``, ``contrast`` (about ``pivot``, a
+    scene-linear value) and ``saturation`` or ``black_and_white`` act in scene-linear light; ``table`` is a ``.cube`` applied to the
+    display-encoded picture; ``black_level`` (0 to 1 of display code) is subtracted last, white kept.
+    """
+
+    config: str
+    input_space: str | None = None
+    exposure_stops: Annotated[float, Field(ge=-16, le=16)] = 0.0
+    contrast: Annotated[float, Field(gt=0, le=8)] = 1.0
+    pivot: Annotated[float, Field(gt=0, le=16)] = 0.18
+    saturation: Annotated[float, Field(ge=0, le=4)] = 1.0
+    black_and_white: ChannelMix | None = None
+    display: str
+    view: str
+    table: MediaFile | None = None
+    black_level: Annotated[float, Field(ge=0, le=0.5)] = 0.0
+
+
+class Shot(Record):
+    """One entry of the cut list: a source (``wide`` or a take) from song frame ``start`` to before ``end``."""
+
+    source: Id
+    start: Count
+    end: Natural
+
+    @model_validator(mode="after")
+    def _has_length(self) -> Self:
+        if self.end <= self.start:
+            raise ValueError(f"the shot of {self.source} at frame {self.start} must end after it starts")
+        return self
+
+
+# --- the film -------------------------------------------------------------------------------------
+
+
+class Film(Record):
+    """The whole document. ``rate``, ``width`` and ``height`` are those of the first stage take unless given.
+
+    The frames of ``cut`` are frames of song time at ``rate``: frame 0 starts with the mix.
+    """
+
+    schema_version: Literal[1] = SCHEMA
+    name: str
+    rate: Rate | None = None
+    width: Natural | None = None
+    height: Natural | None = None
+    song: Song | None = None
+    parts: tuple[Part, ...] = ()
+    takes: tuple[Take, ...] = ()
+    plates: tuple[Plate, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    placements: tuple[Placement, ...] = ()
+    stage: Stage = Stage()
+    look: Look | None = None
+    cut: tuple[Shot, ...] = ()
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> Self:
+        parts = _unique("part", [part.id for part in self.parts])
+        takes = _unique("take", [take.id for take in self.takes])
+        _unique("plate", [plate.id for plate in self.plates])
+        _unique("placement of take", [placement.take for placement in self.placements])
+        _unique("mask of take", [mask.take for mask in self.stage.masks])
+        _unique("registration of take", [found.take for found in self.stage.registrations])
+        _unique("layer", list(self.stage.order))
+        stems = [stem.part for stem in self.song.stems] if self.song else []
+        _unique("stem of part", stems)
+        named_parts = [*stems, *(take.part for take in self.takes), *(plate.part for plate in self.plates)]
+        _known("part", parts, [name for name in named_parts if name is not None])
+        stage = self.stage
+        named_takes = [
+            *(finding.take for finding in self.findings),
+            *(placement.take for placement in self.placements),
+            *(mask.take for mask in stage.masks),
+            *(found.take for found in stage.registrations),
+            *stage.order,
+            *([stage.reference] if stage.reference else []),
+            *(shot.source for shot in self.cut if shot.source != WIDE),
+        ]
+        _known("take", takes, named_takes)
+        if WIDE in takes:
+            raise ValueError(f"no take may be called {WIDE!r}; that is the merged picture")
+        for earlier, later in zip(self.cut, self.cut[1:], strict=False):
+            if later.start < earlier.end:
+                raise ValueError(f"the shots at frames {earlier.start} and {later.start} overlap or are out of order")
+        if self.cut and self.rate is None:
+            raise ValueError("a cut needs the film's frame rate")
+        return self
+
+    def part(self, part: str) -> Part:
+        """Return a part by its id."""
+        return _find("part", part, self.parts)
+
+    def take(self, take: str) -> Take:
+        """Return a take by its id."""
+        return _find("take", take, self.takes)
+
+    def placement_of(self, take: str) -> Placement | None:
+        """Return where a take sits, if that was asked yet."""
+        return next((placement for placement in self.placements if placement.take == take), None)
+
+    def stage_takes(self) -> tuple[Take, ...]:
+        """Return the takes of the locked-off camera, in the order of the parts."""
+        rank = {part.id: number for number, part in enumerate(self.parts)}
+        chosen = [take for take in self.takes if take.kind == "stage"]
+        return tuple(sorted(chosen, key=lambda take: rank[take.part or ""]))
+
+
+def _unique(what: str, ids: list[str]) -> set[str]:
+    seen: set[str] = set()
+    for name in ids:
+        if name in seen:
+            raise ValueError(f"there are two entries for {what} {name!r}")
+        seen.add(name)
+    return seen
+
+
+def _known(what: str, known: set[str], named: list[str]) -> None:
+    for name in named:
+        if name not in known:
+            raise ValueError(f"the film has no {what} {name!r}")
+
+
+R = TypeVar("R", Part, Take)
+
+
+def _find(what: str, wanted: str, records: tuple[R, ...]) -> R:
+    for record in records:
+        if record.id == wanted:
+            return record
+    known = ", ".join(record.id for record in records) or "none yet"
+    raise NoSuchRecord(f"The film has no {what} {wanted!r}. It has: {known}.")
