@@ -378,8 +378,8 @@ class Look(Record):
 
     ``config`` is the full name of a built-in OpenColorIO config or the path of the person's own;
     ``input_space`` stands for takes that name none. ``exposure_stops``, ``contrast`` (about ``pivot``, a
-    scene-linear value) and ``saturation`` or ``black_and_white`` act in scene-linear light; ``table`` is a ``.cube`` applied to the
-    display-encoded picture; ``black_level`` (0 to 1 of display code) is subtracted last, white kept.
+    scene-linear value) and ``saturation`` or ``black_and_white`` act in scene-linear light; ``table`` is a ``.cube``
+    applied to the display-encoded picture; ``black_level`` (0 to 1 of display code) is subtracted last, white kept.
     """
 
     config: str

@@ -2,8 +2,8 @@
 
 A change is a new revision whose parent is the head, with a sentence of what changed. Undo moves the head to
 its parent, redo moves it back along the way that undo came; a change after an undo starts a new branch and the
-old one stays in the store. All of it happens in immediate transactions on a write-ahead log, so that a crash loses nothing that was
-reported as saved and two processes can work on one film.
+old one stays in the store. All of it happens in immediate transactions on a write-ahead log, so that a crash
+loses nothing that was reported as saved and two processes can work on one film.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import Self
 
 from pydantic import ValidationError
 
-from partsong.errors import Conflict, InvalidInput, NotAFilm, NoSuchRecord, OutputFailed
+from partsong.errors import Conflict, InvalidInput, NoSuchRecord, NotAFilm, OutputFailed
 from partsong.film import migrations
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Film, sentence_of
@@ -176,7 +176,8 @@ class FilmStore:
         """Apply a pure function to the newest film and keep the result as one revision.
 
         ``edit`` sees whatever others have saved meanwhile and runs while they wait, so it must be quick: do the
-        long work before, and let it only put results in their place. When it returns an equal film, no revision is made.
+        long work before, and let it only put results in their place. When it returns an equal film, no revision is
+        made.
         """
         with self._write():
             number = self._head_number()
