@@ -1,0 +1,30 @@
+"""What all tests share: the table of published values, and honesty about skips."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+_VALUES = Path(__file__).parent / "tests" / "data" / "check-values.json"
+
+
+@pytest.fixture(scope="session")
+def check_value() -> Callable[[str], dict[str, Any]]:
+    """Return a function from the id of a published value to its row (inputs, expected, tolerance, source)."""
+    rows = {row["id"]: row for row in json.loads(_VALUES.read_text(encoding="utf-8"))["values"]}
+    return rows.__getitem__
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Fail a run on the build machine in which anything was skipped: there, everything must run."""
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if not os.environ.get("CI") or reporter is None or hasattr(session.config, "workerinput"):
+        return
+    if reporter.stats.get("skipped") and session.exitstatus == pytest.ExitCode.OK:
+        reporter.write_line("Tests were skipped where everything must run.", red=True)
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
