@@ -1,0 +1,99 @@
+"""The log of what was shot: films with clips added as takes and plates, and what is odd or open about each."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from partsong.film.records import Clip, Film, Plate, Take
+from partsong.shoot.intake import Kind
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A clip that can be used and what it is."""
+
+    clip: Clip
+    kind: Kind
+    part: str | None
+
+
+def known_clips(film: Film) -> dict[str, Clip]:
+    """Return every clip of the film by its content's fingerprint: takes, plates, mix and stems."""
+    song = film.song
+    sounds = [song.mix, *(stem.clip for stem in song.stems)] if song else []
+    clips = [*(take.clip for take in film.takes), *(plate.clip for plate in film.plates), *sounds]
+    return {clip.file.fingerprint: clip for clip in clips}
+
+
+def with_found(film: Film, found: Iterable[Found]) -> Film:
+    """Return the film with clips added as takes and plates, those it already holds left out.
+
+    The film's rate and size, when it has none yet, become those of the first stage take.
+    """
+    known = set(known_clips(film))
+    takes, plates = list(film.takes), list(film.plates)
+    for entry in found:
+        if entry.clip.file.fingerprint in known:
+            continue
+        known.add(entry.clip.file.fingerprint)
+        if entry.kind == "plate":
+            plates.append(Plate(id=next_id("plate", [plate.id for plate in plates]), clip=entry.clip, part=entry.part))
+        else:
+            prefix = entry.part if entry.kind == "stage" and entry.part else "roaming"
+            name = next_id(prefix, [take.id for take in takes])
+            takes.append(Take(id=name, kind=entry.kind, part=entry.part, clip=entry.clip))
+    added = film.replace(takes=tuple(takes), plates=tuple(plates))
+    first = next((take for take in takes if take.kind == "stage"), None)
+    if first is None:
+        return added
+    width, height = shown_size(first)
+    return added.replace(rate=film.rate or first.picture.rate, width=film.width or width, height=film.height or height)
+
+
+def next_id(prefix: str, taken: Iterable[str]) -> str:
+    """Return the next free id of a series.
+
+    >>> next_id("cajon", ["cajon-1", "cajon-4", "harmonium-9"])
+    'cajon-5'
+    """
+    numbers = [int(match[1]) for name in taken if (match := re.fullmatch(re.escape(prefix) + r"-(\d+)", name))]
+    return f"{prefix}-{max(numbers, default=0) + 1}"
+
+
+def shown_size(take: Take) -> tuple[int, int]:
+    """Return a take's width and height in pixels as shown, after its rotation."""
+    picture = take.picture
+    turned = picture.rotation_deg in (90, 270)
+    return (picture.height, picture.width) if turned else (picture.width, picture.height)
+
+
+def differences(film: Film, take: Take) -> tuple[str, ...]:
+    """Return what is unlike the rest of the film in a take's file, a sentence each."""
+    said = []
+    picture = take.picture
+    if film.rate is not None and picture.rate != film.rate:
+        said.append(f"runs at {picture.rate} frames a second, the film at {film.rate}")
+    if picture.variable_rate:
+        said.append("has a variable frame rate")
+    width, height = shown_size(take)
+    if film.width and film.height and (width, height) != (film.width, film.height):
+        said.append(f"is {width} x {height}, the film {film.width} x {film.height}")
+    if picture.pixel_aspect_num != picture.pixel_aspect_den:
+        said.append(f"has pixels that are not square ({picture.pixel_aspect_num}:{picture.pixel_aspect_den})")
+    if take.clip.sound is None:
+        said.append("has no sound to line it up by")
+    return tuple(said)
+
+
+def open_questions(film: Film, take: Take) -> tuple[str, ...]:
+    """Return what the file of a take leaves open and later phases need, a few words each."""
+    asked = []
+    if take.picture.matrix == "unknown":
+        asked.append("colour matrix not stated")
+    if take.picture.value_range == "unknown":
+        asked.append("value range not stated")
+    if take.input_space is None and (film.look is None or film.look.input_space is None):
+        asked.append("camera encoding not set")
+    return tuple(asked)
