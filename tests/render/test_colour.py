@@ -1,0 +1,246 @@
+"""The colour path: OpenColorIO against published formulas, and each step of a look against arithmetic."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from partsong.errors import InvalidInput
+from partsong.film.records import ChannelMix, Clip, Film, Look, MediaFile, Part, PictureInfo, Take
+from partsong.render import colour
+from partsong.render.cube import Cube
+from partsong.timebase import Rate, Time
+
+CONFIG = colour.DEFAULT_CONFIG
+DISPLAY, VIEW = "Rec.1886 Rec.709 - Display", "ACES 1.0 - SDR Video"
+PLAIN = Look(config=CONFIG, display=DISPLAY, view=VIEW)
+# OpenColorIO computes in single precision: near mid grey that is about 2e-6 of the code (and as much of the light).
+SINGLE = 2e-6
+
+
+def from_acescct(code: Any) -> Any:
+    """Academy S-2016-001: decoding of ACEScct, in the form with A = 10.5402377416545, B = 0.0729055341958355."""
+    code = np.asarray(code, dtype=np.float64)
+    return np.where(
+        code <= 10.5402377416545 * 0.0078125 + 0.0729055341958355,
+        (code - 0.0729055341958355) / 10.5402377416545,
+        2.0 ** (code * 17.52 - 9.72),
+    )
+
+
+def test_the_curve_of_acescct_is_the_published_one() -> None:
+    curve = colour.linear_curve(CONFIG, "ACEScct", 4096)
+    expected = from_acescct(np.linspace(0, 1, 4096))
+    # Light spans four decades: 2e-6 of each value (single precision), 2e-7 near zero.
+    np.testing.assert_allclose(curve, expected, rtol=SINGLE, atol=2e-7)
+
+
+def test_the_curve_of_acescct_agrees_with_colour_science() -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # it warns that plotting is not installed
+        from colour.models import log_decoding_ACEScct
+
+    curve = colour.linear_curve(CONFIG, "ACEScct", 1024)
+    np.testing.assert_allclose(curve, log_decoding_ACEScct(np.linspace(0, 1, 1024)), rtol=SINGLE, atol=2e-7)
+
+
+# Academy S-2016-001, worked by colour-science 0.4.7.
+@pytest.mark.parametrize(
+    ("light", "code"),
+    [(0.0, 0.0729055342), (0.0078125, 0.1552511416), (0.18, 0.4135884025), (1.0, 0.5547945205), (16.0, 0.7831050228)],
+)
+def test_light_is_encoded_as_published(light: float, code: float) -> None:
+    assert colour.from_linear(CONFIG, "ACEScct", [light] * 3) == pytest.approx([code] * 3, abs=SINGLE)
+
+
+def test_luminance_weights_are_those_of_the_working_primaries() -> None:
+    # AP1, the second row of its matrix to XYZ (Academy S-2014-004), to single precision.
+    assert colour.luminance_weights(CONFIG) == pytest.approx((0.2722287168, 0.6740817658, 0.0536895174), abs=2e-7)
+
+
+def test_an_alias_or_a_role_names_the_same_space() -> None:
+    assert colour.space_name(CONFIG, "acescct") == colour.space_name(CONFIG, "color_timing") == "ACEScct"
+    assert "ACEScct" in colour.spaces(CONFIG)
+    assert VIEW in colour.displays(CONFIG)[DISPLAY]
+
+
+@pytest.mark.parametrize(
+    ("ask", "sentence"),
+    [
+        (lambda: colour.space_name(CONFIG, "acesct"), "no colour space 'acesct'. The nearest: ACEScct"),
+        (lambda: colour.space_name(CONFIG, "Raw"), "data without colour"),
+        (lambda: colour.display_view(CONFIG, "Rec.1886", VIEW), f"no display 'Rec.1886'. The nearest: {DISPLAY}"),
+        (lambda: colour.display_view(CONFIG, DISPLAY, "SDR"), "no view of"),
+        (lambda: colour.spaces("studio-config-latest"), "by its full, pinned name"),
+        (lambda: colour.linear_curve(CONFIG, "ADX16"), "more signal is not always more light"),
+        (lambda: colour.display_path(PLAIN, "nowhere", None), "no colour space 'nowhere'"),
+        (lambda: colour.display_path(PLAIN, "ACEScct", Cube(np.eye(3, dtype=np.float32))), "do not belong together"),
+        (lambda: colour.to_linear(CONFIG, "ACEScct", [0.1, 0.2]), "last axis"),
+    ],
+)
+def test_an_unknown_name_is_answered_with_the_nearest(ask: Any, sentence: str) -> None:
+    with pytest.raises(InvalidInput, match=sentence):
+        ask()
+
+
+def test_grey_before_the_display_is_what_arithmetic_says() -> None:
+    look = PLAIN.replace(exposure_stops=-1.0, contrast=1.5, pivot=0.25)
+    weights = colour.luminance_weights(CONFIG)
+    # One stop down from 0.5 is the pivot, which contrast leaves alone; two stops above become three.
+    found = colour.grade(look, np.array([[0.5] * 3, [2.0] * 3, [0.0] * 3, [-2.0] * 3]), weights)
+    np.testing.assert_allclose(found[:, 0], [0.25, 0.25 * 2**3, 0.0, -0.25 * 2**3], rtol=1e-12)
+
+
+@given(
+    light=st.lists(st.floats(-1, 60), min_size=3, max_size=3),
+    contrast=st.floats(0.2, 8),
+    saturation=st.floats(0, 4),
+    stops=st.floats(-16, 16),
+)
+def test_grading_keeps_grey_grey_and_luminance_through_saturation(
+    light: list[float], contrast: float, saturation: float, stops: float
+) -> None:
+    weights = np.array([0.27, 0.67, 0.06])
+    grey = colour.grade(
+        PLAIN.replace(contrast=contrast, saturation=saturation, exposure_stops=stops), np.full(3, light[0]), weights
+    )
+    assert np.ptp(grey) <= 1e-9 * max(1.0, float(np.abs(grey).max()))
+    saturated = colour.grade(PLAIN.replace(saturation=saturation), np.array(light), weights)
+    assert saturated @ weights == pytest.approx(np.array(light) @ weights, abs=1e-9)
+
+
+def test_black_and_white_weighs_light_not_codes() -> None:
+    mix = ChannelMix(red=0.5, green=0.3, blue=0.2)
+    found = colour.grade(PLAIN.replace(black_and_white=mix), np.array([[1.0, 2.0, 4.0]]), np.full(3, 1 / 3))
+    np.testing.assert_allclose(found, [[1.9] * 3], rtol=1e-12)
+
+
+def test_the_plain_path_is_the_library_s_own() -> None:
+    import PyOpenColorIO as ocio  # noqa: N813
+
+    rgb = np.random.default_rng(3).uniform(0, 1, (500, 3)).astype(np.float32)
+    config = ocio.Config.CreateFromBuiltinConfig(CONFIG)
+    straight = config.getProcessor(ocio.DisplayViewTransform(src="ACEScct", display=DISPLAY, view=VIEW))
+    expected = rgb.copy()
+    straight.getOptimizedCPUProcessor(ocio.OPTIMIZATION_LOSSLESS).applyRGB(expected)
+    # 1e-5 of display code, a hundredth of a 10-bit code: single precision once more on the way.
+    np.testing.assert_allclose(colour.display_path(PLAIN, "ACEScct", None)(rgb), np.clip(expected, 0, 1), atol=1e-5)
+
+
+def test_one_stop_of_exposure_is_one_stop_of_code() -> None:
+    # A stop is 1/17.52 of ACEScct code above its break (Academy S-2016-001).
+    path = colour.display_path(PLAIN, "ACEScct", None)
+    brighter = colour.display_path(PLAIN.replace(exposure_stops=1.0), "ACEScct", None)
+    code = np.linspace(0.2, 0.8, 20, dtype=np.float32)[:, None].repeat(3, axis=1)
+    np.testing.assert_allclose(brighter(code), path(code + np.float32(1 / 17.52)), atol=1e-5)  # single precision
+
+
+def test_the_table_acts_on_the_display_code_and_black_level_comes_last() -> None:
+    lifted = Cube(np.array([[0.1] * 3, [0.9] * 3], np.float32))
+    file = MediaFile(path="lift.cube", size_bytes=1, fingerprint="0" * 32)
+    rgb = np.linspace(0, 1, 9, dtype=np.float32)[:, None].repeat(3, axis=1)
+    plain = colour.display_path(PLAIN, "ACEScct", None)(rgb)
+    through = colour.display_path(PLAIN.replace(table=file), "ACEScct", lifted)(rgb)
+    np.testing.assert_allclose(through, 0.1 + 0.8 * plain, atol=1e-6)  # float32
+    held = colour.display_path(PLAIN.replace(table=file, black_level=0.1), "ACEScct", lifted)(rgb)
+    np.testing.assert_allclose(held, (through - 0.1) / 0.9, atol=1e-6)
+
+
+@given(level=st.floats(0, 0.5))
+def test_black_level_takes_its_code_to_zero_and_keeps_white(level: float) -> None:
+    file = MediaFile(path="two.cube", size_bytes=1, fingerprint="0" * 32)
+    # A table that gives the level for black and 1 for white, whatever lies between.
+    ends = Cube(np.array([[level] * 3, [1.0] * 3], np.float32))
+    look = PLAIN.replace(table=file, black_level=level, view="Un-tone-mapped")
+    black, white = colour.DisplayPath(look, "Linear Rec.709 (sRGB)", ends)(np.array([[0] * 3, [1] * 3], np.float32))
+    assert black == pytest.approx([0] * 3, abs=1e-6)  # float32 of the level in the table
+    assert white == pytest.approx([1] * 3, abs=1e-6)
+
+
+def test_a_path_can_be_sent_to_another_process_and_leaves_its_input_alone() -> None:
+    path = colour.display_path(PLAIN, "ACEScct", None)
+    rgb = np.full((2, 4, 3), 0.4, np.float32)
+    again = pickle.loads(pickle.dumps(path))
+    assert np.array_equal(path(rgb), again(rgb))
+    assert path(rgb).shape == (2, 4, 3)
+    assert path(rgb).dtype == np.float32
+    assert (rgb == np.float32(0.4)).all()
+    assert path(np.zeros((0, 3), np.float32)).shape == (0, 3)
+
+
+def test_a_config_of_ones_own_is_read_from_its_path_and_again_when_it_changes(tmp_path: Path) -> None:
+    text = (
+        "ocio_profile_version: 2\nroles:\n  scene_linear: light\nfile_rules:\n"
+        "  - !<Rule> {name: Default, colorspace: light}\n"
+        "displays:\n  screen:\n    - !<View> {name: straight, colorspace: code}\n"
+        "colorspaces:\n  - !<ColorSpace> {name: light}\n"
+        "  - !<ColorSpace>\n    name: code\n    to_scene_reference: "
+        "!<ExponentTransform> {value: [POWER, POWER, POWER, 1]}\n"
+    )
+    path = tmp_path / "own.ocio"
+    for power, stamp in ((2, 1_000_000_000), (3, 2_000_000_000)):
+        path.write_text(text.replace("POWER", str(power)))
+        os.utime(path, ns=(stamp, stamp))
+        assert colour.linear_curve(str(path), "code", 3) == pytest.approx([0, 0.5**power, 1], abs=SINGLE)
+    assert colour.spaces(str(path)) == ("light", "code")
+    # Without the interchange role, the config's own luminance weights hold (BT.709 unless it says otherwise).
+    assert colour.luminance_weights(str(path)) == pytest.approx((0.2126, 0.7152, 0.0722))
+    look = Look(config=str(path), display="screen", view="straight")
+    assert colour.display_path(look, "light", None)(np.full((1, 3), 0.125, np.float32)) == pytest.approx(
+        np.full((1, 3), 0.5), abs=SINGLE
+    )
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [("not a config", "not a usable OpenColorIO config"), ("ocio_profile_version: 99\n", "not a usable")],
+)
+def test_a_config_that_is_none_is_refused(tmp_path: Path, text: str, sentence: str) -> None:
+    (tmp_path / "x.ocio").write_text(text)
+    with pytest.raises(InvalidInput, match=sentence):
+        colour.spaces(str(tmp_path / "x.ocio"))
+
+
+# --- which space a take is in ---------------------------------------------------------------------
+
+
+def take(name: str, *, transfer: str = "unknown", primaries: str = "bt709", space: str | None = None) -> Take:
+    picture = PictureInfo(
+        codec="h264", width=64, height=36, rate=Rate(num=24), frames=48, pixel_format="yuv422p10le", bit_depth=10,
+        transfer=transfer, primaries=primaries,
+    )  # fmt: skip
+    clip = Clip(
+        file=MediaFile(path=f"{name}.mov", size_bytes=9, fingerprint="0" * 32),
+        container="mov",
+        duration=Time(ticks=96000),
+        picture=picture,
+    )
+    return Take(id=name, kind="stage", part="cajon", clip=clip, input_space=space)
+
+
+def test_what_a_person_said_goes_before_the_tag_and_the_tag_before_asking() -> None:
+    given_space = PLAIN.replace(input_space="ACEScct")
+    assert colour.space_of_take(given_space, take("a", transfer="bt709", space="ACEScc")) == "ACEScc"
+    assert colour.space_of_take(given_space, take("a", transfer="bt709")) == "ACEScct"
+    assert colour.space_of_take(PLAIN, take("a", transfer="bt709")) == "Camera Rec.709"
+    with pytest.raises(InvalidInput, match=r"encoding of a is not known.*--take a --input SPACE"):
+        colour.space_of_take(PLAIN, take("a"))
+    # A transfer without the primaries that go with it says only half.
+    assert colour.tagged_space(CONFIG, take("a", transfer="bt709", primaries="bt2020").picture) is None
+
+
+def test_the_wide_has_one_encoding_or_the_takes_that_differ_are_named() -> None:
+    film = Film(name="x", parts=(Part(id="cajon", name="Cajón"),), takes=(take("a", space="ACEScct"), take("b")))
+    assert colour.space_of_wide(film, PLAIN.replace(input_space="ACEScct")) == "ACEScct"
+    with pytest.raises(InvalidInput, match="a in ACEScct, b in ACEScc"):
+        colour.space_of_wide(film, PLAIN.replace(input_space="ACEScc"))
+    with pytest.raises(InvalidInput, match="no stage takes yet"):
+        colour.space_of_wide(Film(name="x"), PLAIN)
