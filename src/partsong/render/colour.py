@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from partsong.errors import InvalidInput
+from partsong.film.folder import FilmFolder, fingerprint
 from partsong.film.records import Film, Look, PictureInfo, Take
 from partsong.render import cube
 
@@ -157,6 +158,25 @@ def space_of_wide(film: Film, look: Look) -> str:
                 f"--take {name} --input SPACE"
             )
     return found[first]
+
+
+def table_of(folder: FilmFolder, look: Look) -> Cube | None:
+    """Read the look's table from its file, or return None when the look has none.
+
+    Raises
+    ------
+    InvalidInput
+        If the file is gone, breaks the format, or is no longer the one that was chosen.
+    """
+    if look.table is None:
+        return None
+    path = folder.locate(look.table)
+    if fingerprint(path) != look.table.fingerprint:
+        raise InvalidInput(
+            f"{path} has changed since it was chosen for the look. "
+            f"Choose it again: partsong look set FILM --cube {path}"
+        )
+    return cube.read_cube(path)
 
 
 # --- camera to light ------------------------------------------------------------------------------
