@@ -2,11 +2,260 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
 
-app = typer.Typer(help="Plan the day: what is shot, where, in what order and with what light.", no_args_is_help=True)
+from partsong.cli.console import FilmArgument, JsonOption, emit_json, needs_decision, note, say, table, watched
+
+if TYPE_CHECKING:
+    from partsong.film.records import Film
+
+app = typer.Typer(
+    help="Plan the day: guide track, schedule, cards, lens, light and the shoot sheet.", no_args_is_help=True
+)
+
+StartOption = Annotated[str, typer.Option(help="When the day starts.")]
+EndOption = Annotated[str, typer.Option(help="When the room must be empty.")]
+TakesOption = Annotated[int, typer.Option(help="Stage takes of each part.", min=0)]
+CoverageOption = Annotated[int, typer.Option(help="Roaming takes of each part.", min=0)]
+SetupOption = Annotated[
+    list[str] | None,
+    typer.Option(metavar="PART=NAME", help="The set-up that a part shares with others; again for each such part."),
+]
+SetupMinutesOption = Annotated[int, typer.Option(help="Minutes to move the light and settle a part.", min=0)]
+BreakOption = Annotated[int, typer.Option(help="Minutes of break; 0 for none.", min=0)]
+MarginOption = Annotated[int, typer.Option(help="Spare time, percent of the work.", min=0)]
+CopiesOption = Annotated[int, typer.Option(help="Further copies to keep.", min=0)]
+CardOption = Annotated[str | None, typer.Option("--card-gb", help="The size printed on a card, in GB.")]
 
 
-@app.callback()
-def _group() -> None:
-    """Keep the group a group while it has few commands."""
+@app.command()
+def guide(
+    film: FilmArgument,
+    out: Annotated[Path, typer.Option(help="The WAV file to write.", show_default=False)],
+    as_json: JsonOption = False,
+) -> None:
+    """Write the guide track: count-in, clicks of the tempo map, and a sync cue at head and tail.
+
+    Example: partsong prepare guide waltz --out guide.wav
+    """
+    from partsong.prepare import cautions, steps
+
+    document = _film(film)
+    with watched() as watch:
+        made = steps.make_guide(document, out, watch)
+    if as_json:
+        emit_json(
+            {
+                "path": made.path,
+                "song_zero_s": float(made.song_zero_s),
+                "head_cue_s": float(made.head_cue_s),
+                "tail_cue_s": float(made.tail_cue_s),
+                "length_s": float(made.length_s),
+                "caution": cautions.HEARING,
+            }
+        )
+        return
+    say(f"Wrote {out}, {float(made.length_s):.2f} s, peak -6 dB below full scale.")
+    say(
+        f"The song starts {float(made.song_zero_s):g} s in; cues at {float(made.head_cue_s):.3f} s and "
+        f"{float(made.tail_cue_s):.3f} s."
+    )
+    say("Play it aloud in the room for a moment at head and tail, so that every camera hears the cues.")
+    say(f"Caution, {cautions.HEARING.title.lower()}: {cautions.HEARING.text} ({cautions.HEARING.source})")
+
+
+@app.command()
+def cards(
+    rate_mbit: Annotated[str, typer.Option(help="The camera's data rate, Mbit/s.", show_default=False)],
+    minutes: Annotated[str, typer.Option(help="The length of a take.", show_default=False)],
+    takes: Annotated[int, typer.Option(help="How many takes.", min=1, show_default=False)],
+    copies: CopiesOption = 2,
+    card_gb: CardOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Sum up what takes fill, in decimal gigabytes.
+
+    Example: partsong prepare cards --rate-mbit 400 --minutes 4 --takes 10 --card-gb 128
+    """
+    from partsong.prepare.cards import card_sum
+    from partsong.prepare.values import exact
+
+    size = exact(card_gb, "size of a card") if card_gb is not None else None
+    found = card_sum(
+        exact(rate_mbit, "data rate"), exact(minutes, "length of a take") * 60, takes, copies=copies, card_gb=size
+    )
+    if as_json:
+        emit_json(found)
+        return
+    say(f"One take: {rate_mbit} Mbit/s x {minutes} min x 60 / 8000 = {found.take_gb:.2f} GB")
+    say(f"{takes} takes: {found.all_takes_gb:.1f} GB; with {copies} further copies: {found.with_copies_gb:.1f} GB")
+    if found.cards is not None:
+        say(f"Cards of {card_gb} GB with a tenth kept free: {found.cards}, {found.takes_per_card} takes on each")
+    say("1 GB = 1,000,000,000 bytes, as cards and disks are sold.")
+
+
+@app.command()
+def day(
+    film: FilmArgument,
+    start: StartOption = "09:00",
+    end: EndOption = "18:00",
+    takes: TakesOption = 4,
+    coverage: CoverageOption = 1,
+    setup: SetupOption = None,
+    setup_minutes: SetupMinutesOption = 25,
+    break_minutes: BreakOption = 45,
+    margin: MarginOption = 20,
+    as_json: JsonOption = False,
+) -> None:
+    """Lay out the order of the day and say whether it fits; status 1 when it does not.
+
+    Example: partsong prepare day waltz --start 09:00 --end 18:00 --setup cajon=window --setup melodica=window
+    """
+    from partsong.prepare import schedule, steps
+
+    pace = schedule.Pace(
+        takes=takes,
+        coverage_takes=coverage,
+        setup_minutes=setup_minutes,
+        break_minutes=break_minutes,
+        margin_percent=margin,
+    )
+    starts, ends = schedule.minutes_of(start), schedule.minutes_of(end)
+    planned = steps.plan_day(_film(film), start=starts, end=ends, pace=pace, setups=setup or ())
+    if as_json:
+        emit_json(
+            {
+                "fits": planned.fits,
+                "over_minutes": planned.over_minutes,
+                "entries": planned.entries,
+                "sums": planned.sums,
+            }
+        )
+    else:
+        table(
+            ("from", "to", "min", "what"),
+            [
+                (schedule.time_of_day(entry.start), schedule.time_of_day(entry.stop), entry.minutes, entry.sentence)
+                for entry in planned.entries
+            ],
+        )
+        for line in planned.sums:
+            say(line)
+        if planned.fits:
+            say(f"It fits: done at {schedule.time_of_day(planned.entries[-1].stop)}.")
+        else:
+            say(f"It does not fit: {planned.over_minutes} minutes past {end}. Leave something out or start earlier.")
+    if not planned.fits:
+        needs_decision()
+
+
+@app.command()
+def sheet(
+    film: FilmArgument,
+    out: Annotated[Path, typer.Option(help="The HTML file to write.", show_default=False)],
+    start: StartOption = "09:00",
+    end: EndOption = "18:00",
+    takes: TakesOption = 4,
+    coverage: CoverageOption = 1,
+    setup: SetupOption = None,
+    rate_mbit: Annotated[str | None, typer.Option(help="The camera's data rate, Mbit/s, for the card sum.")] = None,
+    copies: CopiesOption = 2,
+    card_gb: CardOption = None,
+) -> None:
+    """Write the shoot sheet: song, cautions, day, parts to tick and cards on one page to print.
+
+    Example: partsong prepare sheet waltz --out sheet.html --rate-mbit 400 --card-gb 256
+    """
+    from partsong.prepare import schedule, steps
+    from partsong.prepare.values import exact
+
+    document = _film(film)
+    pace = schedule.Pace(takes=takes, coverage_takes=coverage)
+    starts, ends = schedule.minutes_of(start), schedule.minutes_of(end)
+    planned = steps.plan_day(document, start=starts, end=ends, pace=pace, setups=setup or ())
+    card = None
+    if rate_mbit is not None:
+        size = exact(card_gb, "size of a card") if card_gb is not None else None
+        card = steps.cards_of(document, exact(rate_mbit, "data rate"), pace, copies=copies, card_gb=size)
+    steps.make_sheet(document, out, day=planned, card=card)
+    say(f"Wrote {out}. Open it in a browser and print it.")
+    if not planned.fits:
+        note(f"The day does not fit: it runs {planned.over_minutes} minutes past {end}.")
+
+
+@app.command()
+def lens(
+    focal_mm: Annotated[float, typer.Option(help="Focal length.", show_default=False)],
+    distance_m: Annotated[float, typer.Option(help="From the lens to the subject.", show_default=False)],
+    sensor_mm: Annotated[float, typer.Option(help="The sensor's width.")] = 36.0,
+    f_number: Annotated[float | None, typer.Option(help="The aperture, for the depth of field.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what a lens sees: angle of view, width of the room at a distance, and what is sharp.
+
+    Example: partsong prepare lens --focal-mm 24 --sensor-mm 36 --distance-m 3 --f-number 4
+    """
+    import math
+
+    from partsong.prepare import optics
+
+    angle_deg = optics.angle_of_view_deg(focal_mm, sensor_mm)
+    width_m = optics.field_width_m(focal_mm, sensor_mm, distance_m)
+    blur_mm = optics.USUAL_BLUR_MM * sensor_mm / 36
+    sharp = None if f_number is None else optics.sharp_range(focal_mm, f_number, distance_m, blur_mm)
+    if as_json:
+        depth = None
+        if sharp is not None:
+            far_m = sharp.far_m if math.isfinite(sharp.far_m) else None
+            depth = {"near_m": sharp.near_m, "far_m": far_m, "hyperfocal_m": sharp.hyperfocal_m, "blur_mm": blur_mm}
+        emit_json({"angle_of_view_deg": angle_deg, "field_width_m": width_m, "sharp": depth})
+        return
+    say(f"Angle of view across: {angle_deg:.1f} degrees; at {distance_m:g} m the frame is {width_m:.2f} m wide.")
+    if sharp is not None:
+        far = f"{sharp.far_m:.2f} m" if math.isfinite(sharp.far_m) else "infinity"
+        say(
+            f"Focused at {distance_m:g} m, f/{f_number:g}: sharp from {sharp.near_m:.2f} m to {far} "
+            f"(hyperfocal {sharp.hyperfocal_m:.2f} m, blur circle {blur_mm:.3f} mm: common practice, no source)."
+        )
+
+
+@app.command()
+def light(
+    watts: Annotated[
+        list[float], typer.Option(help="What one lamp draws; again for each on the circuit.", show_default=False)
+    ],
+    volts: Annotated[float, typer.Option(help="Mains voltage.", show_default=False)],
+    breaker_a: Annotated[float, typer.Option(help="The breaker's rating, A.", show_default=False)],
+    power_factor: Annotated[float, typer.Option(help="From the lamp's papers; 1 for filament lamps only.")] = 1.0,
+    as_json: JsonOption = False,
+) -> None:
+    """Add up the lamps on one circuit against 80 % of its breaker; status 1 when it is too much.
+
+    Example: partsong prepare light --watts 650 --watts 300 --volts 230 --breaker-a 16
+    """
+    from partsong.prepare import cautions
+    from partsong.prepare.light import circuit_load
+
+    load = circuit_load(watts, volts=volts, breaker_a=breaker_a, power_factor=power_factor)
+    if as_json:
+        emit_json({**{name: getattr(load, name) for name in load.__dataclass_fields__}, "fits": load.fits})
+    else:
+        say(
+            f"Together {load.watts:g} W, {load.current_a:.2f} A of the {load.allowed_a:g} A "
+            f"({load.allowed_watts:g} W) that a load of three hours or more may use."
+        )
+        say("It fits." if load.fits else "Too much: move a lamp to another circuit or use a smaller one.")
+        say("The 80 % rule: NFPA 70, 210.20(A) (United States; from memory); elsewhere a cautious habit.")
+        say(cautions.LOCAL_RULES)
+    if not load.fits:
+        needs_decision()
+
+
+def _film(path: Path) -> Film:
+    from partsong.film.store import FilmStore
+
+    with FilmStore.open(path) as store:
+        return store.head().film

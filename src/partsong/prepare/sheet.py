@@ -1,0 +1,106 @@
+"""The shoot sheet: one page to print, which needs nothing but itself. Film and plans in, HTML out."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from partsong.film.records import Film, Song
+from partsong.film.tempo import bar_lines, beats_in_bar
+from partsong.prepare.cards import CardSum
+from partsong.prepare.cautions import CAUTIONS, LOCAL_RULES
+from partsong.prepare.schedule import Day, time_of_day
+from partsong.timebase import clock
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+CHECKS = (
+    "camera and focus untouched",
+    "spot marked",
+    "light set, stand weighted",
+    "room plate filmed",
+    "recording armed, guide heard",
+    "good take logged",
+    "copy checked",
+)
+"""What to tick for each part, in the order of the work."""
+
+
+@dataclass(frozen=True, slots=True)
+class BarRow:
+    """One line of the song's table: a section, or the whole song, with where it starts."""
+
+    name: str
+    bar: int
+    start: str
+
+
+def song_rows(song: Song) -> tuple[BarRow, ...]:
+    """Return the song's sections with the time of their first bar; bars beyond the song are left out."""
+    starts = dict(bar_lines(song.tempo, song.length_s))
+    return tuple(
+        BarRow(section.name, section.bar, clock(starts[section.bar]))
+        for section in song.sections
+        if section.bar in starts
+    )
+
+
+def song_sentence(song: Song) -> str:
+    """Return the song's measure in a sentence: length, tempo, bars."""
+    if not song.tempo:
+        return f"{clock(song.length_s)} long. No tempo map yet."
+    bars = sum(1 for bar, _ in bar_lines(song.tempo, song.length_s) if bar >= 1)
+    tempos = []
+    for mark in song.tempo:
+        bpm = Fraction(mark.bpm_num, mark.bpm_den)
+        shown = f"{bpm.numerator}" if bpm.denominator == 1 else f"{float(bpm):g}"
+        beats = beats_in_bar(song.tempo, mark.bar)
+        tempos.append(f"{shown} beats a minute, {beats} to the bar, from bar {mark.bar}")
+    return f"{clock(song.length_s)} long, {bars} bars. {'; '.join(tempos)}."
+
+
+def sheet_html(film: Film, day: Day, cards: CardSum | None, card_words: Sequence[str] = ()) -> str:
+    """Return the shoot sheet as one HTML page.
+
+    Parameters
+    ----------
+    film : Film
+        With its song.
+    day : Day
+        The plan of the day.
+    cards : CardSum, optional
+        What the takes fill, when the data rate is known.
+    card_words : sequence of str
+        The sums behind it, a sentence each.
+    """
+    return _template().render(
+        film=film,
+        song=film.song,
+        song_sentence=song_sentence(film.song) if film.song else "",
+        sections=song_rows(film.song) if film.song else (),
+        checks=CHECKS,
+        day=day,
+        time_of_day=time_of_day,
+        cards=cards,
+        card_words=card_words,
+        cautions=CAUTIONS,
+        local_rules=LOCAL_RULES,
+    )
+
+
+@functools.cache
+def _template() -> Template:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("partsong.prepare", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("sheet.html")

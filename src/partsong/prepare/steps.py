@@ -1,0 +1,111 @@
+"""The steps of prepare: plans made for one film, and what is written of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from partsong.errors import InvalidInput
+from partsong.film.folder import write_text
+from partsong.film.records import Film, Song
+from partsong.prepare import cards, schedule
+from partsong.watch import Watch
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class GuideMade:
+    """Where a guide track was written and its times, in seconds from its start."""
+
+    path: Path
+    song_zero_s: Fraction
+    head_cue_s: Fraction
+    tail_cue_s: Fraction
+    length_s: Fraction
+
+
+def make_guide(film: Film, out: Path, watch: Watch) -> GuideMade:
+    """Write the guide track of a film's song as a 24-bit mono WAV at 48 kHz.
+
+    Raises
+    ------
+    InvalidInput
+        If the film has no song or no tempo map, or ``out`` is no ``.wav`` file.
+    """
+    from partsong.media.sound import write_wav
+    from partsong.prepare import guide
+
+    if out.suffix.lower() != ".wav":
+        raise InvalidInput(f"A guide track is a WAV file; {out.name} does not end in .wav.")
+    song = song_of(film)
+    plan = guide.plan_guide(song.tempo, song.length_s)
+    seconds = -(-plan.length // guide.RATE_HZ)
+
+    def sound() -> Iterator[NDArray[np.float32]]:
+        yield from watch.over(guide.blocks(plan), total=seconds, doing="Writing the guide track")
+
+    write_wav(out, sound(), rate_hz=guide.RATE_HZ, bits=24)
+    at = Fraction(1, guide.RATE_HZ)
+    return GuideMade(
+        out, plan.song_zero * at, plan.first("head cue") * at, plan.first("tail cue") * at, plan.length * at
+    )
+
+
+def plan_day(film: Film, *, start: int, end: int, pace: schedule.Pace, setups: Sequence[str] = ()) -> schedule.Day:
+    """Plan the day of a film's parts; ``setups`` are ``PART=NAME`` for parts that share a set-up."""
+    parts = [(part.id, part.name) for part in film.parts]
+    song = song_of(film)
+    return schedule.plan_day(parts, song_s=song.length_s, start=start, end=end, pace=pace, setups=_shared(film, setups))
+
+
+def cards_of(
+    film: Film, rate_mbit: Fraction, pace: schedule.Pace, *, copies: int, card_gb: Fraction | None
+) -> tuple[cards.CardSum, tuple[str, ...]]:
+    """Return what the planned takes of a film fill, and the sums in words."""
+    song = song_of(film)
+    takes = max(1, len(film.parts)) * (pace.takes + pace.coverage_takes)
+    lead_s = Fraction(20)
+    found = cards.card_sum(rate_mbit, song.length_s + lead_s, takes, copies=copies, card_gb=card_gb)
+    words = (
+        f"{float(rate_mbit):g} Mbit/s x (song {float(song.length_s):.0f} s + {lead_s} s before and after) / 8 = "
+        f"{found.take_gb:.2f} GB a take",
+        f"{takes} takes, and {copies} further copies; 1 GB = 1,000,000,000 bytes",
+    )
+    return found, words
+
+
+def make_sheet(
+    film: Film,
+    out: Path,
+    *,
+    day: schedule.Day,
+    card: tuple[cards.CardSum, tuple[str, ...]] | None,
+) -> None:
+    """Write the shoot sheet, one page of HTML that needs nothing but itself."""
+    from partsong.prepare.sheet import sheet_html
+
+    found, words = card if card else (None, ())
+    write_text(out, sheet_html(film, day, found, words))
+
+
+def song_of(film: Film) -> Song:
+    """Return the film's song, or say that there is none."""
+    if film.song is None:
+        raise InvalidInput("The film has no song yet. Make it with: partsong new FILM --song MIX.wav")
+    return film.song
+
+
+def _shared(film: Film, setups: Sequence[str]) -> Mapping[str, str]:
+    shared: dict[str, str] = {}
+    for text in setups:
+        part, equals, name = text.partition("=")
+        if not (equals and part.strip() and name.strip()):
+            raise InvalidInput(f"{text!r} does not say which set-up a part shares. Write it as PART=NAME.")
+        shared[film.part(part.strip()).id] = name.strip()
+    return shared
