@@ -1,0 +1,296 @@
+"""The fast merge on the processor: takes' planes in, one frame's planes out.
+
+A stack is compiled once. The frame is divided into *cells*, the pixels that share a colour sample, and each row of
+cells into *runs* over which the same set of layers has weight. Where that is one layer without gain, its codes are copied;
+elsewhere the layers' light is summed and encoded again. Ovals nearly partition a frame, so most of it is copied, and a
+layer that has weight nowhere need not be decoded.
+
+Per frame, the layers are handled one after another: each copies its own runs and adds its light to a buffer that holds
+the blended pixels only; a last pass encodes that buffer. :mod:`partsong.render.pixels` defines the result; this lies
+within one code of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from partsong.errors import InvalidInput
+from partsong.media.planes import Chroma, Matrix, Planes, ValueRange
+from partsong.render import pixels
+from partsong.render.plan import Layer, Stack
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+_BAND_ROWS = 64
+_MOST_LAYERS = 62  # sets of layers are kept as bits of an int64
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How planes are written: what all layers of a merge share, and its result."""
+
+    bit_depth: int
+    chroma: Chroma
+    matrix: Matrix
+    value_range: ValueRange
+
+    @classmethod
+    def of(cls, planes: Planes) -> Form:
+        """Return the form of a frame."""
+        return cls(planes.bit_depth, planes.chroma, planes.matrix, planes.value_range)
+
+
+@dataclass(frozen=True, slots=True)
+class LayerRuns:
+    """Where one layer shows.
+
+    ``copied`` (n, 3) holds row, first and stop of runs of cells that this layer has to itself; ``blended`` (n, 5) those
+    that it shares, followed by where the run starts in the buffer of blended pixels and in ``weights``.
+    """
+
+    copied: NDArray[np.int64]
+    blended: NDArray[np.int64]
+    weights: NDArray[np.float32]
+
+    @property
+    def shows(self) -> bool:
+        """Say whether the layer has weight anywhere."""
+        return bool(len(self.copied) or len(self.blended))
+
+
+@dataclass(frozen=True, slots=True)
+class Compiled:
+    """A stack made ready: the runs of each layer, all blended runs (row, first, stop, start), and their pixels."""
+
+    layers: tuple[LayerRuns, ...]
+    blended: NDArray[np.int64]
+    pixels: int
+
+
+_NOTHING = Compiled((), np.zeros((0, 4), np.int64), 0)
+
+
+def stack_weights(stack: Stack, rows: range) -> NDArray[np.float64]:
+    """Return the weights (layer, row, column) of a stack over some rows of the frame."""
+    x = np.arange(stack.width)[None, :]
+    y = np.arange(rows.start, rows.stop)[:, None]
+    alphas = np.ones((len(stack.layers), len(rows), stack.width))
+    for number, layer in enumerate(stack.layers):
+        if layer.oval is not None:
+            alphas[number] = pixels.oval_alpha(layer.oval, layer.feather_px, x, y)
+    return pixels.layer_weights(alphas)
+
+
+def compile_stack(stack: Stack, chroma: Chroma) -> Compiled:
+    """Find the runs of a stack for planes of one sampling; done once for all frames that share it.
+
+    Raises
+    ------
+    InvalidInput
+        If there are more layers than the kernel can tell apart.
+    """
+    count = len(stack.layers)
+    if count > _MOST_LAYERS:
+        raise InvalidInput(f"The stage has {count} layers; at most {_MOST_LAYERS} can be merged. Take some out.")
+    across, down = pixels.colour_steps(chroma)
+    copied: list[list[tuple[int, int, int]]] = [[] for _ in stack.layers]
+    blended: list[list[tuple[int, int, int, int, int]]] = [[] for _ in stack.layers]
+    weights: list[list[NDArray[np.float32]]] = [[] for _ in stack.layers]
+    weight_counts = [0] * count
+    every: list[tuple[int, int, int, int]] = []
+    total = 0
+    bits = (1 << np.arange(count, dtype=np.int64))[:, None, None]
+    for top in range(0, stack.height, _BAND_ROWS):
+        band = range(top, min(top + _BAND_ROWS, stack.height))
+        weight = stack_weights(stack, band)
+        # Which layers have weight in each cell, as bits.
+        sets = np.bitwise_or.reduce(np.where(weight > 0, bits, 0), axis=0)
+        sets = np.bitwise_or.reduceat(sets, np.arange(0, stack.width, across), axis=1)
+        sets = np.bitwise_or.reduceat(sets, np.arange(0, len(band), down), axis=0)
+        for cell_row, row_sets in enumerate(sets):
+            row = (top // down) + cell_row
+            lines = weight[:, cell_row * down : (cell_row + 1) * down]
+            breaks = [0, *(np.flatnonzero(np.diff(row_sets)) + 1).tolist(), len(row_sets)]
+            for first, stop in pairwise(breaks):
+                members = [number for number in range(count) if int(row_sets[first]) >> number & 1]
+                if len(members) == 1 and stack.layers[members[0]].gain == pixels.NO_GAIN:
+                    copied[members[0]].append((row, first, stop))
+                    continue
+                part = lines[:, :, first * across : stop * across]
+                every.append((row, first, stop, total))
+                for member in members:
+                    blended[member].append((row, first, stop, total, weight_counts[member]))
+                    weights[member].append(part[member].astype(np.float32).ravel())
+                    weight_counts[member] += part[member].size
+                total += part[0].size
+    runs = tuple(
+        LayerRuns(
+            np.array(copied[number], np.int64).reshape(-1, 3),
+            np.array(blended[number], np.int64).reshape(-1, 5),
+            np.concatenate([*weights[number], np.zeros(0, np.float32)]),
+        )
+        for number in range(count)
+    )
+    return Compiled(runs, np.array(every, np.int64).reshape(-1, 4), total)
+
+
+class Merger:
+    """Merges the frames of one stack.
+
+    Parameters
+    ----------
+    stack : Stack
+        With at least one layer, or none for a frame without light.
+    curve : array_like, shape (size,)
+        The linear light of the encoding that all layers share (:mod:`partsong.render.pixels`, Conventions).
+    form : Form
+        How the layers' planes, and the result's, are written.
+
+    Attributes
+    ----------
+    shows : tuple of bool
+        For each layer, whether it has weight anywhere; those that have none may be given as None.
+    """
+
+    def __init__(self, stack: Stack, curve: ArrayLike, form: Form) -> None:
+        self._stack = stack
+        self._form = form
+        self._curve = pixels.checked_curve(curve)
+        self._compiled = compile_stack(stack, form.chroma) if stack.layers else _NOTHING
+        self._light = np.zeros((self._compiled.pixels, 3), np.float32)
+        self._encode = encoding_table(self._curve)
+        self._decode = [decoding_table(self._curve, layer.gain) for layer in stack.layers]
+        self.shows = tuple(runs.shows for runs in self._compiled.layers)
+
+    def merge(self, layers: Sequence[Planes | None]) -> Planes:
+        """Merge one frame.
+
+        Parameters
+        ----------
+        layers : sequence of Planes or None
+            Bottom first; None only for layers that show nowhere.
+
+        Raises
+        ------
+        InvalidInput
+            If a layer is missing or has another size or form than the stack.
+        """
+        from partsong.render import kernels  # Numba takes over a second to load
+
+        form, stack = self._form, self._stack
+        if not stack.layers:
+            return self._dark()
+        across, down = pixels.colour_steps(form.chroma)
+        kind = np.uint8 if form.bit_depth == 8 else np.uint16
+        y = np.empty((stack.height, stack.width), kind)
+        u = np.empty((-(-stack.height // down), -(-stack.width // across)), kind)
+        v = np.empty_like(u)
+        to_rgb = _rgb_coefficients(form)
+        self._light[:] = 0
+        for number, (layer, runs) in enumerate(zip(stack.layers, self._compiled.layers, strict=True)):
+            if not runs.shows:
+                continue
+            given = self._fitting(layers[number], layer)
+            source = (given.y, given.u, given.v)
+            move = (layer.dx_px, layer.dy_px, across, down)
+            kernels.copy_runs(*source, y, u, v, runs.copied, *move)
+            kernels.add_light(*source, self._light, runs.blended, runs.weights, self._decode[number], to_rgb, *move)
+        kernels.encode_light(
+            self._light, self._light.view(np.int32), y, u, v, self._compiled.blended,
+            self._encode.values, self._encode.first, self._encode.ends, _code_coefficients(form), (1 << form.bit_depth) - 1,
+            across, down,
+        )  # fmt: skip
+        return Planes(y, u, v, form.bit_depth, form.matrix, form.value_range)
+
+    def _fitting(self, planes: Planes | None, layer: Layer) -> Planes:
+        stack = self._stack
+        if planes is None:
+            raise InvalidInput(f"Take {layer.take!r} shows in the merge, but no frame of it was given.")
+        if (planes.width, planes.height) != (stack.width, stack.height) or Form.of(planes) != self._form:
+            raise InvalidInput(
+                f"Take {layer.take!r} is {planes.width} x {planes.height}, {_words(Form.of(planes))}, but the merge is "
+                f"{stack.width} x {stack.height}, {_words(self._form)}. Bring them to one form first."
+            )
+        return planes
+
+    def _dark(self) -> Planes:
+        form, stack = self._form, self._stack
+        black = pixels.to_encoded(np.zeros(3), self._curve)
+        code = pixels.encoded_to_codes(black, form.bit_depth, form.matrix, form.value_range)
+        frame = np.broadcast_to(code, (stack.height, stack.width, 3))
+        return pixels.to_planes(frame, form.chroma, form.bit_depth, form.matrix, form.value_range)
+
+
+def _words(form: Form) -> str:
+    return f"{form.bit_depth}-bit {form.chroma} {form.matrix} {form.value_range} range"
+
+
+# --- tables of the curve --------------------------------------------------------------------------
+#
+# Colour planes can ask for encoded values well outside 0 to 1; these bounds hold every code of every matrix.
+
+DECODE_LOW, DECODE_HIGH, DECODE_STEPS = -1.25, 2.25, 8192
+_MANTISSA_SHIFT = 12  # of a float's 23 bits of fraction, 11 choose the entry
+
+
+def decoding_table(curve: NDArray[np.float64], gain: tuple[float, float, float]) -> NDArray[np.float32]:
+    """Return the light of encoded values in steps of 1/8192, times gain, less the light of encoded 0: (3, entries).
+
+    Weights sum to one, so the sum over layers is the merged light less that same offset: a number that is hardly ever
+    negative, as :func:`encoding_table` needs it.
+    """
+    encoded = DECODE_LOW + np.arange(round((DECODE_HIGH - DECODE_LOW) * DECODE_STEPS) + 1) / DECODE_STEPS
+    light = pixels.to_linear(encoded, curve)
+    return np.stack([factor * light - curve[0] for factor in gain]).astype(np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class EncodingTable:
+    """Encoded values by the leading bits of a float: of light less that of encoded 0.
+
+    ``first`` is the bit pattern, shifted, of the first entry; ``ends`` holds what continues the table as straight
+    lines: (rise below, light at its top, rise above).
+    """
+
+    values: NDArray[np.float32]
+    first: int
+    ends: NDArray[np.float32]
+
+
+def encoding_table(curve: NDArray[np.float64]) -> EncodingTable:
+    """Return the table that encodes merged light.
+
+    Floats spread their bits evenly over the logarithm, as camera encodings do, so a short table serves all stops alike.
+    """
+    last = len(curve) - 1
+    top = float(curve[-1] - curve[0])
+    slope = float(curve[1] - curve[0]) * last
+    smallest = np.float32(slope / DECODE_STEPS)  # below it the line of the curve's first samples is used
+    bits = np.array([smallest, np.float32(top)], np.float32).view(np.int32) >> _MANTISSA_SHIFT
+    patterns = np.arange(bits[0], bits[1], dtype=np.int32) << _MANTISSA_SHIFT
+    middle = (patterns + (1 << (_MANTISSA_SHIFT - 1))).view(np.float32).astype(np.float64)
+    values = pixels.to_encoded(middle + curve[0], curve).astype(np.float32)
+    ends = np.array([1 / slope, top, 1 / (float(curve[-1] - curve[-2]) * last)], np.float32)
+    return EncodingTable(values, int(bits[0]), ends)
+
+
+def _rgb_coefficients(form: Form) -> NDArray[np.float32]:
+    """Return (3, 4): encoded R, G, B in steps of the decoding table from Y, Cb, Cr codes, and a constant."""
+    zero = pixels.codes_to_encoded(np.zeros(3), form.bit_depth, form.matrix, form.value_range)
+    unit = pixels.codes_to_encoded(np.eye(3), form.bit_depth, form.matrix, form.value_range) - zero
+    # The half makes cutting off the fraction a rounding.
+    constant = (zero - DECODE_LOW) * DECODE_STEPS + 0.5
+    return np.concatenate([unit.T * DECODE_STEPS, constant[:, None]], axis=1).astype(np.float32)
+
+
+def _code_coefficients(form: Form) -> NDArray[np.float32]:
+    """Return (3, 4): Y, Cb, Cr codes from encoded R, G, B, and a constant."""
+    zero = pixels.encoded_to_codes(np.zeros(3), form.bit_depth, form.matrix, form.value_range)
+    unit = pixels.encoded_to_codes(np.eye(3), form.bit_depth, form.matrix, form.value_range) - zero
+    return np.concatenate([unit.T, zero[:, None]], axis=1).astype(np.float32)

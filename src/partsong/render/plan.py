@@ -1,0 +1,117 @@
+"""The frame plan: which source frames make a frame of the wide, through which ovals, moved and lit by how much.
+
+It is data: frozen, comparable, hashable, and written as JSON by ``model_dump_json``. Frames whose layers are the same
+share one :class:`Stack`, and whoever draws them prepares that stack once.
+
+A layer has no picture before its take starts or after it ends. It is left out of those frames and the layers beneath
+show; the lowest layer that has a picture fills the frame. A frame for which no layer has a picture has an empty stack
+and is drawn without light.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from fractions import Fraction
+from itertools import groupby
+
+from partsong.errors import InvalidInput
+from partsong.film.coverage import PlacedTake, placed_takes
+from partsong.film.records import Count, Film, Finite, Id, Natural, Oval, Positive, Record
+from partsong.timebase import round_half_up
+
+
+class Layer(Record):
+    """How one take shows: ``oval`` None fills the frame; it is moved by whole pixels, its light by ``gain``."""
+
+    take: Id
+    oval: Oval | None = None
+    feather_px: Finite = 0.0
+    dx_px: int = 0
+    dy_px: int = 0
+    gain: tuple[Positive, Positive, Positive] = (1.0, 1.0, 1.0)
+
+
+class Stack(Record):
+    """The layers of a frame from the bottom up; the first fills the frame. Empty where nothing has a picture."""
+
+    width: Natural
+    height: Natural
+    layers: tuple[Layer, ...] = ()
+
+
+class FramePlan(Record):
+    """One frame of song time: its stack and, for each layer, the number of the take's frame."""
+
+    frame: Count
+    stack: Stack
+    sources: tuple[Count, ...] = ()
+
+
+def plan_frames(film: Film, frames: range) -> tuple[FramePlan, ...]:
+    """Plan frames of the merged wide.
+
+    Parameters
+    ----------
+    film : Film
+        With a size, a rate and an order of layers, each of them placed on the song.
+    frames : range
+        Song frames, in rising order.
+
+    Raises
+    ------
+    InvalidInput
+        If there are no layers, or one of them is not placed or has no oval.
+    """
+    placed = _layers_placed(film)
+    whole = [_layer(film, take.take.id) for take in placed]
+    covered = [take.frames() for take in placed]
+    assert film.width is not None
+    assert film.height is not None
+    stacks: dict[tuple[int, ...], Stack] = {}
+    plans = []
+    for frame in frames:
+        present = tuple(number for number, span in enumerate(covered) if frame in span)
+        if present not in stacks:
+            layers = [whole[number] for number in present]
+            if layers:
+                layers[0] = layers[0].replace(oval=None, feather_px=0.0)
+            stacks[present] = Stack(width=film.width, height=film.height, layers=tuple(layers))
+        sources = tuple(placed[number].source_frame(frame) for number in present)
+        plans.append(FramePlan(frame=frame, stack=stacks[present], sources=sources))
+    return tuple(plans)
+
+
+def stretches(plans: Sequence[FramePlan]) -> Iterator[tuple[Stack, tuple[FramePlan, ...]]]:
+    """Yield runs of consecutive plans that share a stack."""
+    for stack, run in groupby(plans, key=lambda plan: plan.stack):
+        yield stack, tuple(run)
+
+
+def _layers_placed(film: Film) -> list[PlacedTake]:
+    if not film.stage.order or film.width is None or film.height is None:
+        raise InvalidInput("The stage has no layers yet. Let them be proposed: partsong stage propose FILM")
+    by_take = {placed.take.id: placed for placed in placed_takes(film)}
+    for take in film.stage.order:
+        if take not in by_take:
+            raise InvalidInput(
+                f"Take {take!r} is a layer of the stage but has no sure place on the song. "
+                "Place it (partsong lineup) or take it out: partsong stage order FILM TAKE ..."
+            )
+    return [by_take[take] for take in film.stage.order]
+
+
+def _layer(film: Film, take: str) -> Layer:
+    mask = film.stage.mask_of(take)
+    if mask is None and take != film.stage.order[0]:
+        raise InvalidInput(
+            f"Take {take!r} lies above others and has no oval, so it would hide them all. "
+            f"Give it one: partsong stage mask FILM {take} --x ... --y ... --rx ... --ry ..."
+        )
+    moved = film.stage.registration_of(take)
+    return Layer(
+        take=take,
+        oval=mask.oval if mask else None,
+        feather_px=mask.feather_px if mask else 0.0,
+        dx_px=round_half_up(Fraction(moved.dx_px)) if moved else 0,
+        dy_px=round_half_up(Fraction(moved.dy_px)) if moved else 0,
+    )

@@ -1,0 +1,145 @@
+"""One table for the whole colour path: from a picture's code values to those of the delivered picture.
+
+Matrix, look, display transform and matrix back are folded into one lattice over Y'CbCr codes. Its points lie on whole
+codes (65 points over 1,024 codes are 16 apart), so that reading it takes whole numbers only. The table carries the size
+of its own error, measured against the exact path on colours that it was not made from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from partsong.errors import InvalidInput
+from partsong.media.planes import Chroma, Matrix, Planes, ValueRange
+from partsong.render import pixels
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Colour = Callable[["NDArray[np.float32]"], "NDArray[np.float32]"]
+"""(n, 3) encoded R'G'B' of the source to (n, 3) encoded R'G'B' of the target."""
+
+Signal = tuple[int, Matrix, ValueRange]
+"""(bit depth, matrix, value range) of planes."""
+
+_PROBES = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class TableError:
+    """How far the table lies from the exact path, in codes of the target: worst, 99th percentile, mean."""
+
+    worst: float
+    p99: float
+    mean: float
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A colour path as a lattice (size ** 3, 4) of codes times ``2 ** spare_bits``; the fourth column is padding."""
+
+    source: Signal
+    target: Signal
+    size: int
+    spare_bits: int
+    lattice: NDArray[np.uint16]
+    error: TableError
+
+
+def build_table(colour: Colour, *, source: Signal, target: Signal, size: int = 65) -> Table:
+    """Fold a colour path into a table.
+
+    Parameters
+    ----------
+    colour : callable
+        The exact path. It is also asked about encoded values outside 0 to 1, where corners of the lattice lie, and must
+        answer with finite numbers.
+    source, target : (bit depth, matrix, value range)
+        How the planes that are read and made are written.
+    size : int
+        Points along each axis: one more than a power of two, at most one a code.
+
+    Raises
+    ------
+    InvalidInput
+        If the size does not divide the codes evenly, or the path answers with something not finite.
+
+    Notes
+    -----
+    ``Table.error`` is measured on random colours that can be displayed (encoded R'G'B' 0 to 1, even steps), before the
+    result is rounded to whole codes.
+    """
+    depth = source[0]
+    shift = depth - (size - 1).bit_length() + 1
+    if size < 2 or (size - 1) & (size - 2) or shift < 0:
+        raise InvalidInput(f"A table of {size} points does not divide {1 << depth} codes evenly. Use 33 or 65 points.")
+    axis = np.arange(size, dtype=np.float64) * (1 << shift)
+    points = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
+    exact = np.clip(_exact(colour, points, source, target), 0, (1 << target[0]) - 1)
+    spare_bits = 16 - target[0]
+    lattice = np.zeros((size**3, 4), np.uint16)
+    lattice[:, :3] = np.clip(np.floor(exact * (1 << spare_bits) + 0.5), 0, (1 << 16) - 1)
+    return Table(source, target, size, spare_bits, lattice, _error(colour, lattice, spare_bits, source, target, size))
+
+
+def apply_table(planes: Planes, table: Table, *, chroma: Chroma | None = None) -> Planes:
+    """Put a frame through a table.
+
+    Every pixel is looked up with its replicated colour sample, and the answers' colour is averaged over the pixels that
+    each sample of the result covers (``chroma``; as the source's unless given).
+
+    Raises
+    ------
+    InvalidInput
+        If the frame is not written as the table's source.
+    """
+    from partsong.render import kernels  # Numba takes over a second to load
+
+    written = (planes.bit_depth, planes.matrix, planes.value_range)
+    if written != table.source:
+        raise InvalidInput(f"The frame is {_words(written)}, but the table was made for {_words(table.source)}.")
+    chroma = chroma or planes.chroma
+    across, down = pixels.colour_steps(planes.chroma)
+    out_across, out_down = pixels.colour_steps(chroma)
+    depth, matrix, value_range = table.target
+    kind = np.uint8 if depth == 8 else np.uint16
+    y = np.empty((planes.height, planes.width), kind)
+    u = np.empty((-(-planes.height // out_down), -(-planes.width // out_across)), kind)
+    v = np.empty_like(u)
+    shift = planes.bit_depth - (table.size - 1).bit_length() + 1
+    kernels.apply_lattice(
+        planes.y, planes.u, planes.v, across, down, table.lattice, table.size, shift,
+        y, u, v, out_across, out_down, table.spare_bits,
+    )  # fmt: skip
+    return Planes(y, u, v, depth, matrix, value_range)
+
+
+def _exact(colour: Colour, codes: NDArray[np.float64], source: Signal, target: Signal) -> NDArray[np.float64]:
+    encoded = pixels.codes_to_encoded(codes, *source).astype(np.float32)
+    answer = np.asarray(colour(encoded), np.float64)
+    if answer.shape != codes.shape or not np.isfinite(answer).all():
+        raise InvalidInput(
+            "The look answers with something that is no colour for some camera values, so no table can be made of it. "
+            "Check its table file and its settings: partsong look show FILM"
+        )
+    return pixels.encoded_to_codes(answer, *target)
+
+
+def _error(
+    colour: Colour, lattice: NDArray[np.uint16], spare_bits: int, source: Signal, target: Signal, size: int
+) -> TableError:
+    displayable = np.random.default_rng(1).random((_PROBES, 3))
+    codes = pixels.encoded_to_codes(displayable, *source)
+    exact = np.clip(_exact(colour, codes, source, target), 0, (1 << target[0]) - 1)
+    cube = lattice[:, :3].astype(np.float64).reshape(size, size, size, 3) / (1 << spare_bits)
+    read = pixels.look_up(cube, codes * ((size - 1) / (1 << source[0])))
+    distance = np.abs(read - exact).max(axis=-1)
+    return TableError(float(distance.max()), float(np.percentile(distance, 99)), float(distance.mean()))
+
+
+def _words(signal: Signal) -> str:
+    return f"{signal[0]}-bit {signal[1]} {signal[2]} range"
