@@ -2,11 +2,206 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
 import typer
+
+from partsong.cli.console import FilmArgument, JsonOption, emit_json, needs_decision, say, table, watched
+
+if TYPE_CHECKING:
+    from partsong.film.records import Film, Take
+    from partsong.shoot.steps import Added
 
 app = typer.Typer(help="Take in clips, log takes and say whether a set-up may be struck.", no_args_is_help=True)
 
+TakeArgument = Annotated[str, typer.Argument(metavar="TAKE", help="The take's id.", show_default=False)]
 
-@app.callback()
-def _group() -> None:
-    """Keep the group a group while it has few commands."""
+
+class Kind(StrEnum):
+    """What a clip is."""
+
+    STAGE = "stage"
+    ROAMING = "roaming"
+    PLATE = "plate"
+
+
+class TakeKind(StrEnum):
+    """What a take is."""
+
+    STAGE = "stage"
+    ROAMING = "roaming"
+
+
+@app.command()
+def add(
+    film: FilmArgument,
+    folders: Annotated[list[Path], typer.Argument(metavar="FOLDER...", help="Folders of clips.", show_default=False)],
+    part: Annotated[str | None, typer.Option(help="The part of clips whose names tell none.")] = None,
+    new_part: Annotated[str | None, typer.Option(help="A part to make, for clips whose names tell none.")] = None,
+    kind: Annotated[Kind | None, typer.Option(help="What clips are whose names do not tell.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take in clips; their part and kind come from folder and file names, and what is unclear is asked.
+
+    Status 1 when a file was refused or is asked about; all others are in the film then.
+
+    Example: partsong shoot add waltz clips
+    """
+    from partsong.film.store import FilmStore
+    from partsong.shoot import steps
+
+    with FilmStore.open(film) as store, watched() as watch:
+        added = steps.add(store, folders, watch, part=part, new_part=new_part, kind=kind.value if kind else None)
+        document = store.head().film
+    if as_json:
+        emit_json(added)
+    else:
+        _say_added(film, document, added)
+    if added.needs_decision:
+        needs_decision()
+
+
+@app.command("list")
+def list_takes(film: FilmArgument, as_json: JsonOption = False) -> None:
+    """List the takes by part, with what their files say, notes, and what is still open.
+
+    Example: partsong shoot list waltz
+    """
+    from partsong.film.store import FilmStore
+
+    with FilmStore.open(film) as store:
+        document = store.head().film
+    rows = [_row(document, take) for take in _by_part(document)]
+    if as_json:
+        plates = [{"plate": plate.id, "part": plate.part, "file": plate.clip.file.path} for plate in document.plates]
+        emit_json({"takes": rows, "plates": plates})
+        return
+    if not rows:
+        say(f"No takes yet. Add clips with: partsong shoot add {film} FOLDER")
+    else:
+        headings = ("part", "take", "kind", "size", "rate", "codec", "length", "timecode", "notes", "questions")
+        table(headings, [[_cell(row[name]) for name in headings] for row in rows])
+    for plate in document.plates:
+        say(f"plate {plate.id}{f' ({document.part(plate.part).name})' if plate.part else ''}: {plate.clip.file.path}")
+
+
+@app.command()
+def note(
+    film: FilmArgument,
+    take: TakeArgument,
+    text: Annotated[str | None, typer.Option(help="What was noticed; replaces the note.")] = None,
+    circle: Annotated[bool | None, typer.Option("--circle/--no-circle", help="The take to use, or not.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write a note to a take, or circle it as the one to use.
+
+    Example: partsong shoot note waltz cajon-2 --text "stick slipped in bar 12" --circle
+    """
+    from partsong.film.store import FilmStore
+    from partsong.shoot import steps
+
+    with FilmStore.open(film) as store:
+        noted = steps.note(store, take, text=text, circled=circle)
+    if as_json:
+        emit_json(noted)
+    else:
+        say(f"{noted.id}{' (circled)' if noted.circled else ''}: {noted.notes or 'no note'}")
+
+
+@app.command("set")
+def set_take(
+    film: FilmArgument,
+    take: TakeArgument,
+    part: Annotated[str | None, typer.Option(help="The part it belongs to.")] = None,
+    kind: Annotated[TakeKind | None, typer.Option(help="Locked-off camera or coverage.")] = None,
+    input_space: Annotated[str | None, typer.Option(help="The camera's encoding, by its name in the config.")] = None,
+    distance: Annotated[float | None, typer.Option(help="Metres from the part's sound to the camera.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Correct what a take is; the distance is kept for all takes of its part.
+
+    Example: partsong shoot set waltz cajon-1 --input-space ACEScct --distance 3.2
+    """
+    from partsong.film.store import FilmStore
+    from partsong.shoot import steps
+
+    with FilmStore.open(film) as store:
+        changed = steps.correct(
+            store, take, part=part, kind=kind.value if kind else None, input_space=input_space, distance_m=distance
+        )
+        document = store.head().film
+    if as_json:
+        emit_json(_row(document, changed))
+        return
+    where = document.part(changed.part) if changed.part else None
+    metres = f", {where.distance_m:g} m away" if where and where.distance_m else ""
+    space = f", encoded as {changed.input_space}" if changed.input_space else ""
+    say(f"{changed.id}: {changed.kind}, {where.name if where else 'no part'}{metres}{space}")
+
+
+def _say_added(folder: Path, film: Film, added: Added) -> None:
+    for name in added.takes:
+        take = film.take(name)
+        say(f"{name}: {take.kind}{f', {film.part(take.part).name}' if take.part else ''} ({take.clip.file.path})")
+    for plate in film.plates:
+        if plate.id in added.plates:
+            say(f"{plate.id}: plate{f', {film.part(plate.part).name}' if plate.part else ''} ({plate.clip.file.path})")
+    for remark in added.remarks:
+        say(f"Note: {remark}.")
+    for bad in added.refused:
+        say(f"Refused {bad.path}: {bad.reason}. {bad.remedy}")
+    for open_one in added.questions:
+        say(f"Not added {open_one.path}: {open_one.question} Answer with {open_one.answer}")
+    counts = [f"{len(added.takes)} takes", f"{len(added.plates)} plates added"]
+    counts += [
+        f"{number} {what}"
+        for number, what in (
+            (len(added.refused), "refused"),
+            (len(added.questions), "to ask"),
+            (added.known, "already in the film"),
+            (added.relinked, "of them found in a new place"),
+            (added.ignored, "other files left alone"),
+        )
+        if number
+    ]
+    say(", ".join(counts) + ".")
+    if added.questions:
+        say(f"Repeat for those: partsong shoot add {folder} FILE-OR-FOLDER with the option. What is in stays in.")
+
+
+def _by_part(film: Film) -> list[Take]:
+    rank = {part.id: number for number, part in enumerate(film.parts)}
+    return sorted(film.takes, key=lambda take: (rank.get(take.part or "", len(rank)), take.kind != "stage"))
+
+
+def _row(film: Film, take: Take) -> dict[str, object]:
+    from partsong.shoot import log
+    from partsong.timebase import clock, frame_to_timecode
+
+    picture = take.picture
+    width, height = log.shown_size(take)
+    code = picture.timecode
+    sentences = [*log.differences(film, take), *log.open_questions(film, take)]
+    return {
+        "part": film.part(take.part).name if take.part else None,
+        "take": take.id,
+        "kind": take.kind,
+        "circled": take.circled,
+        "size": f"{width}x{height}",
+        "rate": str(picture.rate) + (" variable" if picture.variable_rate else ""),
+        "codec": f"{picture.codec} {picture.bit_depth}-bit",
+        "length": clock(take.clip.duration.seconds),
+        "timecode": frame_to_timecode(code.frame, picture.rate, drop=code.drop) if code else None,
+        "notes": take.notes,
+        "questions": sentences,
+        "input_space": take.input_space,
+        "file": take.clip.file.path,
+    }
+
+
+def _cell(value: object) -> object:
+    if isinstance(value, list):
+        return "; ".join(value)
+    return "-" if value in (None, "") else value

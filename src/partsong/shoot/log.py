@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from partsong.film.records import Clip, Film, Plate, Take
+from partsong.film.records import Clip, Film, MediaFile, Plate, Take
 from partsong.shoot.intake import Kind
 
 
@@ -52,6 +52,27 @@ def with_found(film: Film, found: Iterable[Found]) -> Film:
     return added.replace(rate=film.rate or first.picture.rate, width=film.width or width, height=film.height or height)
 
 
+def with_moved(film: Film, moved: Mapping[str, MediaFile]) -> Film:
+    """Return the film with takes and plates following their files to new places; ``moved`` is by fingerprint."""
+
+    def follow(clip: Clip) -> Clip:
+        new = moved.get(clip.file.fingerprint)
+        return clip if new is None else clip.replace(file=new)
+
+    takes = tuple(take.replace(clip=follow(take.clip)) for take in film.takes)
+    plates = tuple(plate.replace(clip=follow(plate.clip)) for plate in film.plates)
+    song = film.song
+    if song is not None:
+        stems = tuple(stem.replace(clip=follow(stem.clip)) for stem in song.stems)
+        song = song.replace(mix=follow(song.mix), stems=stems)
+    return film.replace(takes=takes, plates=plates, song=song)
+
+
+def with_take(film: Film, new: Take) -> Film:
+    """Return the film with one take exchanged for a newer record of it."""
+    return film.replace(takes=tuple(new if take.id == new.id else take for take in film.takes))
+
+
 def next_id(prefix: str, taken: Iterable[str]) -> str:
     """Return the next free id of a series.
 
@@ -94,6 +115,7 @@ def open_questions(film: Film, take: Take) -> tuple[str, ...]:
         asked.append("colour matrix not stated")
     if take.picture.value_range == "unknown":
         asked.append("value range not stated")
-    if take.input_space is None and (film.look is None or film.look.input_space is None):
+    said = take.input_space or (film.look.input_space if film.look else None)
+    if said is None and take.picture.transfer == "unknown":
         asked.append("camera encoding not set")
     return tuple(asked)
