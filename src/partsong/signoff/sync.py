@@ -123,8 +123,8 @@ def judge_offsets(found: Sequence[Offset], *, rate_hz: int, lossless: bool) -> C
         sentence = "The sound of the master is the song's with its polarity turned over. Make the master again."
     elif least < LIKENESS_NEEDED:
         sentence = (
-            f"The sound of the master is not the song's: they are alike by {least:.2f} at {found[0].at_s:.1f} s or later."
-            " See whether the right mix was used and nothing was added."
+            f"The sound of the master is not the song's: the least alike of {len(found)} stretches agrees by "
+            f"{least:.2f}. See whether the right mix was used and nothing was added."
         )
     elif in_place and worst.late_samples == 0:
         sentence = f"Measured again in the master, the sound lies on the song to the sample, at {_places(found)}."

@@ -1,0 +1,228 @@
+"""The cut as an edit that other programs can open: which stretch of which file plays when.
+
+It is made of the film document alone and knows no file format; :mod:`partsong.signoff.interchange` writes it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import PurePath
+
+from partsong.errors import InvalidInput
+from partsong.film.coverage import PlacedTake, placed_takes, song_frames
+from partsong.film.records import WIDE, Film, Shot
+from partsong.film.tempo import bar_lines
+from partsong.timebase import Rate
+
+REEL_LENGTH = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One shot of the edit.
+
+    Record positions are frames of the film from the start of the song. ``source_in`` counts the source's own frames at
+    ``source_rate`` from 00:00:00:00, its timecode included; ``source_first`` and ``source_frames`` say what the file
+    holds. ``drift_ppm`` is by how much the source must be stretched to stay with the song, ``slipped_frames`` how many
+    frames of its own it has shown more (or, negative, fewer) by the end of the shot than an even clock would.
+    """
+
+    source: str
+    name: str
+    reel: str
+    url: str | None
+    record_in: int
+    frames: int
+    source_rate: Rate
+    source_in: int
+    source_first: int
+    source_frames: int
+    drop: bool
+    drift_ppm: float
+    slipped_frames: int
+
+    @property
+    def record_out(self) -> int:
+        """The frame after the last one."""
+        return self.record_in + self.frames
+
+    @property
+    def speed(self) -> Fraction:
+        """Seconds of the source that pass in a second of song."""
+        return 1 / (1 + Fraction(self.drift_ppm) / 1_000_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """The mix under the whole edit; it starts with the song. ``samples`` at ``rate_hz``."""
+
+    name: str
+    reel: str
+    url: str | None
+    rate_hz: int
+    samples: int
+    channels: int
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A bar line or the start of a section, on the nearest frame."""
+
+    name: str
+    frame: int
+    opens_section: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """The whole edit, ``start_frame`` being the label of its first frame counted from 00:00:00:00."""
+
+    title: str
+    rate: Rate
+    start_frame: int
+    frames: int
+    events: tuple[Event, ...]
+    sound: Sound
+    marks: tuple[Mark, ...]
+
+
+def edit_of(film: Film, urls: Mapping[str, str]) -> Edit:
+    """Make the edit of a film's cut.
+
+    Parameters
+    ----------
+    film : Film
+        With a song and a cut; the takes that the cut shows are placed.
+    urls : mapping
+        Where each take, ``wide`` and ``mix`` lies, as URLs. What is missing is left for the reader to find.
+
+    Raises
+    ------
+    InvalidInput
+        If there is no cut, or it shows a take that has no sure place or no picture there.
+    """
+    if film.song is None or film.rate is None or not film.cut:
+        raise InvalidInput("The film has no cut yet. Let one be proposed: partsong cut propose FILM")
+    placed = {entry.take.id: entry for entry in placed_takes(film)}
+    reels = reel_names(["mix", *dict.fromkeys(shot.source for shot in film.cut)])
+    frames = song_frames(film)
+    mix = film.song.mix
+    assert mix.sound is not None
+    events = tuple(
+        _wide(shot, film.rate, frames, reels, urls) if shot.source == WIDE else _take(shot, placed, reels, urls)
+        for shot in film.cut
+    )
+    return Edit(
+        title=film.name,
+        rate=film.rate,
+        start_frame=3600 * film.rate.nominal,  # 01:00:00:00: common practice, no source
+        frames=frames,
+        events=events,
+        sound=Sound(
+            PurePath(mix.file.path).name,
+            reels["mix"],
+            urls.get("mix"),
+            mix.sound.rate_hz,
+            mix.sound.samples,
+            mix.sound.channels,
+        ),
+        marks=_marks(film),
+    )
+
+
+def shown_frames(shot: Shot, placed: Mapping[str, PlacedTake]) -> tuple[int, ...]:
+    """Return the take's frame for each frame of a shot.
+
+    Raises
+    ------
+    InvalidInput
+        If the take has no sure place on the song, or no picture for the whole shot.
+    """
+    entry = placed.get(shot.source)
+    if entry is None:
+        raise InvalidInput(
+            f"The cut shows {shot.source!r} from frame {shot.start}, which has no sure place on the song. "
+            f"Place it (partsong lineup) or change the shot: partsong cut --help"
+        )
+    numbers = tuple(entry.source_frame(frame) for frame in range(shot.start, shot.end))
+    if numbers[0] < 0 or numbers[-1] >= entry.take.picture.frames:
+        covered = entry.frames()
+        raise InvalidInput(
+            f"The cut shows {shot.source!r} in frames {shot.start} to {shot.end - 1}, but its picture covers "
+            f"{covered.start} to {covered.stop - 1} only. Shorten the shot: partsong cut --help"
+        )
+    return numbers
+
+
+def reel_names(sources: list[str]) -> dict[str, str]:
+    """Give each source a reel name: capitals and digits, at most eight, no two the same.
+
+    >>> reel_names(["cajon-take-1", "cajon-take-2", "wide"])
+    {'cajon-take-1': 'CAJONTAK', 'cajon-take-2': 'CAJONTA2', 'wide': 'WIDE'}
+    """
+    given: dict[str, str] = {}
+    for source in sources:
+        plain = re.sub(r"[^A-Z0-9]", "", source.upper()) or "REEL"
+        name, number = plain[:REEL_LENGTH], 1
+        while name in given.values():
+            number += 1
+            name = plain[: REEL_LENGTH - len(str(number))] + str(number)
+        given[source] = name
+    return given
+
+
+def _take(shot: Shot, placed: Mapping[str, PlacedTake], reels: Mapping[str, str], urls: Mapping[str, str]) -> Event:
+    numbers = shown_frames(shot, placed)
+    entry = placed[shot.source]
+    picture, drift_ppm = entry.take.picture, entry.placement.drift_ppm
+    first = picture.timecode.frame if picture.timecode else 0
+    length_s = (shot.end - shot.start) * entry.rate.frame_s
+    even_s = length_s * picture.rate.exact
+    return Event(
+        source=shot.source,
+        name=PurePath(entry.take.clip.file.path).name,
+        reel=reels[shot.source],
+        url=urls.get(shot.source),
+        record_in=shot.start,
+        frames=shot.end - shot.start,
+        source_rate=picture.rate,
+        source_in=first + numbers[0],
+        source_first=first,
+        source_frames=picture.frames,
+        drop=picture.timecode.drop if picture.timecode else False,
+        drift_ppm=drift_ppm,
+        slipped_frames=round(even_s * (1 / (1 + Fraction(drift_ppm) / 1_000_000) - 1)),
+    )
+
+
+def _wide(shot: Shot, rate: Rate, frames: int, reels: Mapping[str, str], urls: Mapping[str, str]) -> Event:
+    url = urls.get(WIDE)
+    return Event(
+        source=WIDE,
+        name=url.rpartition("/")[2] if url else "merged wide",
+        reel=reels[WIDE],
+        url=url,
+        record_in=shot.start,
+        frames=shot.end - shot.start,
+        source_rate=rate,
+        source_in=shot.start,
+        source_first=0,
+        source_frames=frames,
+        drop=False,
+        drift_ppm=0.0,
+        slipped_frames=0,
+    )
+
+
+def _marks(film: Film) -> tuple[Mark, ...]:
+    assert film.song is not None
+    assert film.rate is not None
+    sections = {section.bar: section.name for section in film.song.sections}
+    marks = []
+    for bar, at in bar_lines(film.song.tempo, film.song.length_s):
+        name = f"{sections[bar]} (bar {bar})" if bar in sections else f"bar {bar}"
+        marks.append(Mark(name, film.rate.frames_at(at), bar in sections))
+    return tuple(marks)
