@@ -1,0 +1,74 @@
+from __future__ import annotations
+
+import pytest
+
+from partsong.errors import InvalidInput, NotAFilm, OutputFailed
+from partsong.film.folder import FilmFolder, fingerprint, key_of, write_text, writing
+
+
+def test_a_file_appears_whole_or_not_at_all(tmp_path):
+    target = tmp_path / "deep" / "page.html"
+    write_text(target, "first")
+    with pytest.raises(ZeroDivisionError), writing(target) as temporary:
+        temporary.write_text(f"half {1 / 0}")
+    assert target.read_text() == "first"
+    with writing(target) as temporary:
+        assert temporary.suffix == ".html"
+        assert temporary.parent == target.parent
+        temporary.write_text("second")
+    assert target.read_text() == "second"
+    assert list(target.parent.iterdir()) == [target]
+
+
+def test_what_cannot_be_written_is_said_in_one_sentence(tmp_path):
+    with (
+        pytest.raises(OutputFailed, match=r"master.mov could not be written: No space left"),
+        writing(tmp_path / "master.mov"),
+    ):
+        raise OSError(28, "No space left on device")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_media_in_the_neighbourhood_is_referred_to_from_there(tmp_path):
+    clip = tmp_path / "card" / "a.mov"
+    clip.parent.mkdir()
+    clip.write_bytes(b"picture")
+    folder = FilmFolder(tmp_path / "film")
+    media = folder.refer(clip)
+    assert media.path == "card/a.mov"
+    assert folder.locate(media) == clip
+    clip.unlink()
+    with pytest.raises(InvalidInput, match="no longer there"):
+        folder.locate(media)
+
+
+def test_media_elsewhere_keeps_its_whole_path(tmp_path):
+    clip = tmp_path / "a.mov"
+    clip.write_bytes(b"picture")
+    folder = FilmFolder(tmp_path / "films" / "waltz")
+    assert folder.locate(folder.refer(clip)) == clip
+
+
+def test_a_fingerprint_sees_size_head_middle_and_tail(tmp_path):
+    path = tmp_path / "long"
+    content = bytearray(8 << 20)
+    seen = set()
+    for change in (None, 0, 4 << 20, (8 << 20) - 1):
+        changed = bytearray(content)
+        if change is not None:
+            changed[change] = 1
+        path.write_bytes(changed)
+        seen.add(fingerprint(path))
+    path.write_bytes(content[:-1])
+    seen.add(fingerprint(path))
+    assert len(seen) == 5
+
+
+def test_cache_keys_do_not_depend_on_the_order_of_names():
+    assert key_of({"a": 1, "b": [2.5, None]}) == key_of({"b": [2.5, None], "a": 1})
+    assert key_of({"a": 1}) != key_of({"a": 2})
+
+
+def test_a_folder_without_a_film_is_said(tmp_path):
+    with pytest.raises(NotAFilm, match="partsong new"):
+        FilmFolder.at(tmp_path)
