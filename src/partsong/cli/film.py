@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from partsong.cli.console import FilmArgument, JsonOption, emit_json, say, table
+from partsong.cli.console import FilmArgument, JsonOption, emit_json, note, say, table
 
 if TYPE_CHECKING:
     from partsong.film.store import Head
@@ -46,6 +46,8 @@ def new(
     made = head.film.song
     assert made is not None
     say(f"Made {film}: {made.title}, {float(made.length_s):.1f} s, parts: {_names(head)}.")
+    for remark in begin.remarks(made, head.film.parts):
+        note(remark)
     say(f"Next: partsong shoot add {film} FOLDER-OF-CLIPS")
 
 
