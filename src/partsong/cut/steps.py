@@ -1,0 +1,181 @@
+"""Setting the song's tempo, proposing a cut, and taking an edited table back into the film."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from partsong.cut.coverage import bars_of, coverage, runs, whole_bars
+from partsong.cut.propose import propose
+from partsong.cut.table import parsed, place_text, printed
+from partsong.cut.tempo import sections_of, tempo_map
+from partsong.errors import Conflict, InvalidInput
+from partsong.film.coverage import song_frames
+from partsong.film.records import Film, Shot, Song
+from partsong.film.store import FilmStore, Head
+
+
+def set_tempo(
+    store: FilmStore,
+    *,
+    bpm: str | None,
+    beats_per_bar: int | None,
+    bar_one_s: str | None,
+    from_bar: int,
+    sections: Sequence[str],
+) -> Head:
+    """Set the song's tempo from a bar on, its sections, or both. A cut that exists keeps its frames.
+
+    Raises
+    ------
+    InvalidInput
+        If the film has no song, or a value cannot be used.
+    """
+    named = sections_of(sections) if sections else None
+
+    def edit(film: Film) -> Film:
+        song = _song(film)
+        if bpm is not None:
+            tempo = tempo_map(
+                song.tempo,
+                bpm=bpm,
+                beats_per_bar=beats_per_bar or (song.tempo[-1].beats_per_bar if song.tempo else 4),
+                bar_one_s=bar_one_s,
+                from_bar=from_bar,
+                length_s=song.length_s,
+            )
+            song = song.replace(tempo=tempo)
+        if named is not None:
+            song = song.replace(sections=named)
+        return film.replace(song=song)
+
+    if bpm is None and (beats_per_bar is not None or bar_one_s is not None or from_bar != 1):
+        raise InvalidInput("Give --bpm with --beats, --bar-one and --from-bar: together they say how the song counts.")
+    told = []
+    if bpm is not None:
+        told.append(f"{bpm} beats a minute from bar {from_bar}")
+    if named is not None:
+        told.append(f"sections {', '.join(section.name for section in named)}")
+    return store.change(f"Set the song's tempo map: {'; '.join(told)}", edit)
+
+
+def propose_cut(store: FilmStore, *, seed: int) -> Head:
+    """Put a proposed cut in the place of the film's cut, as one revision that can be undone.
+
+    Raises
+    ------
+    InvalidInput
+        If the song has no tempo map or the film no frame rate.
+    """
+
+    def edit(film: Film) -> Film:
+        song = _song(film)
+        total = song_frames(film)
+        shots = propose(bars_of(film), [section.bar for section in song.sections], total, coverage(film), seed=seed)
+        return film.replace(cut=shots)
+
+    count = len(edit(store.head().film).cut)
+    return store.change(f"Proposed a cut of {count} shot{'' if count == 1 else 's'} (seed {seed})", edit)
+
+
+def covered_bars(film: Film) -> tuple[tuple[str, str], ...]:
+    """Return (take, bars as text) of the roaming takes that cover some of the song."""
+    lines, total = bars_of(film), song_frames(film)
+    return tuple((found.take, runs(whole_bars(found, lines, total)) or "no whole bar") for found in coverage(film))
+
+
+def cut_text(store: FilmStore) -> str:
+    """Return the film's cut as a table that can be edited and given back."""
+    head = store.head()
+    return printed(head.film, head.revision.number)
+
+
+@dataclass(frozen=True, slots=True)
+class ShotRow:
+    """A shot for reading: its place in the score, its frames, and its start and length in seconds."""
+
+    place: str
+    source: str
+    start: int
+    end: int
+    start_s: float
+    length_s: float
+
+
+def shot_rows(film: Film) -> tuple[ShotRow, ...]:
+    """Return the shots of the film's cut in order."""
+    return tuple(_row(film, shot) for shot in film.cut)
+
+
+def _row(film: Film, shot: Shot) -> ShotRow:
+    assert film.rate is not None
+    frame_s = film.rate.frame_s
+    return ShotRow(
+        place=place_text(film, shot.start),
+        source=shot.source,
+        start=shot.start,
+        end=shot.end,
+        start_s=float(shot.start * frame_s),
+        length_s=float((shot.end - shot.start) * frame_s),
+    )
+
+
+def edit_cut(store: FilmStore, text: str, name: str) -> Head:
+    """Take an edited table as the film's cut, if the cut is still the one that the table was printed from.
+
+    Parameters
+    ----------
+    store : FilmStore
+        The film.
+    text : str
+        The table; its first comment names the revision.
+    name : str
+        What errors call it.
+
+    Raises
+    ------
+    Conflict
+        If the cut, the tempo map or the frame rate was changed since that revision; the film and the table stay as
+        they are.
+    InvalidInput
+        If the table cannot be read, or names no revision although the film has a cut.
+    """
+
+    def edit(film: Film) -> Film:
+        table = parsed(film, text, name)
+        if table.revision is not None:
+            _unchanged_since(store, film, table.revision, name)
+        elif film.cut:
+            raise InvalidInput(
+                f"{name} does not say which revision it was made from, and the film has a cut already. "
+                "Print that with: partsong cut show FILM, and keep its first line."
+            )
+        return film.replace(cut=table.shots)
+
+    count = len(edit(store.head().film).cut)
+    return store.change(f"Edited the cut: {count} shot{'' if count == 1 else 's'}", edit)
+
+
+def _unchanged_since(store: FilmStore, film: Film, revision: int, name: str) -> None:
+    then = store.film_at(revision)
+    changed = [
+        what
+        for what, before, now in (
+            ("cut", then.cut, film.cut),
+            ("tempo map", then.song.tempo if then.song else (), film.song.tempo if film.song else ()),
+            ("frame rate", then.rate, film.rate),
+        )
+        if before != now
+    ]
+    if changed:
+        raise Conflict(
+            f"The film's {' and '.join(changed)} changed since revision {revision}, which {name} was printed from. "
+            "Nothing was saved, and the table is as you left it: print the new one with partsong cut show FILM, and "
+            "carry your changes over."
+        )
+
+
+def _song(film: Film) -> Song:
+    if film.song is None:
+        raise InvalidInput("The film has no song yet. Make it around one: partsong new FILM --song MIX.wav")
+    return film.song
