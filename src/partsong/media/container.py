@@ -18,7 +18,7 @@ from partsong.errors import InvalidInput, OutputFailed, UnreadableMedia
 # Only containers that hold recordings. Text formats, play lists (which may point anywhere) and raw streams are out.
 _CONTAINERS = "mov,mp4,matroska,webm,mxf,avi,mpegts,mpeg,wav,w64,aiff,caf,flac,ogg,mp3,aac"
 _ISO_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip", b"pnot")
-_COPY_AGAIN = "Copy it again from the card and compare; never delete the card's copy before that."
+COPY_AGAIN = "Copy it again from the card and compare; never delete the card's copy before that."
 
 
 @contextlib.contextmanager
@@ -32,10 +32,21 @@ def reading(path: Path) -> Iterator[InputContainer]:
     UnreadableMedia
         If it is no media, or if it breaks off while it is read.
     """
+    with (
+        media_errors(path),
+        av.open(
+            str(_checked(path)), "r", options={"format_whitelist": _CONTAINERS}, metadata_errors="replace"
+        ) as container,
+    ):
+        yield container
+
+
+@contextlib.contextmanager
+def media_errors(path: Path) -> Iterator[None]:
+    """Tell every failure to read a media file inside the block as :class:`UnreadableMedia`."""
     try:
-        with av.open(str(_checked(path)), "r", options={"format_whitelist": _CONTAINERS}) as container:
-            yield container
-    except (av.FFmpegError, UnicodeDecodeError) as problem:
+        yield
+    except av.FFmpegError as problem:
         raise _unreadable(path, problem) from problem
 
 
@@ -44,11 +55,11 @@ def _checked(path: Path) -> Path:
         kind = "is a folder, not a file" if path.is_dir() else "is not there"
         raise InvalidInput(f"{path} {kind}. Check the name, or whether the drive is connected.")
     if path.stat().st_size == 0:
-        raise UnreadableMedia(path, "the file is empty", _COPY_AGAIN)
+        raise UnreadableMedia(path, "the file is empty", COPY_AGAIN)
     return path.resolve()  # a plain absolute path is never taken for a web address or a list of files
 
 
-def _unreadable(path: Path, problem: Exception) -> UnreadableMedia | OSError:
+def _unreadable(path: Path, problem: Exception) -> UnreadableMedia:
     if isinstance(problem, av.error.PermissionError):
         return UnreadableMedia(path, "this account may not read it", "Change its permissions, or copy it elsewhere.")
     with path.open("rb") as file:
@@ -58,11 +69,11 @@ def _unreadable(path: Path, problem: Exception) -> UnreadableMedia | OSError:
             return UnreadableMedia(
                 path,
                 "its index is missing, so the recording was never finished or the copy was cut off",
-                _COPY_AGAIN + " If the card's copy is the same, the camera itself may be able to repair it.",
+                COPY_AGAIN + " If the card's copy is the same, the camera itself may be able to repair it.",
             )
-        return UnreadableMedia(path, "its content is damaged", _COPY_AGAIN)
+        return UnreadableMedia(path, "its content is damaged", COPY_AGAIN)
     if not head.strip(b"\0"):
-        return UnreadableMedia(path, "it begins with nothing but zeros", _COPY_AGAIN)
+        return UnreadableMedia(path, "it begins with nothing but zeros", COPY_AGAIN)
     if _is_text(head):
         return UnreadableMedia(path, "it is a text file, not picture or sound", "Choose the camera's own file.")
     return UnreadableMedia(

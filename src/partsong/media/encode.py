@@ -9,9 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType, TracebackType
-from typing import TYPE_CHECKING, Any, Self
-
-import numpy as np
+from typing import Any, Self
 
 from partsong.errors import InvalidInput
 from partsong.film.records import Timecode
@@ -19,9 +17,6 @@ from partsong.media import tags
 from partsong.media.planes import Chroma, Matrix, Planes, ValueRange
 from partsong.media.soundtrack import SoundMuxer, SoundTrack
 from partsong.timebase import Rate, frame_to_timecode
-
-if TYPE_CHECKING:
-    import av
 
 __all__ = ["RECIPES", "PictureWriter", "Recipe", "SoundTrack"]
 
@@ -155,6 +150,7 @@ class PictureWriter:
     def write(self, planes: Planes) -> None:
         """Encode the next frame; its sound up to there goes with it."""
         from partsong.media.container import output_errors
+        from partsong.media.frames import frame_of
 
         kind = (planes.bit_depth, planes.chroma, planes.matrix, planes.value_range)
         if (planes.height, planes.width) != self._shape or kind != self._kind:
@@ -207,18 +203,3 @@ def container_options(path: Path) -> dict[str, str]:
     if path.suffix == ".mov":
         return dict(_EXACT_LENGTHS)
     raise InvalidInput(f"{path.name} cannot be written: name it .mov or .mp4.")
-
-
-def frame_of(planes: Planes) -> av.VideoFrame:
-    """Copy planes into a frame of the library's own memory, with the same colour tags."""
-    import av
-
-    deep = f"{planes.bit_depth}le" if planes.bit_depth > 8 else ""
-    frame = av.VideoFrame(planes.width, planes.height, f"yuv{planes.chroma}p{deep}")
-    for target, source in zip(frame.planes, (planes.y, planes.u, planes.v), strict=True):
-        row = target.line_size // source.itemsize
-        whole = np.frombuffer(target, source.dtype).reshape(-1, row)  # type: ignore[call-overload]
-        whole[: source.shape[0], : source.shape[1]] = source
-    frame.colorspace = tags.code_of(tags.MATRICES, planes.matrix)
-    frame.color_range = tags.code_of(tags.RANGES, planes.value_range)
-    return frame
