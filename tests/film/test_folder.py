@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+import os
+import time
+
 import pytest
 
 from partsong.errors import InvalidInput, NotAFilm, OutputFailed
@@ -72,3 +75,14 @@ def test_cache_keys_do_not_depend_on_the_order_of_names():
 def test_a_folder_without_a_film_is_said(tmp_path):
     with pytest.raises(NotAFilm, match="partsong new"):
         FilmFolder.at(tmp_path)
+
+
+def test_what_a_killed_process_left_is_swept_after_a_day(tmp_path):
+    yesterday, recent = (tmp_path / f".master.{n}.part.mov" for n in ("aaa", "bbb"))
+    other = tmp_path / ".another.aaa.part.mov"
+    for path in (yesterday, recent, other):
+        path.write_bytes(b"half")
+    for path in (yesterday, other):
+        os.utime(path, (time.time() - 90_000,) * 2)
+    write_text(tmp_path / "master.mov", "whole")
+    assert sorted(tmp_path.iterdir()) == sorted([recent, other, tmp_path / "master.mov"])

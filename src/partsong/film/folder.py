@@ -11,9 +11,11 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import json
 import os
 import tempfile
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +24,7 @@ from partsong.errors import InvalidInput, NotAFilm, OutputFailed
 from partsong.film.records import MediaFile
 
 _SAMPLE_BYTES = 1 << 20
+_LEFT_BEHIND_S = 24 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +128,9 @@ def key_of(*ingredients: object) -> str:
 def writing(path: Path) -> Iterator[Path]:
     """Give a temporary name beside ``path`` to write to, and rename it into place when all went well.
 
-    When anything goes wrong, the temporary file is removed and whatever stood under the name stays.
+    When anything goes wrong, the temporary file is removed and whatever stood under the name stays. A killed process
+    cannot clean up after itself: what it left under a temporary name is removed when the same file is written a day
+    later.
 
     Raises
     ------
@@ -134,7 +139,11 @@ def writing(path: Path) -> Iterator[Path]:
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     # The suffix is kept, since containers are chosen by it; the leading dot hides it from a person.
-    handle, name = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=f".part{path.suffix}", dir=path.parent)
+    prefix, suffix = f".{path.stem}.", f".part{path.suffix}"
+    for left in path.parent.glob(f"{glob.escape(prefix)}*{glob.escape(suffix)}"):
+        if time.time() - left.stat().st_mtime > _LEFT_BEHIND_S:
+            left.unlink(missing_ok=True)
+    handle, name = tempfile.mkstemp(prefix=prefix, suffix=suffix, dir=path.parent)
     os.close(handle)
     temporary = Path(name)
     try:
