@@ -234,6 +234,13 @@ def test_a_day_adds_up_by_hand() -> None:
     assert day.fits
 
 
+def test_a_day_done_by_noon_has_no_break_in_its_sums() -> None:
+    day = _day(start=420, end=1200)
+    assert not [entry for entry in day.entries if entry.work == "break"]
+    assert day.entries[-1].stop - 420 == 357 - 45
+    assert "rig 60 + plate 10 + break 0 + strike 30 min" in day.sums
+
+
 def test_a_day_that_is_too_short_says_by_how_much() -> None:
     day = _day(end=540 + 300)
     assert (day.fits, day.over_minutes) == (False, 57)

@@ -94,7 +94,7 @@ def test_a_mixed_card_is_taken_in_and_every_bad_file_is_named(tmp_path: Path, fi
         assert line.startswith("Refused")
         assert reason in line
     assert "notes.txt" not in out
-    assert "1 other files left alone" in out
+    assert "1 other file left alone" in out
     assert "harmonium-2: stage, harmonium (clips/02 harmonium/wide/c.mov)" in out
     assert _revisions(film) == 2
     assert before == {path: path.read_bytes() for path in clips.rglob("*") if path.is_file()}
@@ -201,6 +201,7 @@ def test_takes_are_noted_and_corrected(tmp_path: Path, film: Path) -> None:
     _run("shoot", "note", film, "cajon-1", "--text", "stick slipped in bar 12", "--circle")
     take = _film(film).take("cajon-1")
     assert (take.notes, take.circled) == ("stick slipped in bar 12", True)
+    assert "cajon-1 (circled)" in _run("shoot", "list", film)[1]
     _run("shoot", "note", film, "cajon-1", "--no-circle")
     take = _film(film).take("cajon-1")
     assert (take.notes, take.circled) == ("stick slipped in bar 12", False)

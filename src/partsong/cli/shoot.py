@@ -82,7 +82,8 @@ def list_takes(film: FilmArgument, as_json: JsonOption = False) -> None:
         say(f"No takes yet. Add clips with: partsong shoot add {film} FOLDER")
     else:
         headings = ("part", "take", "kind", "size", "rate", "codec", "length", "timecode", "notes", "questions")
-        table(headings, [[_cell(row[name]) for name in headings] for row in rows])
+        marked = [{**row, "take": f"{row['take']} (circled)" if row["circled"] else row["take"]} for row in rows]
+        table(headings, [[_cell(row[name]) for name in headings] for row in marked])
     for plate in document.plates:
         say(f"plate {plate.id}{f' ({document.part(plate.part).name})' if plate.part else ''}: {plate.clip.file.path}")
 
@@ -154,7 +155,7 @@ def _say_added(folder: Path, film: Film, added: Added) -> None:
         say(f"Refused {bad.path}: {bad.reason}. {bad.remedy}")
     for open_one in added.questions:
         say(f"Not added {open_one.path}: {open_one.question} Answer with {open_one.answer}")
-    counts = [f"{len(added.takes)} takes", f"{len(added.plates)} plates added"]
+    counts = [f"{_count(len(added.takes), 'take')} and {_count(len(added.plates), 'plate')} added"]
     counts += [
         f"{number} {what}"
         for number, what in (
@@ -162,13 +163,18 @@ def _say_added(folder: Path, film: Film, added: Added) -> None:
             (len(added.questions), "to ask"),
             (added.known, "already in the film"),
             (added.relinked, "of them found in a new place"),
-            (added.ignored, "other files left alone"),
         )
         if number
     ]
+    if added.ignored:
+        counts.append(f"{_count(added.ignored, 'other file')} left alone")
     say(", ".join(counts) + ".")
     if added.questions:
         say(f"Repeat for those: partsong shoot add {folder} FILE-OR-FOLDER with the option. What is in stays in.")
+
+
+def _count(number: int, thing: str) -> str:
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
 def _by_part(film: Film) -> list[Take]:

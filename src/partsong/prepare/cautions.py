@@ -42,7 +42,7 @@ HEARING = Caution(
 CAUTIONS = (
     Caution(
         "Lights overhead",
-        "Weight every stand, spread its legs, turn the heaviest leg under the lamp, and give everything that hangs a "
+        "Weight every stand, spread its legs, turn one leg under the lamp, and give everything that hangs a "
         "safety bond. Nobody stands beneath while a light is moved.",
         "common practice, no source",
     ),

@@ -139,6 +139,7 @@ def plan_day(
             if job.minutes:
                 entries.append(Entry(now, now + job.minutes, job.work, job.sentence, job.part))
                 now += job.minutes
+    rest = sum(entry.minutes for entry in entries if entry.work == "break")
     takes = len(parts) * (pace.takes + pace.coverage_takes)
     sums = (
         f"a take: song {float(song_s):.0f} s, rounded up to the minute, + {pace.between_takes_minutes} min = "
@@ -146,8 +147,7 @@ def plan_day(
         f"takes: {len(parts)} parts x ({pace.takes} + {pace.coverage_takes}) = {takes}, x {take_minutes} min = "
         f"{takes * take_minutes} min",
         f"set-ups: {len(groups)} x {pace.setup_minutes} min = {len(groups) * pace.setup_minutes} min",
-        f"rig {pace.rig_minutes} + plate {pace.plate_minutes} + break {pace.break_minutes} + strike "
-        f"{pace.strike_minutes} min",
+        f"rig {pace.rig_minutes} + plate {pace.plate_minutes} + break {rest} + strike {pace.strike_minutes} min",
         f"margin: {pace.margin_percent} % = {margin} min",
         f"together: {now - start} min of {end - start} min",
     )
