@@ -13,7 +13,7 @@ from fractions import Fraction
 
 from partsong.errors import InvalidInput
 from partsong.film.records import Section, TempoMark
-from partsong.film.tempo import Position, bar_lines, beats_in_bar, time_of
+from partsong.film.tempo import Position, bar_lines, time_of
 from partsong.timebase import Rate, Time
 
 FASTEST_BPM = 1000
@@ -144,13 +144,3 @@ def frame_of(tempo: Sequence[TempoMark], position: Position, rate: Rate) -> int:
 def bars(tempo: Sequence[TempoMark], rate: Rate, length_s: Fraction) -> tuple[BarLine, ...]:
     """Return the bars that begin within the song, in order."""
     return tuple(BarLine(bar, rate.frames_at(at)) for bar, at in bar_lines(tempo, length_s))
-
-
-def beat_times(tempo: Sequence[TempoMark], length_s: Fraction) -> tuple[Fraction, ...]:
-    """Return the song time in seconds of every beat of the bars that begin within the song."""
-    times = [
-        time_of(tempo, Position(bar, Fraction(beat)))
-        for bar, _ in bar_lines(tempo, length_s)
-        for beat in range(beats_in_bar(tempo, bar))
-    ]
-    return tuple(time for time in times if time < length_s)
