@@ -1,0 +1,190 @@
+"""The look through the store and the commands: what is set, told, measured and refused."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from partsong.cli.look import app
+from partsong.errors import InvalidInput
+from partsong.film.records import Clip, Film, MediaFile, Part, PictureInfo, Placement, Song, SoundInfo, Take
+from partsong.film.store import FilmStore
+from partsong.look import steps
+from partsong.look.settings import Wish
+from partsong.render.cube import Cube, write_cube
+from partsong.timebase import Rate, Time
+
+DISPLAY, VIEW = "Rec.1886 Rec.709 - Display", "ACES 1.0 - SDR Video"
+BASIC = Wish(input_space="ACEScct", display=DISPLAY, view=VIEW)
+
+
+def clip(name: str, transfer: str = "unknown") -> Clip:
+    return Clip(
+        file=MediaFile(path=name, size_bytes=1, fingerprint="0" * 32),
+        container="mov",
+        duration=Time(ticks=96000),
+        picture=PictureInfo(
+            codec="h264", width=64, height=36, rate=Rate(num=24), frames=48, pixel_format="yuv422p10le", bit_depth=10,
+            matrix="bt709", value_range="limited", primaries="bt709", transfer=transfer,
+        ),
+        sound=SoundInfo(codec="pcm_s16le", rate_hz=48000, channels=2, layout="stereo", samples=96000),
+    )  # fmt: skip
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> FilmStore:
+    film = Film(
+        name="Boathouse Waltz",
+        rate=Rate(num=24),
+        song=Song(title="Boathouse Waltz", mix=clip("mix.wav")),
+        parts=(Part(id="cajon", name="Cajón"),),
+        takes=(
+            Take(id="cajon-1", kind="stage", part="cajon", clip=clip("a.mov")),
+            Take(id="close-1", kind="roaming", clip=clip("b.mov", "bt709")),
+        ),
+        placements=(Placement(take="close-1", confidence="sure", start=Time(ticks=24000)),),
+    )
+    with FilmStore.create(tmp_path / "film", film, "Began") as opened:
+        yield opened
+
+
+@pytest.fixture
+def lifted(tmp_path: Path) -> Path:
+    """A table that lifts black to 3 % and holds white at 97 %."""
+    path = tmp_path / "soft.cube"
+    write_cube(path, Cube(np.array([[0.03] * 3, [0.97] * 3], np.float32), title="Soft"))
+    return path
+
+
+def test_the_path_is_told_in_order_and_its_floor_measured(store: FilmStore, lifted: Path) -> None:
+    head = steps.set_look(store, BASIC, table=str(lifted))
+    assert head.revision.sentence == f"Set the look: {DISPLAY}, {VIEW}"
+    told = steps.describe(store.folder, head.film)
+    assert [name for name, _ in told.lines] == [
+        "config", "exposure", "contrast", "colour", "display", "table", "black level",
+    ]  # fmt: skip
+    assert told.table is not None
+    assert told.table.floor.code == 90  # 3 % is code 90: BT.709-6, item 4.6
+    (path,) = told.paths
+    # The display's own black is under 0.01 %, so the floor is the table's.
+    assert path.measured.floor.percent == pytest.approx(3, abs=0.01)
+    assert path.measured.ceiling.percent == pytest.approx(97, abs=0.01)
+    # Mid grey in ACEScct: Academy S-2016-001.
+    assert path.measured.grey_in == pytest.approx(0.4135884, abs=2e-6)
+    assert path.measured.falls_at is None
+
+
+def test_black_level_brings_the_measured_floor_to_zero(store: FilmStore, lifted: Path) -> None:
+    head = steps.set_look(store, BASIC, table=str(lifted))
+    head = steps.set_look(store, Wish(black_level=0.0301))
+    assert head.revision.sentence == "Changed the look: black level 0.0301"
+    (path,) = steps.describe(store.folder, head.film).paths
+    assert path.measured.floor.percent == 0
+    assert path.measured.floor.code == 64
+
+
+def test_a_table_can_be_tried_without_setting_it(store: FilmStore, lifted: Path) -> None:
+    head = steps.set_look(store, BASIC)
+    told = steps.describe(store.folder, head.film, table=str(lifted))
+    assert told.table is not None
+    assert told.table.floor.percent == pytest.approx(3, abs=1e-4)
+    assert store.head().film.look == head.film.look
+    assert steps.describe(store.folder, head.film).table is None
+
+
+def test_encodings_come_from_the_person_then_the_tag_then_a_question(store: FilmStore) -> None:
+    head = steps.set_look(store, Wish(display=DISPLAY, view=VIEW))
+    told = {entry.takes: entry for entry in steps.describe(store.folder, head.film).encodings}
+    assert told[("cajon-1",)].space is None
+    assert told[("close-1",)].space == "Camera Rec.709"
+    assert "from the file's tag (bt709)" in told[("close-1",)].known_from
+    assert steps.describe(store.folder, head.film).asks
+
+    head = steps.set_look(store, Wish(input_space="acescct"), takes=("cajon-1",))
+    assert head.film.take("cajon-1").input_space == "ACEScct"
+    assert head.revision.sentence == "Named the encoding of cajon-1: ACEScct"
+    assert not steps.describe(store.folder, head.film).asks
+
+    head = steps.set_look(store, Wish(input_space="ACEScct"))
+    told = {entry.takes: entry for entry in steps.describe(store.folder, head.film).encodings}
+    assert told[("close-1",)].known_from == "as set for the film, though the file's tag says bt709"
+
+
+@pytest.mark.parametrize(
+    ("wish", "options", "sentence"),
+    [
+        (Wish(input_space="ACESct", display=DISPLAY, view=VIEW), {}, "no colour space 'ACESct'. The nearest: ACEScct"),
+        (Wish(display="tube", view=VIEW), {}, "no display 'tube'"),
+        (Wish(display=DISPLAY, view="nice"), {}, "no view of"),
+        (Wish(exposure_stops=1.0), {}, "needs --display and --view"),
+        (Wish(config="none.ocio", display=DISPLAY, view=VIEW), {}, "neither a built-in OpenColorIO config"),
+        (BASIC, {"takes": ("nobody",)}, "no take 'nobody'"),
+        (Wish(exposure_stops=1.0), {"takes": ("cajon-1",)}, "--take says whose encoding"),
+        (BASIC, {"table": "none.cube"}, "cannot be read"),
+    ],
+)
+def test_what_cannot_be_set_leaves_the_film_as_it_was(
+    store: FilmStore, wish: Wish, options: dict[str, Any], sentence: str
+) -> None:
+    before = store.head()
+    with pytest.raises(InvalidInput, match=sentence):
+        steps.set_look(store, wish, **options)
+    assert store.head() == before
+
+
+def test_a_table_that_changed_on_disk_is_noticed(store: FilmStore, lifted: Path) -> None:
+    head = steps.set_look(store, BASIC, table=str(lifted))
+    write_cube(lifted, Cube(np.array([[0.5] * 3, [0.9] * 3], np.float32)))
+    with pytest.raises(InvalidInput, match="has changed since it was chosen"):
+        steps.describe(store.folder, head.film)
+    head = steps.set_look(store, Wish(), table="off")
+    assert steps.describe(store.folder, head.film).table is None
+
+
+def test_a_film_without_a_look_says_how_to_set_one(store: FilmStore) -> None:
+    with pytest.raises(InvalidInput, match="partsong look set"):
+        steps.describe(store.folder, store.head().film)
+
+
+def test_the_commands_set_show_and_list(store: FilmStore, lifted: Path) -> None:
+    film = str(store.folder.root)
+
+    def run(*words: str, status: int = 0) -> str:
+        result = CliRunner().invoke(app, list(words), catch_exceptions=False)
+        assert result.exit_code == status, result.output
+        return result.output
+
+    assert f'--display "{DISPLAY}"' in run("spaces", film)
+    assert "ACEScct" in json.loads(run("spaces", film, "--json"))["spaces"]
+    run("set", film, "--display", DISPLAY, "--view", VIEW, "--exposure", "-0.5", "--black-and-white", "as-seen")
+    # Somebody must say how one take was encoded.
+    assert "To decide: the encoding of cajon-1." in run("show", film, status=1)
+    run("set", film, "--input", "ACEScct", "--cube", str(lifted), "--black-level", "3")
+    told = run("show", film)
+    assert "black and white: 0.272 red + 0.674 green + 0.054 blue light" in told
+    assert "-0.50 stops" in told
+    assert "(curves of 2 points" in told
+    assert "is that already" in run("set", film, "--input", "ACEScct")
+    shown = json.loads(run("show", film, "--json"))
+    assert shown["look"]["black_level"] == pytest.approx(0.03)
+    assert shown["paths"][0]["measured"]["floor"]["percent"] == pytest.approx(0, abs=0.01)
+
+
+def test_a_still_needs_a_look_a_time_within_the_song_and_a_picture(store: FilmStore, tmp_path: Path) -> None:
+    out = tmp_path / "still.png"
+    with pytest.raises(InvalidInput, match="no look yet"):
+        steps.still(store, out, at_s=Fraction(1))
+    steps.set_look(store, BASIC)
+    with pytest.raises(InvalidInput, match=r"end in \.png"):
+        steps.still(store, tmp_path / "still.jpg", at_s=Fraction(1))
+    with pytest.raises(InvalidInput, match="outside the song"):
+        steps.still(store, out, at_s=Fraction(2))
+    with pytest.raises(InvalidInput, match=r"close-1 has no picture at 00:00\.25"):
+        steps.still(store, out, at_s=Fraction(1, 4), take="close-1")
+    assert not out.exists()
