@@ -1,0 +1,202 @@
+"""What a master is made of: for every frame the file, its frame and its colour path; and how a picture fits the frame.
+
+It is made of the film document alone; :mod:`partsong.signoff.paint` turns it into pictures.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from partsong.errors import InvalidInput
+from partsong.film.coverage import placed_takes, song_frames
+from partsong.film.records import WIDE, Film
+from partsong.media.planes import Planes
+from partsong.render.pixels import code_scale, colour_steps
+from partsong.signoff.edit import shown_frames
+from partsong.timebase import Rate, clock, round_half_up
+
+MasterKind = Literal["h264", "mezzanine"]
+KINDS: tuple[MasterKind, ...] = ("h264", "mezzanine")
+SOUND_RATE_HZ = 48000
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A shot of the master: the film's frames from ``start`` to before ``stop`` show these ``frames`` of a source."""
+
+    source: str
+    start: int
+    stop: int
+    frames: tuple[int, ...]
+
+    def within(self, first: int, stop: int) -> Piece | None:
+        """Return the part of it between two frames of the film, or None when there is none."""
+        begin, end = max(self.start, first), min(self.stop, stop)
+        if begin >= end:
+            return None
+        return Piece(self.source, begin, end, self.frames[begin - self.start : end - self.start])
+
+
+@dataclass(frozen=True, slots=True)
+class MasterPlan:
+    """The whole master before any file is opened. ``samples`` counts the sound of a channel at 48 kHz."""
+
+    name: str
+    width: int
+    height: int
+    rate: Rate
+    pieces: tuple[Piece, ...]
+    samples: int
+
+    @property
+    def frames(self) -> int:
+        """How many frames it has."""
+        return self.pieces[-1].stop
+
+    @property
+    def picture_s(self) -> Fraction:
+        """The length of its picture in seconds."""
+        return self.frames * self.rate.frame_s
+
+    @property
+    def sound_s(self) -> Fraction:
+        """The length of its sound in seconds."""
+        return Fraction(self.samples, SOUND_RATE_HZ)
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """The sources that it shows, in the order of their first frame."""
+        return tuple(dict.fromkeys(piece.source for piece in self.pieces))
+
+
+def plan_master(film: Film) -> MasterPlan:
+    """Plan the master of a film: its cut from the first frame of the song to the last.
+
+    Raises
+    ------
+    InvalidInput
+        If there is no song, look or cut, the cut leaves a gap, or a take does not reach as far as its shot.
+    """
+    if film.song is None or film.rate is None or not film.cut:
+        raise InvalidInput("The film has no cut yet. Let one be proposed: partsong cut propose FILM")
+    if film.look is None:
+        raise InvalidInput("The film has no look yet. Set one: partsong look set --help")
+    width, height = frame_size(film)
+    frames, at = song_frames(film), 0
+    for shot in film.cut:
+        if shot.start > at:
+            break
+        at = shot.end
+    if at < frames:
+        raise InvalidInput(
+            f"The cut shows nothing from {clock(at * film.rate.frame_s)} on (frame {at} of {frames}). "
+            "Fill the gap: partsong cut --help"
+        )
+    placed = {entry.take.id: entry for entry in placed_takes(film)}
+    pieces = []
+    for shot in film.cut:
+        numbers = tuple(range(shot.start, shot.end)) if shot.source == WIDE else shown_frames(shot, placed)
+        piece = Piece(shot.source, shot.start, shot.end, numbers).within(0, frames)
+        if piece is not None:
+            pieces.append(piece)
+    sound = film.song.mix.sound
+    assert sound is not None
+    samples = round_half_up(Fraction(sound.samples * SOUND_RATE_HZ, sound.rate_hz))
+    return MasterPlan(file_name(film.name), width, height, film.rate, tuple(pieces), samples)
+
+
+def frame_size(film: Film) -> tuple[int, int]:
+    """Return the film's width and height in pixels, made even: its own, else those of the first stage take."""
+    if film.width is not None and film.height is not None:
+        return film.width // 2 * 2, film.height // 2 * 2
+    takes = film.stage_takes()
+    if not takes:
+        raise InvalidInput("The film has no frame size yet. Add a stage take first: partsong shoot add FILM FOLDER")
+    picture = takes[0].picture
+    sides = (picture.width, picture.height)
+    width, height = sides[::-1] if picture.rotation_deg in (90, 270) else sides
+    return width // 2 * 2, height // 2 * 2
+
+
+def file_name(title: str) -> str:
+    """Return a plain file name for a title: small letters, digits and hyphens.
+
+    >>> file_name("Cajón & Bass, live!")
+    'cajon-bass-live'
+    """
+    plain = unicodedata.normalize("NFKD", title).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-") or "master"
+
+
+def sampled_frames(plan: MasterPlan, count: int = 12) -> tuple[int, ...]:
+    """Return frames to look at again: the first, the last, and others spread evenly between."""
+    spread = np.linspace(0, plan.frames - 1, min(count, plan.frames))
+    return tuple(sorted({round(float(frame)) for frame in spread}))
+
+
+# --- fitting --------------------------------------------------------------------------------------
+
+
+def fitted(width: int, height: int, pixel_aspect: Fraction, frame: tuple[int, int]) -> tuple[int, int, int, int]:
+    """Return (left, top, width, height) of a picture fitted into a frame whole, centred and unstretched.
+
+    All four are even, so that colour samples stay whole.
+
+    >>> fitted(1440, 1080, Fraction(1), (1280, 720))
+    (160, 0, 960, 720)
+    """
+    shape = Fraction(width) * pixel_aspect / height
+    wide, high = frame
+    if shape >= Fraction(wide, high):
+        across, down = wide, _even(wide / shape)
+    else:
+        across, down = _even(high * shape), high
+    across, down = max(2, min(across, wide)), max(2, min(down, high))
+    return (wide - across) // 4 * 2, (high - down) // 4 * 2, across, down
+
+
+def _even(length: Fraction) -> int:
+    return 2 * round_half_up(length / 2)
+
+
+def on_black(planes: Planes, frame: tuple[int, int], left: int, top: int) -> Planes:
+    """Lay a picture on a black frame; returned as it is when it fills the frame."""
+    wide, high = frame
+    if (planes.width, planes.height) == frame:
+        return planes
+    across, down = colour_steps(planes.chroma)
+    _, black, _, grey = code_scale(planes.bit_depth, planes.value_range)
+
+    def laid(plane: NDArray[np.generic], level: float, step_x: int, step_y: int) -> NDArray[np.generic]:
+        canvas = np.full((high // step_y, wide // step_x), level, plane.dtype)
+        y, x = top // step_y, left // step_x
+        canvas[y : y + plane.shape[0], x : x + plane.shape[1]] = plane
+        return canvas
+
+    return Planes(
+        laid(planes.y, black, 1, 1),
+        laid(planes.u, grey, across, down),
+        laid(planes.v, grey, across, down),
+        planes.bit_depth,
+        planes.matrix,
+        planes.value_range,
+    )
+
+
+def psnr(planned: Planes, decoded: Planes) -> float:
+    """Return the peak signal-to-noise ratio of two frames' luma in dB; infinite when they are equal.
+
+    The peak is the highest code, ``2**bit_depth - 1``. (Wang et al. 2004 for the definition.)
+    """
+    if (planned.y.shape, planned.bit_depth) != (decoded.y.shape, decoded.bit_depth):
+        raise InvalidInput("Frames of different size or depth cannot be compared.")
+    away = planned.y.astype(np.float64) - decoded.y
+    noise = float(np.square(away).mean())
+    return float("inf") if noise == 0 else float(20 * np.log10((1 << planned.bit_depth) - 1) - 10 * np.log10(noise))
