@@ -67,8 +67,11 @@ def test_changes_elsewhere_in_the_film_are_no_conflict_but_a_new_tempo_is(store:
     store.change("Noted", lambda film: film.replace(name="Another name"))
     steps.edit_cut(store, text, "cut.txt")
     steps.set_tempo(store, bpm="93", beats_per_bar=None, bar_one_s=None, from_bar=1, sections=())
-    with pytest.raises(Conflict, match="tempo map changed"):
+    with pytest.raises(Conflict, match=r"tempo map changed.*write revision 4 in its first line"):
         steps.edit_cut(store, text, "cut.txt")
+    # Said so in its first line, the table is read on the new bar lines.
+    head = steps.edit_cut(store, text.replace("revision 2", "revision 4"), "cut.txt")
+    assert steps.shot_rows(head.film)[1].place == text.splitlines()[2].split()[0]
 
 
 def test_a_table_without_a_revision_is_taken_only_where_there_is_no_cut(store: FilmStore) -> None:

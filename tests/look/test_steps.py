@@ -188,3 +188,33 @@ def test_a_still_needs_a_look_a_time_within_the_song_and_a_picture(store: FilmSt
     with pytest.raises(InvalidInput, match=r"close-1 has no picture at 00:00\.25"):
         steps.still(store, out, at_s=Fraction(1, 4), take="close-1")
     assert not out.exists()
+
+
+def test_a_still_shows_mid_grey_as_the_look_says(store: FilmStore, tmp_path: Path) -> None:
+    import cv2
+
+    from partsong.media.encode import RECIPES, PictureWriter
+    from partsong.media.planes import Planes
+    from partsong.media.probe import probe
+    from partsong.render import colour
+
+    # An 18 % grey card in ACEScct is code 0.4135884 (Academy S-2016-001): 426.3 of 10-bit limited range.
+    path = tmp_path / "grey.mov"
+    y, c = np.full((36, 64), 426, np.uint16), np.full((36, 32), 512, np.uint16)
+    with PictureWriter(path, RECIPES["intermediate"], width=64, height=36, rate=Rate(num=24)) as writer:
+        for _ in range(12):
+            writer.write(Planes(y, c, c, 10, "bt709", "limited"))
+    grey = Take(id="grey", kind="roaming", clip=probe(path, store.folder.refer(path)))
+    place = Placement(take="grey", confidence="sure", start=Time(ticks=0))
+    store.change("Added", lambda film: film.replace(takes=(*film.takes, grey), placements=(*film.placements, place)))
+    head = steps.set_look(store, BASIC)
+    assert head.film.look is not None
+
+    told = steps.still(store, tmp_path / "still.png", at_s=Fraction(1, 4), take="grey")
+
+    assert told == "grey at 00:00.25 (frame 6 of grey.mov), 64 x 36"
+    shown = cv2.imread(str(tmp_path / "still.png"))
+    expected = 255 * colour.display_path(head.film.look, "ACEScct", None)(np.full((1, 3), 0.4135884, np.float32))[0, 1]
+    # One 8-bit code: the camera's code was rounded (0.3 of 876), the intermediate is near lossless.
+    assert np.abs(shown.astype(float) - expected).max() <= 1
+    assert np.ptp(shown.astype(int), axis=-1).max() <= 1

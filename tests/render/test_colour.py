@@ -233,6 +233,7 @@ def test_what_a_person_said_goes_before_the_tag_and_the_tag_before_asking() -> N
     assert colour.space_of_take(PLAIN, take("a", transfer="bt709")) == "Camera Rec.709"
     with pytest.raises(InvalidInput, match=r"encoding of a is not known.*--take a --input SPACE"):
         colour.space_of_take(PLAIN, take("a"))
+    assert colour.space_of_take(PLAIN, take("a", transfer="srgb")) == "sRGB - Texture"
     # A transfer without the primaries that go with it says only half.
     assert colour.tagged_space(CONFIG, take("a", transfer="bt709", primaries="bt2020").picture) is None
 

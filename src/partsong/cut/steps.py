@@ -157,21 +157,22 @@ def edit_cut(store: FilmStore, text: str, name: str) -> Head:
 
 
 def _unchanged_since(store: FilmStore, film: Film, revision: int, name: str) -> None:
-    then = store.film_at(revision)
+    then, now = store.film_at(revision), store.head().revision.number
     changed = [
         what
-        for what, before, now in (
+        for what, before, after in (
             ("cut", then.cut, film.cut),
             ("tempo map", then.song.tempo if then.song else (), film.song.tempo if film.song else ()),
             ("frame rate", then.rate, film.rate),
         )
-        if before != now
+        if before != after
     ]
     if changed:
         raise Conflict(
             f"The film's {' and '.join(changed)} changed since revision {revision}, which {name} was printed from. "
-            "Nothing was saved, and the table is as you left it: print the new one with partsong cut show FILM, and "
-            "carry your changes over."
+            "Nothing was saved, and the table is as you left it: print the new one with partsong cut show FILM and "
+            "carry your changes over. Or, to read this one on what is there now, "
+            f"write revision {now} in its first line."
         )
 
 

@@ -40,7 +40,7 @@ _BRIGHTEST = 65504.0
 # its own in these files; only tags that say one thing are listed.
 _TAGGED_SPACES = {
     ("bt709", "bt709"): ("camera_rec709", "Camera Rec.709"),
-    ("iec61966-2-1", "bt709"): ("srgb_tx", "srgb_texture", "sRGB - Texture"),
+    ("srgb", "bt709"): ("srgb_tx", "srgb_texture", "sRGB - Texture"),
 }
 
 
