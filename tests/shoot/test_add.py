@@ -214,22 +214,35 @@ def test_takes_are_noted_and_corrected(tmp_path: Path, film: Path) -> None:
     assert _film(film).take("cajon-1").input_space == "ACEScct"
 
 
+def test_what_a_file_leaves_unsaid_of_its_colour_is_asked_and_answered(tmp_path: Path, film: Path) -> None:
+    write_clip(tmp_path / "clips/cajon wide/a.mov", tagged=False)
+    write_clip(tmp_path / "clips/cajon wide/b.mov", tagged=False, seed=1)
+    assert _run("shoot", "add", film, tmp_path / "clips")[0] == 0
+    line = next(line for line in _run("shoot", "list", film)[1].splitlines() if "cajon-2" in line)
+    assert "colour matrix not stated (--matrix); value range not stated (--range); camera encoding not set" in line
+    _run("shoot", "set", film, "cajon-1", "cajon-2", "--matrix", "bt709", "--range", "full", "--input-space", "ACEScct")
+    for take in _film(film).takes:
+        assert (take.picture.matrix, take.picture.value_range, take.input_space) == ("bt709", "full", "ACEScct")
+    assert "not s" not in _run("shoot", "list", film)[1]
+    assert _revisions(film) == 3
+
+
 def test_corrections_that_make_no_sense_are_refused(tmp_path: Path, film: Path) -> None:
     write_clip(tmp_path / "clips/roaming/b.mov")
+    cases = (
+        ("roaming-1", steps.Correction(), "nothing to set"),
+        ("roaming-1", steps.Correction(distance_m=2), "belongs to no part"),
+        ("roaming-1", steps.Correction(kind="stage"), "a stage take needs a part"),
+        ("x", steps.Correction(kind="stage"), "no take 'x'"),
+        ("roaming-1", steps.Correction(part="cajon", distance_m=-1), "out of range"),
+        ("roaming-1", steps.Correction(part="banjo"), "no part 'banjo'"),
+        ("roaming-1", steps.Correction(input_space="no such space"), "no such space"),
+    )
     with FilmStore.open(film) as store:
         steps.add(store, [tmp_path / "clips"], silent())
-        with pytest.raises(InvalidInput, match="nothing to set"):
-            steps.correct(store, "roaming-1")
-        with pytest.raises(InvalidInput, match="belongs to no part"):
-            steps.correct(store, "roaming-1", distance_m=2)
-        with pytest.raises(InvalidInput, match="a stage take needs a part"):
-            steps.correct(store, "roaming-1", kind="stage")
-        with pytest.raises(InvalidInput, match="no take 'x'"):
-            steps.correct(store, "x", kind="stage")
-        with pytest.raises(InvalidInput, match="out of range"):
-            steps.correct(store, "roaming-1", part="cajon", distance_m=-1)
-        with pytest.raises(InvalidInput, match="no such space"):
-            steps.correct(store, "roaming-1", input_space="no such space")
+        for take, change, sentence in cases:
+            with pytest.raises(InvalidInput, match=sentence):
+                steps.correct(store, [take], change)
         with pytest.raises(InvalidInput, match="nothing to note"):
             steps.note(store, "roaming-1", text=None, circled=None)
         assert len(store.history()) == 2

@@ -34,6 +34,21 @@ class TakeKind(StrEnum):
     ROAMING = "roaming"
 
 
+class MatrixName(StrEnum):
+    """How a picture's colour was turned into codes."""
+
+    BT709 = "bt709"
+    BT601 = "bt601"
+    BT2020NC = "bt2020nc"
+
+
+class RangeName(StrEnum):
+    """Which codes a picture uses."""
+
+    LIMITED = "limited"
+    FULL = "full"
+
+
 @app.command()
 def add(
     film: FilmArgument,
@@ -112,34 +127,46 @@ def note(
 
 
 @app.command("set")
-def set_take(
+def set_takes(
     film: FilmArgument,
-    take: TakeArgument,
-    part: Annotated[str | None, typer.Option(help="The part it belongs to.")] = None,
+    takes: Annotated[list[str], typer.Argument(metavar="TAKE...", help="The takes' ids.", show_default=False)],
+    part: Annotated[str | None, typer.Option(help="The part they belong to.")] = None,
     kind: Annotated[TakeKind | None, typer.Option(help="Locked-off camera or coverage.")] = None,
     input_space: Annotated[str | None, typer.Option(help="The camera's encoding, by its name in the config.")] = None,
+    matrix: Annotated[MatrixName | None, typer.Option(help="The colour matrix that the file does not state.")] = None,
+    value_range: Annotated[
+        RangeName | None, typer.Option("--range", help="The value range that the file does not state.")
+    ] = None,
     distance: Annotated[float | None, typer.Option(help="Metres from the part's sound to the camera.")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Correct what a take is; the distance is kept for all takes of its part.
+    """Correct what takes are; the distance is kept for all takes of their part.
 
-    Example: partsong shoot set waltz cajon-1 --input-space ACEScct --distance 3.2
+    Example: partsong shoot set waltz cajon-1 cajon-2 --input-space ACEScct --distance 3.2
     """
     from partsong.film.store import FilmStore
     from partsong.shoot import steps
 
+    change = steps.Correction(
+        part=part,
+        kind=kind.value if kind else None,
+        input_space=input_space,
+        matrix=matrix.value if matrix else None,
+        value_range=value_range.value if value_range else None,
+        distance_m=distance,
+    )
     with FilmStore.open(film) as store:
-        changed = steps.correct(
-            store, take, part=part, kind=kind.value if kind else None, input_space=input_space, distance_m=distance
-        )
+        changed = steps.correct(store, takes, change)
         document = store.head().film
     if as_json:
-        emit_json(_row(document, changed))
+        emit_json([_row(document, take) for take in changed])
         return
-    where = document.part(changed.part) if changed.part else None
-    metres = f", {where.distance_m:g} m away" if where and where.distance_m else ""
-    space = f", encoded as {changed.input_space}" if changed.input_space else ""
-    say(f"{changed.id}: {changed.kind}, {where.name if where else 'no part'}{metres}{space}")
+    for take in changed:
+        where = document.part(take.part) if take.part else None
+        metres = f", {where.distance_m:g} m away" if where and where.distance_m else ""
+        space = f", encoded as {take.input_space}" if take.input_space else ""
+        said = f", {take.picture.matrix} {take.picture.value_range}" if matrix or value_range else ""
+        say(f"{take.id}: {take.kind}, {where.name if where else 'no part'}{metres}{space}{said}")
 
 
 def _say_added(folder: Path, film: Film, added: Added) -> None:

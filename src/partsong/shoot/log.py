@@ -5,8 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import get_args
 
+from partsong.errors import InvalidInput
 from partsong.film.records import Clip, Film, MediaFile, Plate, Take
+from partsong.media.planes import Matrix, ValueRange
 from partsong.shoot.intake import Kind
 
 
@@ -73,6 +76,20 @@ def with_take(film: Film, new: Take) -> Film:
     return film.replace(takes=tuple(new if take.id == new.id else take for take in film.takes))
 
 
+def with_distance(film: Film, take: Take, distance_m: float) -> Film:
+    """Return the film with a take's part that far from the camera, in metres.
+
+    Raises
+    ------
+    InvalidInput
+        If the take has no part.
+    """
+    if take.part is None:
+        raise InvalidInput(f"{take.id} belongs to no part, so its distance has no place. Give --part as well.")
+    parts = tuple(part.replace(distance_m=distance_m) if part.id == take.part else part for part in film.parts)
+    return film.replace(parts=parts)
+
+
 def next_id(prefix: str, taken: Iterable[str]) -> str:
     """Return the next free id of a series.
 
@@ -111,11 +128,15 @@ def differences(film: Film, take: Take) -> tuple[str, ...]:
 def open_questions(film: Film, take: Take) -> tuple[str, ...]:
     """Return what the file of a take leaves open and later phases need, a few words each."""
     asked = []
-    if take.picture.matrix == "unknown":
-        asked.append("colour matrix not stated")
-    if take.picture.value_range == "unknown":
-        asked.append("value range not stated")
+    if take.picture.matrix not in get_args(Matrix):
+        asked.append(f"colour matrix {_unsaid(take.picture.matrix)} (--matrix)")
+    if take.picture.value_range not in get_args(ValueRange):
+        asked.append(f"value range {_unsaid(take.picture.value_range)} (--range)")
     said = take.input_space or (film.look.input_space if film.look else None)
     if said is None and take.picture.transfer == "unknown":
-        asked.append("camera encoding not set")
+        asked.append("camera encoding not set (--input-space)")
     return tuple(asked)
+
+
+def _unsaid(name: str) -> str:
+    return "not stated" if name == "unknown" else f"{name} cannot be used"

@@ -6,11 +6,13 @@ import os
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from partsong.errors import InvalidInput, UnreadableMedia
 from partsong.film.folder import FilmFolder, key_of
 from partsong.film.records import Clip, Film, MediaFile, Part, Take
 from partsong.film.store import FilmStore
+from partsong.media.planes import Matrix, ValueRange
 from partsong.shoot import intake, log
 from partsong.shoot.names import part_id
 from partsong.watch import Watch
@@ -139,13 +141,11 @@ def add(
             newest = newest.replace(parts=(*newest.parts, made))
         return log.with_found(log.with_moved(newest, moved), found.values())
 
-    before = store.head().film
     after = store.change(_sentence(found.values(), len(moved)), edit).film
-    old_takes, old_plates = {take.id for take in before.takes}, {plate.id for plate in before.plates}
-    new_takes = [take for take in after.takes if take.id not in old_takes]
+    new_takes = [take for take in after.takes if take.clip.file.fingerprint in found]
     return Added(
         takes=tuple(take.id for take in new_takes),
-        plates=tuple(plate.id for plate in after.plates if plate.id not in old_plates),
+        plates=tuple(plate.id for plate in after.plates if plate.clip.file.fingerprint in found),
         refused=tuple(refused),
         questions=tuple(questions),
         remarks=tuple(f"{take.id} {said}" for take in new_takes for said in log.differences(after, take)),
@@ -163,6 +163,7 @@ def thumbnail_of(folder: FilmFolder, clip: Clip) -> Path:
     UnreadableMedia
         If the frame cannot be decoded.
     """
+    from partsong.media import tags
     from partsong.media.thumbs import thumbnail
 
     picture = clip.picture
@@ -171,7 +172,16 @@ def thumbnail_of(folder: FilmFolder, clip: Clip) -> Path:
     frame = picture.frames // 2
     out = folder.cached("thumbs", key_of("thumbnail", clip.file.fingerprint, frame, THUMBNAIL_WIDTH), ".jpg")
     if not out.is_file():
-        thumbnail(folder.locate(clip.file), picture, frame, out, width=THUMBNAIL_WIDTH)
+        # What a file leaves unsaid about its colour is asked later; a small picture may show it as most video is.
+        thumbnail(
+            folder.locate(clip.file),
+            picture,
+            frame,
+            out,
+            width=THUMBNAIL_WIDTH,
+            matrix=tags.usable_matrix(picture.matrix) or "bt709",
+            value_range=tags.usable_range(picture.value_range) or "limited",
+        )
     return out
 
 
@@ -191,16 +201,24 @@ def note(store: FilmStore, take: str, *, text: str | None, circled: bool | None)
     return store.change(f"Noted {take}", edit).film.take(take)
 
 
-def correct(
-    store: FilmStore,
-    take: str,
-    *,
-    part: str | None = None,
-    kind: intake.Kind | None = None,
-    input_space: str | None = None,
-    distance_m: float | None = None,
-) -> Take:
-    """Correct what a take is. The distance is kept with its part, since the spot does not move.
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What takes are, as the person says; None leaves it as it is.
+
+    ``matrix`` and ``value_range`` stand for what a file should have said of its colour. The distance (metres from the
+    sound to the camera) is kept with the take's part, since the spot does not move.
+    """
+
+    part: str | None = None
+    kind: Literal["stage", "roaming"] | None = None
+    input_space: str | None = None
+    matrix: Matrix | None = None
+    value_range: ValueRange | None = None
+    distance_m: float | None = None
+
+
+def correct(store: FilmStore, takes: Sequence[str], change: Correction) -> tuple[Take, ...]:
+    """Correct what takes are, all of them in one revision.
 
     Raises
     ------
@@ -208,33 +226,38 @@ def correct(
         If nothing is given, a take or part is not known, the distance has no part to belong to, or the colour config
         has no such encoding.
     """
-    if part is None and kind is None and input_space is None and distance_m is None:
-        raise InvalidInput("There is nothing to set. Give --part, --kind, --input-space or --distance.")
-    if kind == "plate":
-        raise InvalidInput("A take cannot become a plate. Add the file as a plate to a film without it.")
+    if change == Correction():
+        raise InvalidInput(
+            "There is nothing to set. Give --part, --kind, --input-space, --matrix, --range or --distance."
+        )
     film = store.head().film
-    film.take(take)
-    wanted = find_part(film, part).id if part is not None else None
-    space = _space_of(film, input_space) if input_space is not None else None
-    if distance_m is not None and not 0 < distance_m < 1000:
-        raise InvalidInput(f"A distance of {distance_m:g} m is out of range. Give the metres from sound to camera.")
+    for take in takes:
+        film.take(take)
+    part = find_part(film, change.part).id if change.part is not None else None
+    space = _space_of(film, change.input_space) if change.input_space is not None else None
+    metres = change.distance_m
+    if metres is not None and not 0 < metres < 1000:
+        raise InvalidInput(f"A distance of {metres:g} m is out of range. Give the metres from sound to camera.")
 
     def edit(newest: Film) -> Film:
-        old = newest.take(take)
-        new = old.replace(
-            part=wanted if wanted is not None else old.part,
-            kind=kind or old.kind,
-            input_space=space or old.input_space,
-        )
-        newest = log.with_take(newest, new)
-        if distance_m is None:
-            return newest
-        if new.part is None:
-            raise InvalidInput(f"{take} belongs to no part, so its distance has no place. Give --part as well.")
-        parts = tuple(entry.replace(distance_m=distance_m) if entry.id == new.part else entry for entry in newest.parts)
-        return newest.replace(parts=parts)
+        for name in takes:
+            old = newest.take(name)
+            picture = old.picture.replace(
+                matrix=change.matrix or old.picture.matrix, value_range=change.value_range or old.picture.value_range
+            )
+            new = old.replace(
+                part=part or old.part,
+                kind=change.kind or old.kind,
+                input_space=space or old.input_space,
+                clip=old.clip.replace(picture=picture),
+            )
+            newest = log.with_take(newest, new)
+            if metres is not None:
+                newest = log.with_distance(newest, new, metres)
+        return newest
 
-    return store.change(f"Corrected {take}", edit).film.take(take)
+    after = store.change(f"Corrected {', '.join(takes)}", edit).film
+    return tuple(after.take(take) for take in takes)
 
 
 def find_part(film: Film, said: str) -> Part:
