@@ -170,6 +170,15 @@ def measured(path: Path) -> SoundInfo | None:
         )
 
 
+def native_blocks(path: Path) -> Iterator[tuple[NDArray[np.float32], int]]:
+    """Yield all sound of a file at its own rate, as (block, rate in hertz); nothing when it has none."""
+    with reading(path) as container:
+        opened = _open(path, container)
+        if opened is not None:
+            for _, block in _native(opened, 0):
+                yield block, opened.rate_hz
+
+
 # --- from packets to samples ----------------------------------------------------------------------
 
 

@@ -1,0 +1,6 @@
+"""Puts the clip maker of ``tests/clips.py`` within reach: ``import clips``."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
