@@ -13,10 +13,23 @@ from typer.testing import CliRunner
 
 from partsong.cli.look import app
 from partsong.errors import InvalidInput
-from partsong.film.records import Clip, Film, MediaFile, Part, PictureInfo, Placement, Song, SoundInfo, Take
+from partsong.film.records import (
+    Clip,
+    Film,
+    Look,
+    MediaFile,
+    Part,
+    PictureInfo,
+    Placement,
+    Song,
+    SoundInfo,
+    Stage,
+    Take,
+)
 from partsong.film.store import FilmStore
 from partsong.look import steps
 from partsong.look.settings import Wish
+from partsong.render import colour
 from partsong.render.cube import Cube, write_cube
 from partsong.timebase import Rate, Time
 
@@ -190,31 +203,57 @@ def test_a_still_needs_a_look_a_time_within_the_song_and_a_picture(store: FilmSt
     assert not out.exists()
 
 
-def test_a_still_shows_mid_grey_as_the_look_says(store: FilmStore, tmp_path: Path) -> None:
-    import cv2
-
+def grey_clip(path: Path, *, frames: int) -> None:
+    """An 18 % grey card in ACEScct is code 0.4135884 (Academy S-2016-001): 426.3 of 10-bit limited range."""
     from partsong.media.encode import RECIPES, PictureWriter
     from partsong.media.planes import Planes
-    from partsong.media.probe import probe
-    from partsong.render import colour
 
-    # An 18 % grey card in ACEScct is code 0.4135884 (Academy S-2016-001): 426.3 of 10-bit limited range.
-    path = tmp_path / "grey.mov"
     y, c = np.full((36, 64), 426, np.uint16), np.full((36, 32), 512, np.uint16)
     with PictureWriter(path, RECIPES["intermediate"], width=64, height=36, rate=Rate(num=24)) as writer:
-        for _ in range(12):
+        for _ in range(frames):
             writer.write(Planes(y, c, c, 10, "bt709", "limited"))
+
+
+def assert_mid_grey(path: Path, look: Look) -> None:
+    import cv2
+
+    shown = cv2.imread(str(path))
+    expected = 255 * colour.display_path(look, "ACEScct", None)(np.full((1, 3), 0.4135884, np.float32))[0, 1]
+    assert expected == pytest.approx(99.3, abs=0.1)  # so that a black or white picture would not pass
+    # One 8-bit code: the camera's code was rounded (0.3 of 876), the intermediate is near lossless.
+    assert np.abs(shown.astype(float) - expected).max() <= 1
+    assert np.ptp(shown.astype(int), axis=-1).max() <= 1
+
+
+def test_a_still_of_a_take_shows_mid_grey_as_the_look_says(store: FilmStore, tmp_path: Path) -> None:
+    from partsong.media.probe import probe
+
+    path = tmp_path / "grey.mov"
+    grey_clip(path, frames=12)
     grey = Take(id="grey", kind="roaming", clip=probe(path, store.folder.refer(path)))
     place = Placement(take="grey", confidence="sure", start=Time(ticks=0))
     store.change("Added", lambda film: film.replace(takes=(*film.takes, grey), placements=(*film.placements, place)))
     head = steps.set_look(store, BASIC)
     assert head.film.look is not None
-
     told = steps.still(store, tmp_path / "still.png", at_s=Fraction(1, 4), take="grey")
-
     assert told == "grey at 00:00.25 (frame 6 of grey.mov), 64 x 36"
-    shown = cv2.imread(str(tmp_path / "still.png"))
-    expected = 255 * colour.display_path(head.film.look, "ACEScct", None)(np.full((1, 3), 0.4135884, np.float32))[0, 1]
-    # One 8-bit code: the camera's code was rounded (0.3 of 876), the intermediate is near lossless.
-    assert np.abs(shown.astype(float) - expected).max() <= 1
-    assert np.ptp(shown.astype(int), axis=-1).max() <= 1
+    assert_mid_grey(tmp_path / "still.png", head.film.look)
+
+
+def test_a_still_of_the_wide_is_made_once_there_is_one(store: FilmStore, tmp_path: Path) -> None:
+    from partsong.render import wide
+
+    staged = Stage(reference="cajon-1", order=("cajon-1",))
+    place = Placement(take="cajon-1", confidence="sure", start=Time(ticks=0))
+    store.change(
+        "Staged",
+        lambda film: film.replace(width=64, height=36, stage=staged, placements=(*film.placements, place)),
+    )
+    head = steps.set_look(store, BASIC)
+    assert head.film.look is not None
+    with pytest.raises(InvalidInput, match="wide is not merged"):
+        steps.still(store, tmp_path / "still.png", at_s=Fraction(3, 2))
+    grey_clip(wide.place(store.folder, wide.wide_key(head.film)), frames=48)
+    told = steps.still(store, tmp_path / "still.png", at_s=Fraction(3, 2))
+    assert told == "wide at 00:01.50 (frame 36 of the song), 64 x 36"
+    assert_mid_grey(tmp_path / "still.png", head.film.look)

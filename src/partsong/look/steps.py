@@ -244,7 +244,8 @@ def still(store: FilmStore, out: Path, *, at_s: Fraction, take: str | None = Non
         encoded = codes_to_encoded(full_size(planes), planes.bit_depth, planes.matrix, planes.value_range)
     shown = np.rint(255 * path(encoded.astype(np.float32))).astype(np.uint8)
     _write_png(out, shown)
-    return f"{take or WIDE} at {clock(at_s)} (frame {frame} of {source.name}), {shown.shape[1]} x {shown.shape[0]}"
+    of = "the song" if take is None else source.name
+    return f"{take or WIDE} at {clock(at_s)} (frame {frame} of {of}), {shown.shape[1]} x {shown.shape[0]}"
 
 
 def _source(
