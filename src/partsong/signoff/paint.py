@@ -97,15 +97,8 @@ def pixel_aspect(picture: PictureInfo) -> Fraction:
     return 1 / aspect if picture.rotation_deg in (90, 270) else aspect
 
 
-def painter_for(
-    folder: FilmFolder, film: Film, plan: MasterPlan, recipe_name: str, *, size: tuple[int, int] | None = None
-) -> Painter:
+def painter_for(folder: FilmFolder, film: Film, plan: MasterPlan, recipe_name: str) -> Painter:
     """Find the files of a plan and build the tables of their colour paths.
-
-    Parameters
-    ----------
-    size : (int, int), optional
-        Of the frames to make; the plan's unless given.
 
     Raises
     ------
@@ -120,7 +113,7 @@ def painter_for(
     sources = {
         name: _source(folder, film, film.look, cube, name, RECIPES[recipe_name], tables) for name in plan.sources
     }
-    return Painter(sources, plan.pieces, size or (plan.width, plan.height), plan.rate, recipe_name)
+    return Painter(sources, plan.pieces, (plan.width, plan.height), plan.rate, recipe_name)
 
 
 def locate_wide(folder: FilmFolder, film: Film) -> Path:

@@ -146,7 +146,7 @@ def score_of(film: Film) -> tuple[Cell, ...]:
         starts.insert(0, ("pick-up", Fraction(0)))
     sections = {str(section.bar): section.name for section in film.song.sections}
     edges = [rate.frames_at(at) for _, at in starts] + [max(film.cut[-1].end, rate.frames_at(starts[-1][1]) + 1)]
-    cells = []
+    cells: list[Cell] = []
     for (label, _), first, stop in zip(starts, edges[:-1], edges[1:], strict=True):
         spans = []
         for shot in film.cut:
@@ -156,7 +156,9 @@ def score_of(film: Film) -> tuple[Cell, ...]:
                 share = (end - begin) / (stop - first)
                 spans.append(Span(shot.source, share, (begin + end) // 2, opens, clock(begin * rate.frame_s)))
         # A line of music names its voices anew, even where nothing changes.
-        new = [span.source for at, span in enumerate(spans) if span.opens or (at == 0 and len(cells) % BARS_A_LINE == 0)]
+        new = [
+            span.source for at, span in enumerate(spans) if span.opens or (at == 0 and len(cells) % BARS_A_LINE == 0)
+        ]
         cells.append(Cell(label, sections.get(label, ""), tuple(spans), ", ".join(new)))
     return tuple(cells)
 

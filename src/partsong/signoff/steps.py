@@ -1,0 +1,421 @@
+"""The steps of sign-off: make masters, measure files, write the edit, write the page."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from partsong.errors import InvalidInput, OutputFailed
+from partsong.film.folder import FilmFolder, fingerprint, key_of, write_text, writing
+from partsong.film.records import WIDE, Clip, Film, MediaFile, PictureInfo, Timecode
+from partsong.media.planes import Matrix, Planes, ValueRange
+from partsong.signoff import faults, flash, levels, loudness, sync
+from partsong.signoff.checks import Check, undecided
+from partsong.signoff.edit import edit_of
+from partsong.signoff.masters import (
+    SOUND_RATE_HZ,
+    MasterKind,
+    MasterPlan,
+    Piece,
+    file_name,
+    frame_size,
+    plan_master,
+    psnr,
+    sampled_frames,
+)
+from partsong.signoff.paint import Painter, painter_for
+from partsong.signoff.report import MasterPart, Picture, Report, glance_of, page, score_of, take_lines
+from partsong.signoff.verify import Compared, verify
+from partsong.timebase import Rate, clock
+from partsong.watch import Watch
+
+_MEASURED = "measured-1"  # part of every key: raise it when the same file would measure otherwise
+_TAKE_WIDTH, _STAGE_WIDTH, _SCORE_WIDTH = 240, 960, 200
+_JPEG_QUALITY = 82
+
+
+@dataclass(frozen=True, slots=True)
+class Master:
+    """A finished master and how it was found to be what was planned."""
+
+    path: Path
+    kind: MasterKind
+    checks: tuple[Check, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What a file of any kind was found to hold, in words, and its checks."""
+
+    path: Path
+    facts: str
+    checks: tuple[Check, ...]
+
+
+# --- masters --------------------------------------------------------------------------------------
+
+
+def make_masters(
+    folder: FilmFolder,
+    film: Film,
+    kinds: Sequence[MasterKind],
+    *,
+    watch: Watch,
+    workers: int | None = None,
+) -> tuple[Master, ...]:
+    """Render the cut through the look into masters, each named only when it was found whole.
+
+    What was rendered before, also by a run that was killed, is taken from the cache.
+
+    Raises
+    ------
+    InvalidInput
+        If something of the film is missing.
+    OutputFailed
+        If a master could not be written, or was not what was planned; nothing then has its name.
+    Cancelled
+        When the watch said stop.
+    """
+    plan = plan_master(film)
+    return tuple(_make(folder, film, plan, kind, watch, workers) for kind in kinds)
+
+
+def _make(
+    folder: FilmFolder, film: Film, plan: MasterPlan, kind: MasterKind, watch: Watch, workers: int | None
+) -> Master:
+    from partsong.media.check import decode_all
+    from partsong.media.join import join
+    from partsong.render.segments import render_segments
+
+    assert film.song is not None
+    painter = painter_for(folder, film, plan, kind)
+    suffix = painter.recipe.suffix
+    segments = painter.segments(plan)
+    paths = render_segments(folder, f"master-{kind}", suffix, segments, painter, watch=watch, workers=workers)
+    path = folder.masters / f"{plan.name}{suffix}"
+    with writing(path) as temporary:
+        join(
+            paths,
+            temporary,
+            sound=folder.locate(film.song.mix.file),
+            sound_codec="aac" if kind == "h264" else "pcm_s24le",
+            sound_samples=plan.samples,
+            timecode=Timecode(frame=3600 * plan.rate.nominal) if kind == "mezzanine" else None,
+        )
+        decoded = decode_all(temporary, watch, doing=f"Decoding {path.name} again")
+        compared = tuple(_compare(temporary, folder.refer(temporary), painter, plan, watch))
+        checks = verify(plan, kind, decoded, compared)
+        failed = undecided(checks)
+        if failed:
+            raise OutputFailed(
+                f"{path.name} was written but is not what was planned, so it was not kept. {failed[0].sentence} "
+                f"({failed[0].measured}; limit {failed[0].limit})"
+            )
+    _keep(folder.cached("verified", fingerprint(path), ".json"), "", checks)
+    return Master(path, kind, checks)
+
+
+def _compare(path: Path, file: MediaFile, painter: Painter, plan: MasterPlan, watch: Watch) -> Iterator[Compared]:
+    from partsong.media.picture import open_picture
+    from partsong.media.probe import probe
+
+    picture = _picture_of(path, probe(path, file))
+    frames = sampled_frames(plan)
+    with open_picture(path, picture) as reader:
+        found = zip(frames, reader.read(frames), strict=True)
+        for frame, decoded in watch.over(found, total=len(frames), doing=f"Comparing {plan.name} with its plan"):
+            near = [number for number in (frame - 1, frame, frame + 1) if 0 <= number < plan.frames]
+            likeness = dict(zip(near, (psnr(planned, decoded) for planned in painter.pictures(near)), strict=True))
+            # Where nothing moves its neighbours are as like; the frame itself then wins.
+            best = max(near, key=lambda number: (likeness[number], number == frame))
+            yield Compared(frame, likeness[frame], best)
+
+
+# --- measuring ------------------------------------------------------------------------------------
+
+
+def measure_file(
+    path: Path,
+    *,
+    watch: Watch,
+    target_lufs: float | None = None,
+    matrix: Matrix | None = None,
+    value_range: ValueRange | None = None,
+) -> Measured:
+    """Measure a media file of any origin.
+
+    Raises
+    ------
+    UnreadableMedia
+        If it is not picture or sound, or is damaged.
+    InvalidInput
+        If the picture does not say its matrix or range and neither is given.
+    """
+    from partsong.media.probe import probe
+
+    if not path.is_file():
+        raise InvalidInput(f"{path} is not there. Give a media file or the folder of a film.")
+    absolute = path.resolve()
+    file = MediaFile(path=absolute.as_posix(), size_bytes=absolute.stat().st_size, fingerprint=fingerprint(absolute))
+    clip = probe(absolute, file)
+    checks: list[Check] = []
+    if clip.picture is not None:
+        checks += _measure_picture(absolute, clip.picture, watch, matrix, value_range)
+    if clip.sound is not None:
+        checks += _measure_sound(absolute, watch, target_lufs)
+    if clip.picture is not None and clip.sound is not None:
+        picture_s = clip.picture.frames * clip.picture.rate.frame_s
+        sound_s = Fraction(clip.sound.samples, clip.sound.rate_hz)
+        checks.append(sync.judge_lengths(picture_s, sound_s, clip.picture.rate))
+    return Measured(path, _facts(absolute, clip), tuple(checks))
+
+
+def measure_film(
+    folder: FilmFolder, film: Film, *, watch: Watch, target_lufs: float | None = None
+) -> tuple[Measured, ...]:
+    """Measure every master of a film, its sound against the song too; what was measured before is remembered.
+
+    Raises
+    ------
+    InvalidInput
+        If there is no master yet.
+    """
+    paths = master_paths(folder)
+    if not paths:
+        raise InvalidInput(f"There is no master yet. Make one: partsong signoff master {folder.root}")
+    assert film.song is not None
+    found = []
+    for path in paths:
+        key = key_of(_MEASURED, fingerprint(path), film.song.mix.file.fingerprint, target_lufs)
+        kept = folder.cached("measured", key, ".json")
+        if not kept.is_file():
+            measured = measure_file(path, watch=watch, target_lufs=target_lufs)
+            against_song = _against_song(path, folder.locate(film.song.mix.file), watch)
+            _keep(kept, measured.facts, (*measured.checks, *against_song))
+        facts, checks = _kept(kept)
+        verified = folder.cached("verified", fingerprint(path), ".json")
+        before = _kept(verified)[1] if verified.is_file() else ()
+        # The verification has already held picture against sound; once is enough.
+        told = {check.sentence for check in before}
+        found.append(Measured(path, facts, (*before, *(check for check in checks if check.sentence not in told))))
+    return tuple(found)
+
+
+def master_paths(folder: FilmFolder) -> tuple[Path, ...]:
+    """Return the finished masters of a film by name."""
+    # What starts with a dot is being written.
+    finished = (path for path in folder.masters.iterdir() if not path.name.startswith("."))
+    return tuple(sorted(path for path in finished if path.suffix in (".mp4", ".mov")))
+
+
+def _measure_picture(
+    path: Path, picture: PictureInfo, watch: Watch, matrix: Matrix | None, value_range: ValueRange | None
+) -> list[Check]:
+    from partsong.media.picture import encoded_rgb, open_picture, resized
+    from partsong.render.pixels import code_scale
+
+    level, fault = levels.LevelMeter(), faults.FaultMeter(picture.rate)
+    flashing: flash.FlashMeter | None = None
+    with open_picture(path, picture, matrix=matrix, value_range=value_range) as reader:
+        frames = reader.read(range(picture.frames))
+        for planes in watch.over(frames, total=picture.frames, doing=f"Looking at {path.name}"):
+            if flashing is None:
+                flashing = flash.FlashMeter(planes.width, planes.height, picture.rate)
+                # Twice the meter's cells: light is averaged there, codes only below that.
+                size = [
+                    max(2, min(full, 2 * cells)) // 2 * 2
+                    for full, cells in ((planes.width, flashing.columns), (planes.height, flashing.rows))
+                ]
+            level.feed(planes)
+            small = resized(planes, *size)
+            flashing.feed(encoded_rgb(small))
+            scale, zero, _, _ = code_scale(small.bit_depth, small.value_range)
+            fault.feed((small.y.astype("f4") - zero) / scale)
+    assert flashing is not None
+    return [
+        *flash.judge(flashing.worst()),
+        *levels.judge(level.result(), picture.rate),
+        *faults.judge(fault.result()),
+    ]
+
+
+def _measure_sound(path: Path, watch: Watch, target_lufs: float | None) -> list[Check]:
+    from partsong.media.sound import read_sound
+
+    blocks = read_sound(path, rate_hz=loudness.RATE_HZ)
+    heard = watch.over(blocks, total=0, doing=f"Listening to {path.name}")
+    return list(loudness.judge(loudness.measure(heard), target_lufs=target_lufs))
+
+
+def _against_song(path: Path, mix: Path, watch: Watch) -> list[Check]:
+    from partsong.media.sound import load_sound, measured
+
+    watch.check(f"Holding {path.name} against the song")
+    heard = measured(path)
+    if heard is None:
+        missing = "There is no sound in this master. Make it again."
+        return [Check("Sync", missing, "no sound", "the song", "the plan", "outside")]
+    song, sound = (load_sound(each, rate_hz=SOUND_RATE_HZ) for each in (mix, path))
+    found = sync.offsets(song, sound, rate_hz=SOUND_RATE_HZ)
+    return [sync.judge_offsets(found, rate_hz=SOUND_RATE_HZ, lossless=heard.codec.startswith("pcm_"))]
+
+
+def _facts(path: Path, clip: Clip) -> str:
+    parts = []
+    if clip.picture is not None:
+        picture = clip.picture
+        parts += [f"{picture.codec}, {picture.bit_depth} bits", f"{picture.width} × {picture.height}"]
+        parts += [f"{picture.rate} frames a second", clock(picture.frames * picture.rate.frame_s)]
+    if clip.sound is not None:
+        parts.append(f"{clip.sound.codec} sound, {clip.sound.channels} channels at {clip.sound.rate_hz} Hz")
+    parts.append(f"{path.stat().st_size / 1e6:.1f} MB")
+    return ", ".join(parts)
+
+
+def _keep(path: Path, facts: str, checks: Iterable[Check]) -> None:
+    kept = {"facts": facts, "checks": [dataclasses.asdict(check) for check in checks]}
+    write_text(path, json.dumps(kept, indent=1, ensure_ascii=False))
+
+
+def _kept(path: Path) -> tuple[str, tuple[Check, ...]]:
+    kept = json.loads(path.read_text(encoding="utf-8"))
+    return kept["facts"], tuple(Check(**fields) for fields in kept["checks"])
+
+
+def _picture_of(path: Path, clip: Clip) -> PictureInfo:
+    if clip.picture is None:
+        raise OutputFailed(f"{path.name} holds no picture after it was written. Make it again.")
+    return clip.picture
+
+
+# --- interchange ----------------------------------------------------------------------------------
+
+
+def write_edit(folder: FilmFolder, film: Film) -> tuple[Path, Path]:
+    """Write the cut as an open timeline and as an edit list beside the masters, and return both paths."""
+    from partsong.render.wide import wide_path
+    from partsong.signoff.interchange import edit_list, timeline
+
+    assert film.song is not None
+    urls = {"mix": folder.locate(film.song.mix.file).as_uri()}
+    for source in {shot.source for shot in film.cut}:
+        path = wide_path(folder, film) if source == WIDE else folder.locate(film.take(source).clip.file)
+        if path is not None:
+            urls[source] = path.as_uri()
+    edit = edit_of(film, urls)
+    names = tuple(folder.masters / f"{file_name(film.name)}{suffix}" for suffix in (".otio", ".edl"))
+    write_text(names[0], timeline(edit))
+    write_text(names[1], edit_list(edit))
+    return names[0], names[1]
+
+
+# --- report ---------------------------------------------------------------------------------------
+
+
+def write_report(
+    folder: FilmFolder, film: Film, *, watch: Watch, target_lufs: float | None = None, made: str = ""
+) -> tuple[Path, Report]:
+    """Write the sign-off page of a film as it is now; masters that were not measured yet are."""
+    paths = master_paths(folder)
+    measured = measure_film(folder, film, watch=watch, target_lufs=target_lufs) if paths else ()
+    watch.check("Drawing the sign-off page")
+    pictures = _source_pictures(folder, film)
+    stage = pictures.get(WIDE)
+    score = score_of(film)
+    report = Report(
+        title=film.name,
+        glance=glance_of(film),
+        takes=take_lines(film, pictures),
+        stage=stage,
+        stage_words=_stage_words(film, stage is not None),
+        score=score,
+        pictures=_score_pictures(paths, {span.frame: span.source for cell in score for span in cell.spans}, watch),
+        masters=tuple(MasterPart(each.path.name, each.facts, each.checks) for each in measured),
+        handed_over=tuple(
+            f"{path.name}: the cut {words}"
+            for suffix, words in ((".otio", "as an open timeline"), (".edl", "as an edit list"))
+            if (path := folder.masters / f"{file_name(film.name)}{suffix}").is_file()
+        ),
+        made=made,
+    )
+    path = folder.reports / "signoff.html"
+    write_text(path, page(report))
+    return path, report
+
+
+def _stage_words(film: Film, is_merged: bool) -> str:
+    layers = len(film.stage.order)
+    if not is_merged:
+        return "The wide of the film as it is now has not been merged yet, so there is no picture of it."
+    return f"The merged wide in the middle of the song: {layers} {'take' if layers == 1 else 'takes'} in one picture."
+
+
+def _source_pictures(folder: FilmFolder, film: Film) -> dict[str, Picture]:
+    """Return a picture of every take from its middle, and of the wide, through the look when there is one."""
+    from partsong.media.picture import open_picture, resized
+    from partsong.render.wide import wide_path
+
+    if not film.takes or film.rate is None:
+        return {}
+    frames = {take.id: take.picture.frames // 2 for take in film.takes}
+    if film.song is not None and film.stage.order and wide_path(folder, film) is not None:
+        frames[WIDE] = film.rate.frames_at(film.song.length_s / 2)
+    alts = {take.id: f"A frame from the middle of {take.id}" for take in film.takes}
+    alts[WIDE] = "The merged wide, all parts in one picture"
+    wide, high = frame_size(film)
+    pictures = {}
+    for source, frame in frames.items():
+        width = _STAGE_WIDTH if source == WIDE else _TAKE_WIDTH
+        size = (width, max(2, width * high // wide // 2 * 2))
+        if film.look is not None:
+            alone = MasterPlan("", *size, film.rate, (Piece(source, 0, 1, (frame,)),), 0)
+            planes = next(painter_for(folder, film, alone, "h264").pictures([0]))
+        else:
+            take = film.take(source)
+            with open_picture(folder.locate(take.clip.file), take.picture, threads=1) as reader:
+                planes = resized(next(reader.read([frame])), *size)
+        pictures[source] = picture_of(planes, alts[source])
+    return pictures
+
+
+def _score_pictures(paths: Sequence[Path], wanted: Mapping[int, str], watch: Watch) -> dict[int, Picture]:
+    """Return pictures of frames out of the first master that holds them."""
+    from partsong.media.picture import open_picture, resized
+    from partsong.media.probe import probe
+
+    for path in paths:
+        file = MediaFile(path=path.as_posix(), size_bytes=path.stat().st_size, fingerprint=fingerprint(path))
+        picture = _picture_of(path, probe(path, file))
+        frames = sorted(frame for frame in wanted if frame < picture.frames)
+        size = (_SCORE_WIDTH, max(2, _SCORE_WIDTH * picture.height // picture.width // 2 * 2))
+        with open_picture(path, picture) as reader:
+            shown = zip(frames, reader.read(frames), strict=True)
+            return {
+                frame: picture_of(resized(planes, *size), f"{wanted[frame]} at {_at(frame, picture.rate)}")
+                for frame, planes in watch.over(shown, total=len(frames), doing="Drawing the score")
+            }
+    return {}
+
+
+def picture_of(planes: Planes, alt: str) -> Picture:
+    """Return a frame as a JPEG for the page."""
+    import cv2
+    import numpy as np
+
+    from partsong.media.picture import encoded_rgb
+
+    codes = np.clip(np.rint(encoded_rgb(planes) * 255), 0, 255).astype(np.uint8)
+    done, jpeg = cv2.imencode(
+        ".jpg", np.ascontiguousarray(codes[:, :, ::-1]), [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY]
+    )
+    if not done:
+        raise OutputFailed("A picture of the report could not be encoded. Report this with the film's document.")
+    return Picture(jpeg.tobytes(), alt, planes.width, planes.height)
+
+
+def _at(frame: int, rate: Rate) -> str:
+    return clock(frame * rate.frame_s)

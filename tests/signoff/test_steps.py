@@ -1,0 +1,258 @@
+"""Sign-off on a real, tiny film: real codecs, files and processes, with truth that we built."""
+
+from __future__ import annotations
+
+import json
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from partsong.errors import Cancelled, InvalidInput, OutputFailed
+from partsong.film.folder import FilmFolder, fingerprint
+from partsong.film.records import Clip, Film, Look, Part, Placement, Shot, Song, Stage, Take, TempoMark
+from partsong.media.encode import RECIPES, PictureWriter
+from partsong.media.planes import Planes
+from partsong.media.probe import probe
+from partsong.media.sound import load_sound, write_wav
+from partsong.render.colour import DEFAULT_CONFIG
+from partsong.render.wide import place, wide_key
+from partsong.signoff import steps
+from partsong.signoff.masters import plan_master
+from partsong.signoff.paint import painter_for
+from partsong.timebase import Rate, Time
+from partsong.watch import Watch, silent
+
+RATE = Rate.of("24")
+SIZE = (128, 72)
+SONG_S = Fraction(149_000, 48_000)  # 3.104 s: 74.5 frames, so the last of 75 is half filled
+SAMPLES = 149_000
+
+
+def clip_of(path: Path, folder: FilmFolder) -> Clip:
+    return probe(path, folder.refer(path))
+
+
+def write_picture(path: Path, frames: int, *, level: int, recipe: str = "camera", size: tuple[int, int] = SIZE) -> None:
+    """A bright bar that moves two pixels a frame over a ramp, so that every frame differs from its neighbours."""
+    width, height = size
+    ramp = np.tile(np.linspace(300, 500, width), (height, 1))
+    colour = np.full((height, width // 2), 512, np.uint16)
+    with PictureWriter(
+        path, RECIPES[recipe], width=width, height=height, rate=RATE, primaries="unknown", transfer="unknown"
+    ) as writer:
+        for frame in range(frames):
+            y = ramp.copy()
+            left = 2 * frame % (width - 12)
+            y[height // 4 : -height // 4, left : left + 12] = level
+            writer.write(Planes(y.astype(np.uint16), colour, colour, 10, "bt709", "limited"))
+
+
+def music() -> NDArray[np.float32]:
+    """Noise with a swell, about -20 dBFS."""
+    noise = np.random.default_rng(2).normal(0, 0.07, (SAMPLES, 2))
+    return (noise * (1 + 0.5 * np.sin(np.arange(SAMPLES) / 11_000))[:, None]).astype(np.float32)
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> tuple[FilmFolder, Film]:
+    """A film of two takes and a wide that stands where stage would put it."""
+    from partsong.film.store import FilmStore
+
+    folder = FilmFolder(tmp_path / "film")
+    write_wav(tmp_path / "mix.wav", [music()])
+    write_picture(tmp_path / "cajon.mov", 90, level=600)
+    write_picture(tmp_path / "roaming.mov", 80, level=700, size=(96, 72))
+    with FilmStore.create(folder.root, Film(name="Three bars"), "Made") as store:
+        folder = store.folder
+    film = Film(
+        name="Three bars",
+        rate=RATE,
+        width=SIZE[0],
+        height=SIZE[1],
+        song=Song(
+            title="Three bars",
+            mix=clip_of(tmp_path / "mix.wav", folder),
+            tempo=(TempoMark(bar=1, at=Time(ticks=0), beats_per_bar=3, bpm_num=180),),
+        ),
+        parts=(Part(id="cajon", name="Cajón"),),
+        takes=(
+            Take(id="cajon-1", kind="stage", part="cajon", clip=clip_of(tmp_path / "cajon.mov", folder)),
+            Take(id="roaming-1", kind="roaming", clip=clip_of(tmp_path / "roaming.mov", folder)),
+        ),
+        placements=(
+            Placement(take="cajon-1", confidence="sure", start=Time.of(Fraction(-1, 4))),
+            Placement(take="roaming-1", confidence="likely", start=Time.of(Fraction(0))),
+        ),
+        stage=Stage(reference="cajon-1", order=("cajon-1",)),
+        look=Look(
+            config=DEFAULT_CONFIG,
+            input_space="ACEScct",
+            display="Rec.1886 Rec.709 - Display",
+            view="ACES 1.0 - SDR Video",
+        ),
+        cut=(
+            Shot(source="wide", start=0, end=30),
+            Shot(source="roaming-1", start=30, end=50),
+            Shot(source="cajon-1", start=50, end=75),
+        ),
+    )
+    wide = place(folder, wide_key(film))
+    write_picture(wide, 75, level=650, recipe="intermediate")
+    return folder, film
+
+
+def test_both_masters_are_what_was_planned(made: tuple[FilmFolder, Film]) -> None:
+    folder, film = made
+    masters = steps.make_masters(folder, film, ("h264", "mezzanine"), watch=silent(), workers=1)
+    assert [each.path.name for each in masters] == ["three-bars.mp4", "three-bars.mov"]
+    for each in masters:
+        assert not any(check.needs_decision for check in each.checks)
+    h264, mezzanine = (probe(each.path, folder.refer(each.path)) for each in masters)
+    assert h264.picture is not None
+    assert mezzanine.picture is not None
+    assert (h264.picture.frames, h264.picture.bit_depth, h264.picture.codec) == (75, 8, "h264")
+    assert (mezzanine.picture.frames, mezzanine.picture.bit_depth) == (75, 10)
+    assert mezzanine.picture.timecode is not None
+    assert mezzanine.picture.timecode.frame == 3600 * 24  # 01:00:00:00
+    # The uncompressed sound is the mix, sample for sample (24 bits both).
+    heard = load_sound(masters[1].path)
+    assert heard.shape == (SAMPLES, 2)
+    assert np.array_equal(heard, load_sound(folder.locate(film.song.mix.file)))  # type: ignore[union-attr]
+
+
+def test_the_picture_is_fitted_and_taken_from_its_frame(made: tuple[FilmFolder, Film]) -> None:
+    folder, film = made
+    painter = painter_for(folder, film, plan_master(film), "mezzanine")
+    wide, roaming, cajon = painter.pictures([10, 40, 60])
+    # A 4:3 picture stands between two black sides of 16 pixels: 96 of 128; black is 64 at ten bits (BT.709-6).
+    assert (roaming.y[:, :16] == 64).all()
+    assert (roaming.y[:, -16:] == 64).all()
+    assert (roaming.y[:, 16:-16] > 64).mean() > 0.99
+    # The bar is where its frame says: frame 10 at 20; frame 40 at 80 of 84, plus 16; frame 66 at 132 % 116 = 16.
+    for planes, left in ((wide, 20), (roaming, 96), (cajon, 16)):
+        row = planes.y[36].astype(int)
+        bright = np.flatnonzero(row > row.max() - 40)
+        # One pixel: the codec's ringing at the edge of the bar.
+        assert abs(bright[0] - left) <= 1
+        assert abs(bright[-1] - (left + 11)) <= 1
+
+
+def test_a_killed_render_goes_on_where_it_was(made: tuple[FilmFolder, Film], monkeypatch: pytest.MonkeyPatch) -> None:
+    folder, film = made
+    monkeypatch.setattr("partsong.signoff.paint.SEGMENT_S", 1)
+    plan = plan_master(film)
+    painter = painter_for(folder, film, plan, "h264")
+    segments = painter.segments(plan)
+    assert [(segment.first, segment.stop) for segment in segments] == [(0, 18), (18, 37), (37, 56), (56, 75)]
+
+    def stop_after_two() -> bool:
+        return len(list((folder.root / "cache").glob("master-h264/[!.]*.mp4"))) >= 2
+
+    with pytest.raises(Cancelled):
+        steps.make_masters(folder, film, ("h264",), watch=Watch(lambda _: None, stop_after_two), workers=1)
+    assert steps.master_paths(folder) == ()
+    kept = {path: path.stat().st_mtime_ns for path in (folder.root / "cache" / "master-h264").iterdir()}
+    assert len(kept) == 2
+    steps.make_masters(folder, film, ("h264",), watch=silent(), workers=1)
+    assert all(path.stat().st_mtime_ns == then for path, then in kept.items())
+
+
+def test_segment_keys_follow_what_they_show(made: tuple[FilmFolder, Film], monkeypatch: pytest.MonkeyPatch) -> None:
+    folder, film = made
+    monkeypatch.setattr("partsong.signoff.paint.SEGMENT_S", 1)
+    assert film.look is not None
+
+    def keys(changed: Film) -> list[str]:
+        plan = plan_master(changed)
+        return [segment.key for segment in painter_for(folder, changed, plan, "h264").segments(plan)]
+
+    before = keys(film)
+    assert keys(film) == before
+    later = keys(film.replace(cut=(*film.cut[:2], Shot(source="roaming-1", start=50, end=75))))
+    # Only the segments from frame 37 on show what changed.
+    assert [one == other for one, other in zip(before, later, strict=True)] == [True, True, False, False]
+    brighter = keys(film.replace(look=film.look.replace(exposure_stops=1.0)))
+    assert not set(before) & set(brighter)
+
+
+def test_a_master_that_is_not_as_planned_is_not_kept(
+    made: tuple[FilmFolder, Film], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, film = made
+    from partsong.media import join as joining
+
+    real = joining.join
+
+    def short(*arguments: object, **settings: object) -> None:
+        real(*arguments, **{**settings, "sound_samples": SAMPLES - 1})  # type: ignore[arg-type]
+
+    monkeypatch.setattr(joining, "join", short)
+    with pytest.raises(OutputFailed, match="1 samples shorter"):
+        steps.make_masters(folder, film, ("mezzanine",), watch=silent(), workers=1)
+    assert steps.master_paths(folder) == ()
+    assert list(folder.masters.iterdir()) == []
+
+
+def test_without_the_wide_the_command_is_named(made: tuple[FilmFolder, Film]) -> None:
+    folder, film = made
+    place(folder, wide_key(film)).unlink()
+    with pytest.raises(InvalidInput, match="partsong stage merge"):
+        steps.make_masters(folder, film, ("h264",), watch=silent(), workers=1)
+
+
+def test_a_master_is_measured_and_reported(made: tuple[FilmFolder, Film]) -> None:
+    folder, film = made
+    steps.make_masters(folder, film, ("mezzanine",), watch=silent(), workers=1)
+    (found,) = steps.measure_film(folder, film, watch=silent())
+    by_topic = {check.topic for check in found.checks}
+    assert by_topic == {"Whole", "Sync", "Flashing", "Levels", "Picture", "Loudness", "True peak"}
+    sync = next(check for check in found.checks if "Measured again" in check.sentence)
+    assert sync.measured.startswith("0 samples")
+    assert sync.outcome == "within"
+    path, report = steps.write_report(folder, film, watch=silent())
+    text = path.read_text(encoding="utf-8")
+    assert report.stage is not None
+    assert "three-bars.mov" in text
+    # Nothing on the page asks anybody for anything.
+    assert "http" not in text
+    assert text.count("data:image/jpeg;base64,") >= 4
+
+
+def test_the_edit_lies_beside_the_masters(made: tuple[FilmFolder, Film]) -> None:
+    folder, film = made
+    timeline, listed = steps.write_edit(folder, film)
+    document = json.loads(timeline.read_text(encoding="utf-8"))
+    clips = document["tracks"]["children"][0]["children"]
+    assert [clip["media_references"]["DEFAULT_MEDIA"]["OTIO_SCHEMA"] for clip in clips] == ["ExternalReference.1"] * 3
+    assert listed.name == "three-bars.edl"
+
+
+def test_a_file_of_any_origin_is_measured(tmp_path: Path) -> None:
+    # White and black at 12 a second, which fails (WCAG 2.2).
+    path = tmp_path / "flicker.mov"
+    grey = np.full((36, 32), 512, np.uint16)
+    with PictureWriter(path, RECIPES["camera"], width=64, height=36, rate=RATE) as writer:
+        for frame in range(48):
+            y = np.full((36, 64), 940 if frame % 2 else 64, np.uint16)
+            writer.write(Planes(y, grey, grey, 10, "bt709", "limited"))
+    found = steps.measure_file(path, watch=silent())
+    flashing = next(check for check in found.checks if check.topic == "Flashing")
+    assert flashing.outcome == "outside"
+    assert flashing.caution
+    assert not any(check.topic in ("Loudness", "Sync") for check in found.checks)
+
+
+def test_a_file_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(InvalidInput, match="not there"):
+        steps.measure_file(tmp_path / "none.mov", watch=silent())
+
+
+def test_originals_are_not_touched(made: tuple[FilmFolder, Film]) -> None:
+    folder, film = made
+    originals = [folder.locate(take.clip.file) for take in film.takes]
+    before = [fingerprint(path) for path in originals]
+    steps.make_masters(folder, film, ("h264",), watch=silent(), workers=1)
+    assert [fingerprint(path) for path in originals] == before
