@@ -1,9 +1,9 @@
 """Runs jobs on processes of this machine.
 
 Each worker is a fresh process with one pipe to here. A job travels down the pipe as a picklable callable, and
-progress and the result come back. While a job runs, anything that arrives in the pipe (or its end, when this process has died) means
-stop, so there is no shared lock that a killed worker could take with it. Workers ignore Ctrl-C: the parent hears it and
-tells them.
+progress and the result come back. While a job runs, anything that arrives in the pipe (or its end, when this process
+has died) means stop, so there is no shared lock that a killed worker could take with it. Workers ignore Ctrl-C: the
+parent hears it and tells them.
 """
 
 from __future__ import annotations

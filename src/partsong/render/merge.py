@@ -1,9 +1,9 @@
 """The fast merge on the processor: takes' planes in, one frame's planes out.
 
 A stack is compiled once. The frame is divided into *cells*, the pixels that share a colour sample, and each row of
-cells into *runs* over which the same set of layers has weight. Where that is one layer without gain, its codes are copied;
-elsewhere the layers' light is summed and encoded again. Ovals nearly partition a frame, so most of it is copied, and a
-layer that has weight nowhere need not be decoded.
+cells into *runs* over which the same set of layers has weight. Where that is one layer without gain, its codes are
+copied; elsewhere the layers' light is summed and encoded again. Ovals nearly partition a frame, so most of it is
+copied, and a layer that has weight nowhere need not be decoded.
 
 Per frame, the layers are handled one after another: each copies its own runs and adds its light to a buffer that holds
 the blended pixels only; a last pass encodes that buffer. :mod:`partsong.render.pixels` defines the result; this lies
@@ -12,6 +12,7 @@ within one code of it.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -87,8 +88,11 @@ def stack_weights(stack: Stack, rows: range) -> NDArray[np.float64]:
     return pixels.layer_weights(alphas)
 
 
+@functools.lru_cache(maxsize=4)
 def compile_stack(stack: Stack, chroma: Chroma) -> Compiled:
     """Find the runs of a stack for planes of one sampling; done once for all frames that share it.
+
+    The latest few are kept, since one process renders many segments of the same stack.
 
     Raises
     ------
@@ -203,8 +207,8 @@ class Merger:
             kernels.add_light(*source, self._light, runs.blended, runs.weights, self._decode[number], to_rgb, *move)
         kernels.encode_light(
             self._light, self._light.view(np.int32), y, u, v, self._compiled.blended,
-            self._encode.values, self._encode.first, self._encode.ends, _code_coefficients(form), (1 << form.bit_depth) - 1,
-            across, down,
+            self._encode.values, self._encode.first, self._encode.ends,
+            _code_coefficients(form), (1 << form.bit_depth) - 1, across, down,
         )  # fmt: skip
         return Planes(y, u, v, form.bit_depth, form.matrix, form.value_range)
 

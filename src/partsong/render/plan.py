@@ -62,8 +62,9 @@ def plan_frames(film: Film, frames: range) -> tuple[FramePlan, ...]:
     InvalidInput
         If there are no layers, or one of them is not placed or has no oval.
     """
-    placed = _layers_placed(film)
-    whole = [_layer(film, take.take.id) for take in placed]
+    layered = layers_of(film)
+    whole = [layer for layer, _ in layered]
+    placed = [take for _, take in layered]
     covered = [take.frames() for take in placed]
     assert film.width is not None
     assert film.height is not None
@@ -87,7 +88,14 @@ def stretches(plans: Sequence[FramePlan]) -> Iterator[tuple[Stack, tuple[FramePl
         yield stack, tuple(run)
 
 
-def _layers_placed(film: Film) -> list[PlacedTake]:
+def layers_of(film: Film) -> list[tuple[Layer, PlacedTake]]:
+    """Return the layers of the film's stage from the bottom up, each with its take's place on the song.
+
+    Raises
+    ------
+    InvalidInput
+        If there are no layers, or one of them is not placed or has no oval.
+    """
     if not film.stage.order or film.width is None or film.height is None:
         raise InvalidInput("The stage has no layers yet. Let them be proposed: partsong stage propose FILM")
     by_take = {placed.take.id: placed for placed in placed_takes(film)}
@@ -97,7 +105,7 @@ def _layers_placed(film: Film) -> list[PlacedTake]:
                 f"Take {take!r} is a layer of the stage but has no sure place on the song. "
                 "Place it (partsong lineup) or take it out: partsong stage order FILM TAKE ..."
             )
-    return [by_take[take] for take in film.stage.order]
+    return [(_layer(film, take), by_take[take]) for take in film.stage.order]
 
 
 def _layer(film: Film, take: str) -> Layer:

@@ -1,0 +1,83 @@
+"""Painting stretches of the merged wide: takes' frames in, one file out. Runs in a process of its own."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from partsong.film.folder import FilmFolder
+from partsong.film.records import Film
+from partsong.media.encode import PictureWriter
+from partsong.media.picture import PictureReader, converted, open_picture
+from partsong.media.planes import Planes
+from partsong.render.merge import Form, Merger
+from partsong.render.plan import FramePlan, plan_frames, stretches
+from partsong.render.segments import Segment
+from partsong.render.wide import RECIPE, Encoding
+from partsong.watch import Watch
+
+
+@dataclass(frozen=True, slots=True)
+class WidePainter:
+    """Paints segments of a film's wide."""
+
+    folder: FilmFolder
+    film: Film
+    encoding: Encoding
+    form: Form
+
+    def __call__(self, segment: Segment, path: Path, watch: Watch) -> None:
+        film = self.film
+        assert film.width is not None
+        assert film.height is not None
+        assert film.rate is not None
+        plans = plan_frames(film, range(segment.first, segment.stop))
+        # One thread each: the processes share the processors out already.
+        with PictureWriter(
+            path,
+            RECIPE,
+            width=film.width,
+            height=film.height,
+            rate=film.rate,
+            matrix=self.form.matrix,
+            value_range=self.form.value_range,
+            primaries="unknown",
+            transfer="unknown",
+            threads=1,
+        ) as writer:
+            frames = self.frames(plans)
+            for planes in watch.over(frames, total=len(plans), doing="Merging the takes"):
+                writer.write(planes)
+
+    def frames(self, plans: tuple[FramePlan, ...]) -> Iterator[Planes]:
+        """Yield the merged frame of each plan; takes that do not show are not opened."""
+        with contextlib.ExitStack() as opened:
+            readers: dict[str, PictureReader] = {}
+            for stack, run in stretches(plans):
+                merger = Merger(stack, self.encoding.curve, self.form)
+                shown: list[Iterator[Planes] | None] = []
+                for number, layer in enumerate(stack.layers):
+                    if not merger.shows[number]:
+                        shown.append(None)
+                        continue
+                    if layer.take not in readers:
+                        take = self.film.take(layer.take)
+                        reader = open_picture(self.folder.locate(take.clip.file), take.picture, threads=1)
+                        readers[layer.take] = opened.enter_context(reader)
+                    wanted = [plan.sources[number] for plan in run]
+                    shown.append(self._brought(readers[layer.take].read(wanted)))
+                for _ in run:
+                    yield merger.merge([next(frames) if frames else None for frames in shown])
+
+    def _brought(self, frames: Iterator[Planes]) -> Iterator[Planes]:
+        form = self.form
+        for planes in frames:
+            yield converted(
+                planes,
+                bit_depth=form.bit_depth,
+                chroma=form.chroma,
+                matrix=form.matrix,
+                value_range=form.value_range,
+            )

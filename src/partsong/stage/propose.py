@@ -1,0 +1,139 @@
+"""Ovals, and an order of layers, from where each player moves and where each take's own light falls.
+
+A seam shows least where the takes on its two sides are equally lit. So an oval is laid around the ground where its take
+is brighter than the others are, and then made large enough that all of the player's motion lies inside its soft edge.
+These are starting points to look at and to drag, found by common practice; there is no published source for them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from partsong.errors import InvalidInput
+from partsong.film.records import Oval
+from partsong.render import pixels
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+FEATHER_SHARE = 0.05
+"""The width of an oval's soft edge, as a share of the frame's width."""
+
+_MOTION_INSIDE = 0.98
+_STOPS_OF_OWN_LIGHT = 3.0  # beyond that, brighter is not more its own
+_MOTION_SHARE = 0.5  # of an oval's shape; the rest is light
+_BOTTOM_MAY_HIDE = 0.02
+
+
+def own_light(lights: Sequence[NDArray[np.float32]]) -> list[NDArray[np.float32]]:
+    """Return by how many stops, 0 to 3, each take is brighter than the brightest other, pixel by pixel.
+
+    Parameters
+    ----------
+    lights : sequence of arrays, shape (height, width)
+        Scene-linear light of each take's still room.
+    """
+    import cv2
+
+    width = lights[0].shape[1]
+    smooth = [cv2.GaussianBlur(np.maximum(light, 0), (0, 0), width / 120) for light in lights]
+    # Light below a thousandth of grey is noise; it must not win by stops.
+    stops = [np.log2(light + 0.18e-2) for light in smooth]
+    result = []
+    for number, mine in enumerate(stops):
+        others = [other for index, other in enumerate(stops) if index != number]
+        lead = mine - np.maximum.reduce(others) if others else np.zeros_like(mine)
+        result.append(np.clip(lead, 0, _STOPS_OF_OWN_LIGHT).astype(np.float32))
+    return result
+
+
+def propose_oval(motion: NDArray[np.float32], light: NDArray[np.float32], feather_px: float) -> Oval:
+    """Lay an upright oval around a player and the light that is the take's own.
+
+    Parameters
+    ----------
+    motion, light : array, shape (height, width)
+        From :mod:`partsong.stage.motion` and :func:`own_light`; either may be empty of evidence, not both.
+    feather_px : float
+        The width of the soft edge that the oval will have.
+
+    Raises
+    ------
+    InvalidInput
+        If there is neither motion nor light of the take's own.
+    """
+    height, width = motion.shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float64)
+    shapes = []
+    for share, evidence in ((_MOTION_SHARE, motion), (1 - _MOTION_SHARE, _around(light, motion))):
+        total = float(evidence.sum())
+        if total > 0:
+            shapes.append(share * evidence.astype(np.float64) / total)
+    if not shapes:
+        raise InvalidInput("nothing moves in it and no light in it is its own")
+    mass = np.sum(shapes, axis=0)
+    mass /= mass.sum()
+    centre_x, centre_y = float((mass * x).sum()), float((mass * y).sum())
+    # A filled ellipse has a standard deviation of half its radius along each axis.
+    rx = 2 * float(np.sqrt((mass * (x - centre_x) ** 2).sum()))
+    ry = 2 * float(np.sqrt((mass * (y - centre_y) ** 2).sum()))
+    least = width / 50
+    oval = Oval(x=centre_x, y=centre_y, rx=max(rx, least), ry=max(ry, least))
+    return _grown_over(oval, motion, feather_px)
+
+
+def propose_order(
+    motions: Sequence[NDArray[np.float32]], ovals: Sequence[Oval], feather_px: float, reference: int
+) -> list[int]:
+    """Order layers from the bottom up so that ovals hide as little of each other's players as may be.
+
+    The reference lies at the bottom and fills the frame, unless the others' ovals would hide more than a fiftieth of
+    its motion and another take's less. Above it, the larger oval lies lower unless swapping two neighbours hides less.
+    """
+    count = len(motions)
+    hidden = np.zeros((count, count))  # of row's motion, the share under column's oval
+    for above, oval in enumerate(ovals):
+        height, width = motions[above].shape
+        alpha = pixels.oval_alpha(oval, feather_px, np.arange(width)[None, :], np.arange(height)[:, None])
+        for below in range(count):
+            if below != above:
+                hidden[below, above] = float((motions[below] * alpha).sum()) / max(float(motions[below].sum()), 1e-12)
+    cost = hidden.sum(axis=1)
+    bottom = reference if cost[reference] <= _BOTTOM_MAY_HIDE else int(np.argmin(cost))
+    order = sorted((n for n in range(count) if n != bottom), key=lambda n: -ovals[n].rx * ovals[n].ry)
+    for _ in range(count):
+        for lower in range(len(order) - 1):
+            one, other = order[lower], order[lower + 1]
+            if hidden[other, one] < hidden[one, other]:
+                order[lower], order[lower + 1] = other, one
+    return [bottom, *order]
+
+
+def _around(light: NDArray[np.float32], motion: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Keep the patch of light that the player is in: a window or a lamp that differs elsewhere is not his."""
+    import cv2
+
+    lit = (light > 0.25).astype(np.uint8)
+    count, patches = cv2.connectedComponents(lit)
+    if count <= 2 or motion.sum() == 0:
+        return light * lit
+    shares = np.bincount(patches.ravel(), weights=motion.ravel().astype(np.float64), minlength=count)
+    shares[0] = -1
+    return np.where(patches == int(np.argmax(shares)), light, 0).astype(np.float32)
+
+
+def _grown_over(oval: Oval, motion: NDArray[np.float32], feather_px: float) -> Oval:
+    """Return the oval, evenly grown until nearly all motion lies inside its soft edge."""
+    total = float(motion.sum())
+    if total == 0:
+        return oval
+    height, width = motion.shape
+    x, y = np.arange(width)[None, :], np.arange(height)[:, None]
+    while True:
+        inside = pixels.oval_distance(oval, x, y) <= -feather_px / 2
+        if float(motion[inside].sum()) >= _MOTION_INSIDE * total or oval.rx > width:
+            return oval
+        oval = oval.replace(rx=oval.rx * 1.03, ry=oval.ry * 1.03)

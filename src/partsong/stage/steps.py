@@ -1,0 +1,301 @@
+"""The steps of stage: propose ovals and an order, set them by hand, merge the takes into one wide."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from partsong.errors import InvalidInput
+from partsong.film.coverage import PlacedTake, placed_takes, song_frames
+from partsong.film.folder import FilmFolder, key_of, writing
+from partsong.film.records import Film, Mask, Oval, Registration, Stage, Take
+from partsong.film.store import FilmStore, Head
+from partsong.media.join import join
+from partsong.media.picture import open_picture, resized
+from partsong.media.planes import Planes
+from partsong.render import pixels
+from partsong.render.plan import plan_frames
+from partsong.render.segments import Segment, render_segments, spans
+from partsong.render.wide import RECIPE, encoding_of, form_of, merged_takes, place, segment_key, shown_size, wide_key
+from partsong.stage.motion import SAMPLES, Seen, look_at, reduced_size, sample_frames
+from partsong.stage.paint import WidePainter
+from partsong.stage.propose import FEATHER_SHARE, own_light, propose_order, propose_oval
+from partsong.stage.register import Shift, find_shift
+from partsong.watch import Watch
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+SEGMENT_S = 4
+"""About how long a segment of the wide is."""
+
+LEAST_CERTAINTY = 0.35
+"""Below this share of agreeing parts a measured shift is not applied."""
+
+_STILL_VERSION = 1  # raise it when the same frames are seen otherwise
+
+
+# --- proposing ------------------------------------------------------------------------------------
+
+
+def propose(store: FilmStore, watch: Watch) -> Head:
+    """Propose an oval for each stage take, their order, and how far each must be moved onto the reference.
+
+    Ovals set by hand stay as they are. Of several takes of one part the circled one is used, else the latest.
+
+    Raises
+    ------
+    InvalidInput
+        If no stage take is placed on the song, takes differ in size, or their encoding is not known.
+    """
+    film = store.head().film
+    chosen = chosen_takes(film)
+    reference = _reference(film, [placed.take for placed in chosen])
+    trial = film.replace(stage=film.stage.replace(order=tuple(placed.take.id for placed in chosen)))
+    merged_takes(trial)
+    curve = encoding_of(trial).curve
+    seen = [_seen(store.folder, placed, watch) for placed in chosen]
+    assert film.width is not None
+    scale = film.width / seen[0].still.shape[1]
+    base = [placed.take.id for placed in chosen].index(reference)
+    shifts = [Shift(0.0, 0.0, 1.0) if n == base else _shift(seen[base], one) for n, one in enumerate(seen)]
+    laid = [_laid(one, shift) for one, shift in zip(seen, shifts, strict=True)]
+    lights = own_light([pixels.to_linear(one.still, curve).astype(np.float32) for one in laid])
+    feather = FEATHER_SHARE * seen[0].still.shape[1]
+    ovals: list[Oval] = []
+    for placed, one, light in zip(chosen, laid, lights, strict=True):
+        mine = film.stage.mask_of(placed.take.id)
+        if mine is not None and mine.by_hand:
+            ovals.append(_scaled(mine.oval, 1 / scale))
+            continue
+        try:
+            ovals.append(propose_oval(one.motion, light, feather))
+        except InvalidInput as problem:
+            raise InvalidInput(
+                f"No oval can be proposed for take {placed.take.id}: {problem}. Give one by hand: "
+                f"partsong stage mask FILM {placed.take.id} --x ... --y ... --rx ... --ry ..."
+            ) from problem
+    order = propose_order([one.motion for one in laid], ovals, feather, base)
+    names = [placed.take.id for placed in chosen]
+    proposed = Stage(
+        reference=reference,
+        order=tuple(names[number] for number in order),
+        masks=tuple(
+            Mask(take=name, oval=_scaled(oval, scale), feather_px=round(feather * scale, 1))
+            for name, oval in zip(names, ovals, strict=True)
+        ),
+        registrations=tuple(
+            Registration(
+                take=name,
+                dx_px=round(shift.dx_px * scale, 3),
+                dy_px=round(shift.dy_px * scale, 3),
+                certainty=round(shift.certainty, 3),
+            )
+            for name, shift in zip(names, shifts, strict=True)
+        ),
+    )
+    return store.change(f"Proposed ovals for {len(names)} takes", lambda newest: _with_proposal(newest, proposed))
+
+
+def chosen_takes(film: Film) -> list[PlacedTake]:
+    """Return the stage take of each part that is to be merged, in score order.
+
+    Raises
+    ------
+    InvalidInput
+        If none is placed on the song.
+    """
+    placed = {one.take.id: one for one in placed_takes(film)}
+    by_part: dict[str | None, Take] = {}
+    for take in film.stage_takes():
+        rival = by_part.get(take.part)
+        if take.id in placed and (rival is None or take.circled or not rival.circled):
+            by_part[take.part] = take
+    if not by_part:
+        raise InvalidInput("No stage take has a place on the song yet. Place them first: partsong lineup run FILM")
+    return [placed[take.id] for take in by_part.values()]
+
+
+def _reference(film: Film, takes: Sequence[Take]) -> str:
+    names = [take.id for take in takes]
+    if film.stage.reference in names:
+        assert film.stage.reference is not None
+        return film.stage.reference
+    return names[0]
+
+
+def _seen(folder: FilmFolder, placed: PlacedTake, watch: Watch) -> Seen:
+    """Look at frames spread over the part of a take that is on the song; the answer is kept in the cache."""
+    take = placed.take
+    song = placed.frames()
+    if not song:
+        raise InvalidInput(f"Take {take.id} lies wholly outside the song. Place it anew: partsong lineup run FILM")
+    frames = sample_frames(range(placed.source_frame(song.start), placed.source_frame(song.stop - 1) + 1), SAMPLES)
+    size = reduced_size(*shown_size(take.picture))
+    kept = folder.cached("still", key_of(_STILL_VERSION, take.clip.file.fingerprint, frames, size), ".npz")
+    if kept.is_file():
+        with np.load(kept) as arrays:
+            return Seen(arrays["still"], arrays["motion"])
+    pictures: list[NDArray[np.float32]] = []
+    with open_picture(folder.locate(take.clip.file), take.picture) as reader:
+        for planes in watch.over(reader.read(frames), total=len(frames), doing=f"Looking at {take.id}"):
+            small = resized(planes, *size)
+            scale, zero, _, _ = pixels.code_scale(small.bit_depth, small.value_range)
+            pictures.append(((small.y - np.float32(zero)) / np.float32(scale)).astype(np.float32))
+    try:
+        seen = look_at(pictures)
+    except InvalidInput as problem:
+        raise InvalidInput(f"{take.id}: {problem}") from problem
+    with writing(kept) as temporary, temporary.open("wb") as file:
+        np.savez(file, still=seen.still, motion=seen.motion)
+    return seen
+
+
+def _shift(reference: Seen, other: Seen) -> Shift:
+    found = find_shift(reference.still, other.still, (reference.motion == 0) & (other.motion == 0))
+    return found if found.certainty >= LEAST_CERTAINTY else replace(found, dx_px=0.0, dy_px=0.0)
+
+
+def _laid(seen: Seen, shift: Shift) -> Seen:
+    dx, dy = round(shift.dx_px), round(shift.dy_px)
+    return Seen(pixels.shifted(seen.still, dx, dy), pixels.shifted(seen.motion, dx, dy))
+
+
+def _scaled(oval: Oval, scale: float) -> Oval:
+    # Half a pixel: centres of pixels lie on whole numbers at either size.
+    x, y = ((value + 0.5) * scale - 0.5 for value in (oval.x, oval.y))
+    return oval.replace(
+        x=round(x, 1), y=round(y, 1), rx=max(1.0, round(oval.rx * scale, 1)), ry=max(1.0, round(oval.ry * scale, 1))
+    )
+
+
+def _with_proposal(film: Film, proposed: Stage) -> Film:
+    by_hand = {mask.take: mask for mask in film.stage.masks if mask.by_hand}
+    masks = tuple(by_hand.get(mask.take, mask) for mask in proposed.masks)
+    return film.replace(stage=proposed.replace(masks=masks))
+
+
+# --- by hand --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class MaskWish:
+    """What to change of an oval; None leaves it as it is. Pixels of the film's frame, degrees clockwise."""
+
+    x: float | None = None
+    y: float | None = None
+    rx: float | None = None
+    ry: float | None = None
+    rotation_deg: float | None = None
+    feather_px: float | None = None
+
+
+def set_mask(store: FilmStore, take: str, wish: MaskWish) -> Head:
+    """Set a take's oval by hand, whole or in part.
+
+    Raises
+    ------
+    InvalidInput
+        If the film has no such take, or a new oval lacks its centre or radii.
+    """
+
+    def edit(film: Film) -> Film:
+        film.take(take)
+        before = film.stage.mask_of(take)
+        given = {name: getattr(wish, name) for name in ("x", "y", "rx", "ry", "rotation_deg")}
+        given = {name: value for name, value in given.items() if value is not None}
+        if before is None and not {"x", "y", "rx", "ry"} <= given.keys():
+            raise InvalidInput(f"Take {take!r} has no oval yet. Give all of --x, --y, --rx and --ry.")
+        if before is None:
+            feather = FEATHER_SHARE * (film.width or 0) if wish.feather_px is None else wish.feather_px
+            start = Oval(x=0.0, y=0.0, rx=1.0, ry=1.0)
+        else:
+            feather = before.feather_px if wish.feather_px is None else wish.feather_px
+            start = before.oval
+        mask = Mask(take=take, oval=start.replace(**given), feather_px=0.0, by_hand=True).replace(feather_px=feather)
+        kept = tuple(other for other in film.stage.masks if other.take != take)
+        return film.replace(stage=film.stage.replace(masks=(*kept, mask)))
+
+    return store.change(f"Set the oval of {take}", edit)
+
+
+def set_order(store: FilmStore, takes: Sequence[str]) -> Head:
+    """Set the layers from the bottom up; the first fills the frame.
+
+    Raises
+    ------
+    InvalidInput
+        If a take is named twice, is not of the locked-off camera, or is not in the film.
+    """
+
+    def edit(film: Film) -> Film:
+        for name in takes:
+            if film.take(name).kind != "stage":
+                raise InvalidInput(
+                    f"Take {name!r} is roaming coverage; only takes of the locked-off camera are layers."
+                )
+        return film.replace(stage=film.stage.replace(order=tuple(takes)))
+
+    return store.change(f"Set the order of layers: {', '.join(takes)}", edit)
+
+
+# --- merging --------------------------------------------------------------------------------------
+
+
+def merge(store: FilmStore, watch: Watch, *, workers: int | None = None) -> Path:
+    """Merge the takes into the wide, or find it merged already.
+
+    Returns
+    -------
+    Path
+        The wide in the film's cache: song frames 0 to the last at the film's rate, in the camera's encoding.
+
+    Raises
+    ------
+    InvalidInput
+        If the film cannot be merged as it is; one sentence says what is missing.
+    Cancelled
+        When the watch said stop; finished segments are kept, and the next call goes on from them.
+    """
+    folder, film = store.folder, store.head().film
+    merged_takes(film)
+    path = place(folder, wide_key(film))
+    if path.is_file():
+        return path
+    painter = _painter(folder, film)
+    assert film.rate is not None
+    segments = []
+    for span in spans(song_frames(film), round(SEGMENT_S * film.rate.exact)):
+        watch.check("Merging the takes")
+        segments.append(Segment(segment_key(film, painter.encoding, plan_frames(film, span)), span.start, span.stop))
+    parts = render_segments(folder, "wide-parts", RECIPE.suffix, segments, painter, watch=watch, workers=workers)
+    with writing(path) as temporary:
+        join(parts, temporary, sound=None)
+    # The joined file holds the same picture; keeping both would double the disk it takes.
+    for part in set(parts):
+        part.unlink()
+    return path
+
+
+def wide_frame(store: FilmStore, song_frame: int) -> tuple[Film, Planes]:
+    """Merge one frame of the film as it is now, without writing anything.
+
+    Raises
+    ------
+    InvalidInput
+        If the film cannot be merged, or has no such frame.
+    """
+    folder, film = store.folder, store.head().film
+    merged_takes(film)
+    if not 0 <= song_frame < song_frames(film):
+        raise InvalidInput(f"The song has frames 0 to {song_frames(film) - 1}, not {song_frame}.")
+    frames = _painter(folder, film).frames(plan_frames(film, range(song_frame, song_frame + 1)))
+    return film, next(frames)
+
+
+def _painter(folder: FilmFolder, film: Film) -> WidePainter:
+    return WidePainter(folder, film, encoding_of(film), form_of(film))
