@@ -114,9 +114,9 @@ def test_channels_without_weights_are_refused() -> None:
 )
 def test_judged_against_target_and_peak_limit(integrated: float, peak: float, outcomes: list[str]) -> None:
     # EBU R 128 (2023): 0.5 LU around the target, -1 dBTP.
-    assert [check.outcome for check in judge(Loudness(integrated, 6.0, peak), target_lufs=-14.0)] == outcomes
+    assert [check.outcome for check in judge(Loudness(integrated, 6.0, peak, 180.0), target_lufs=-14.0)] == outcomes
 
 
 def test_the_advice_names_the_gain() -> None:
     # -18.4 to -23.0 is 4.6 dB down (arithmetic: target minus measured).
-    assert "down by 4.6 dB" in judge(Loudness(-18.4, 6.0, -0.5), target_lufs=-23.0)[0].sentence
+    assert "down by 4.6 dB" in judge(Loudness(-18.4, 6.0, -0.5, 180.0), target_lufs=-23.0)[0].sentence

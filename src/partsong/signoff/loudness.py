@@ -29,6 +29,7 @@ ITU-R BS.1770-5, below which the meter reads nothing."""
 
 _LAYOUTS = {1: "mono", 2: "stereo", 5: "5.0", 6: "5.1"}
 _SHORTEST_S = 0.4  # one gating block
+_RANGE_MEANS_S = 60.0  # EBU Tech 3342 advises against the range of shorter programmes (from memory)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,12 +37,13 @@ class Loudness:
     """What a programme measures as a whole.
 
     ``integrated_lufs`` and ``true_peak_dbtp`` are ``-inf`` in silence (nothing passed the absolute gate of -70 LUFS,
-    no sample differs from zero). ``range_lu`` is meaningless under a minute or so; it is stated all the same.
+    no sample differs from zero). ``range_lu`` says little about less than a minute.
     """
 
     integrated_lufs: float
     range_lu: float
     true_peak_dbtp: float
+    length_s: float
 
 
 def measure(blocks: Iterable[NDArray[np.float32]]) -> Loudness:
@@ -98,6 +100,7 @@ def measure(blocks: Iterable[NDArray[np.float32]]) -> Loudness:
         integrated_lufs=integrated if integrated > ABSOLUTE_GATE_LUFS else -math.inf,
         range_lu=float(values["lavfi.r128.LRA"]),
         true_peak_dbtp=20 * math.log10(peak) if peak > 0 else -math.inf,
+        length_s=samples / RATE_HZ,
     )
 
 
@@ -137,7 +140,8 @@ def judge(found: Loudness, *, target_lufs: float | None = None) -> tuple[Check, 
         )
     spread = Check(
         "Loudness",
-        f"Quiet and loud passages lie {found.range_lu:.1f} LU apart.",
+        f"Quiet and loud passages lie {found.range_lu:.1f} LU apart"
+        + ("." if found.length_s >= _RANGE_MEANS_S else ", which says little about so short a programme."),
         f"{found.range_lu:.1f} LU",
         "",
         "EBU Tech 3342",
