@@ -6,7 +6,6 @@ and far enough apart to survive any codec.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
@@ -163,10 +162,9 @@ def _sound(container: Any, samples: NDArray[np.float32], codec: str, rate_hz: in
     for first in range(0, len(samples), 1600):
         block = np.ascontiguousarray(samples[first : first + 1600])
         frame = av.AudioFrame.from_ndarray(block.reshape(1, -1), format="flt", layout=layout)
-        resampler = av.AudioResampler(format=stream.format, layout=layout, rate=rate_hz)
-        for converted in resampler.resample(frame):
-            converted.pts, converted.time_base = start + first, Fraction(1, rate_hz)
-            container.mux(stream.encode(converted))
+        frame.sample_rate = rate_hz
+        frame.pts, frame.time_base = start + first, Fraction(1, rate_hz)
+        container.mux(stream.encode(frame))
         yield
     container.mux(stream.encode(None))
 
@@ -189,8 +187,3 @@ def cut_off(path: Path, keep: float) -> Path:
 def record_of(path: Path) -> MediaFile:
     """Return a record of a file outside any film."""
     return MediaFile(path=str(path), size_bytes=path.stat().st_size, fingerprint=fingerprint(path))
-
-
-def pairs(items: Sequence[Any]) -> Iterator[tuple[Any, Any]]:
-    """Return neighbours."""
-    return itertools.pairwise(items)

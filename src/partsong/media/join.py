@@ -66,8 +66,8 @@ def join(
         raise InvalidInput(f"{out.name}: uncompressed sound needs a .mov. Name it so, or use AAC.")
     rate = _rate(segments[0])
     with (
-        output_errors(out),
         reading(segments[0]) as first,
+        output_errors(out),  # inside, so that a failure to write is not taken for one to read
         opened_for_writing(out, container_options(out)) as container,
     ):
         template = picture_stream(first)
@@ -81,13 +81,11 @@ def join(
         muxer = _sound_muxer(container, sound, sound_codec, sound_samples)
         for frames, packet in enumerate(_packets(segments, rate), start=1):
             packet.stream = stream
-            with output_errors(out):
-                container.mux(packet)
-                if muxer is not None:
-                    muxer.until(frames / rate)
+            container.mux(packet)
+            if muxer is not None:
+                muxer.until(frames / rate)
         if muxer is not None:
-            with output_errors(out):
-                muxer.finish()
+            muxer.finish()
 
 
 def _packets(segments: Sequence[Path], rate: Fraction) -> Iterator[Any]:

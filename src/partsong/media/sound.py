@@ -19,7 +19,7 @@ import numpy as np
 from partsong.errors import InvalidInput, OutputFailed, UnreadableMedia
 from partsong.film.folder import writing
 from partsong.film.records import SoundInfo
-from partsong.media.container import only, picture_stream, reading
+from partsong.media.container import COPY_AGAIN, only, picture_stream, reading
 from partsong.media.resample import Resampler
 from partsong.media.soundtrack import to_codes
 from partsong.timebase import round_half_up
@@ -151,6 +151,8 @@ def measured(path: Path) -> SoundInfo | None:
         if opened is None:
             return None
         context = opened.stream.codec_context
+        if container.format.name == "wav":
+            _refuse_short_wav(path)
         start = 0
         if _is_plain(opened) and opened.seekable and opened.stream.duration:
             # Plain samples: only the last second is needed, to see that they are there.
@@ -201,6 +203,26 @@ def _open(path: Path, container: Any) -> _Opened | None:
         stop = round_half_up((end_s - origin_s) * rate_hz)
     seekable = bool(names & _EXACT_SEEKING) and stream.time_base <= Fraction(1, rate_hz)
     return _Opened(container, stream, rate_hz, stream.channels, origin_s, seekable, stop)
+
+
+def _refuse_short_wav(path: Path) -> None:
+    """Compare what a WAV file's header promises with what is there; the library takes a short one as it is.
+
+    RIFF (Multimedia Programming Interface and Data Specifications 1.0, 1991): chunks of a name, a length and as many
+    bytes, padded to an even number. Recorders that never got to writing the length leave 0 or all ones.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        offset = 12
+        while offset + 8 <= size:
+            file.seek(offset)
+            name, length = file.read(4), int.from_bytes(file.read(4), "little")
+            if name == b"data":
+                if length != 0xFFFFFFFF and offset + 8 + length > size:
+                    here = (size - offset - 8) / length
+                    raise UnreadableMedia(path, f"it is cut off: only {here:.0%} of its sound is there", COPY_AGAIN)
+                return
+            offset += 8 + length + length % 2
 
 
 def _is_plain(opened: _Opened) -> bool:
