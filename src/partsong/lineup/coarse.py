@@ -1,0 +1,120 @@
+"""Where on the song a clip might sit: a few places, ranked, to within some hundredths of a second.
+
+The clip's envelopes are slid along those of each reference (the part's stem where there is one, and the mix). At
+every lag the correlation is divided by the energy of the stretch where both have sound, so that a long overlap is not
+favoured for being long, and is then read against the scatter over all lags: a robust z. The z of all comparisons
+are summed. Music repeats by the bar, so the best place has twins: all of them are kept for the finer stages to judge.
+
+**Conventions.** A *lag* is where the clip's first moment lies on the song, in seconds; negative when the clip starts
+before the song.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from partsong.lineup.features import ONSET_RATE_HZ, TONE_RATE_HZ, Envelopes, Floats
+
+MOST_CANDIDATES = 8
+APART_S = 0.15
+"""Two candidates closer than this are the same place; the finer stages search further than that around each."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place where a clip might sit: its lag in seconds and how far it stands out of all lags (a z-score)."""
+
+    lag_s: float
+    z: float
+
+
+def find_places(clip: Envelopes, references: Sequence[Envelopes], *, most: int = MOST_CANDIDATES) -> tuple[Place, ...]:
+    """Return up to ``most`` places for a clip, the best first; none when nothing can be compared."""
+    scores: list[NDArray[np.float64]] = []
+    frames = clip.onsets.shape[1]
+    longest = max(reference.onsets.shape[1] for reference in references)
+    lags = np.arange(-frames + 1, longest)
+    for reference in references:
+        fast = standing_out(clip.onsets, reference.onsets, ONSET_RATE_HZ)
+        slow = standing_out(clip.tones, reference.tones, TONE_RATE_HZ)
+        for (first, z), step in ((fast, 1), (slow, ONSET_RATE_HZ // TONE_RATE_HZ)):
+            at = (np.arange(len(z)) + first) * step
+            scores.append(np.interp(lags, at, z, left=0.0, right=0.0))
+    total = np.sum(scores, axis=0) / np.sqrt(len(scores))
+    return tuple(Place(float(lags[peak]) / ONSET_RATE_HZ, float(total[peak])) for peak in _peaks(total, most))
+
+
+def standing_out(clip: Floats, reference: Floats, rate_hz: int) -> tuple[int, NDArray[np.float64]]:
+    """Correlate two envelopes (bands, frames) at every lag, as robust z-scores.
+
+    Returns
+    -------
+    first : int
+        The lag of the first score, in frames; further scores follow frame by frame.
+    z : ndarray, shape (lags,)
+        Zero where the overlap is too short to mean anything.
+    """
+    first, correlation, overlap = normalised_correlation(clip, reference)
+    z = correlation * np.sqrt(overlap)
+    valid = overlap >= least_overlap(clip.shape[1], reference.shape[1], rate_hz)
+    if not valid.any():
+        return first, np.zeros_like(z)
+    centre = np.median(z[valid])
+    scatter = 1.4826 * np.median(np.abs(z[valid] - centre))
+    if scatter <= 1e-9:
+        return first, np.zeros_like(z)
+    return first, np.where(valid, (z - centre) / scatter, 0.0)
+
+
+def normalised_correlation(clip: Floats, reference: Floats) -> tuple[int, NDArray[np.float64], NDArray[np.float64]]:
+    """Correlate two envelopes (bands, n) and (bands, m) at every lag, divided by the energy of the overlap.
+
+    Returns
+    -------
+    first : int
+        The lag of the first value, 1 - n.
+    correlation, overlap : ndarray, shape (n + m - 1,)
+        The correlation, between -1 and 1, and the length of the overlap in frames.
+    """
+    n, m = clip.shape[1], reference.shape[1]
+    size = fft.next_fast_len(n + m - 1, real=True)
+    product = np.zeros(size // 2 + 1, np.complex64)
+    for clip_band, reference_band in zip(clip, reference, strict=True):  # one band at a time: memory stays small
+        product += fft.rfft(reference_band, size) * np.conj(fft.rfft(clip_band, size))
+    circular = fft.irfft(product, size)
+    lags = np.arange(1 - n, m)
+    raw = circular[lags]  # negative lags lie at the end of the circle
+    clip_sum = np.concatenate([[0.0], np.cumsum(np.sum(clip.astype(np.float64) ** 2, axis=0))])
+    reference_sum = np.concatenate([[0.0], np.cumsum(np.sum(reference.astype(np.float64) ** 2, axis=0))])
+    start, stop = np.maximum(0, -lags), np.minimum(n, m - lags)
+    clip_energy = clip_sum[stop] - clip_sum[start]
+    reference_energy = reference_sum[stop + lags] - reference_sum[start + lags]
+    energy = np.sqrt(clip_energy * reference_energy)
+    # Where either is as good as silent in the overlap, the quotient would be rounding noise.
+    least = 1e-6 * np.sqrt(clip_sum[-1] * reference_sum[-1])
+    correlation = np.where(energy > least, raw / np.maximum(energy, least or 1.0), 0.0)
+    return 1 - n, np.clip(correlation, -1.0, 1.0), (stop - start).astype(np.float64)
+
+
+def least_overlap(clip_frames: int, reference_frames: int, rate_hz: int) -> float:
+    """Return the shortest overlap worth judging: half of the shorter one, but no more than eight seconds are asked."""
+    return min(0.5 * min(clip_frames, reference_frames), 8.0 * rate_hz)
+
+
+def _peaks(score: NDArray[np.float64], most: int) -> list[int]:
+    inner = (score[1:-1] >= score[:-2]) & (score[1:-1] > score[2:]) & (score[1:-1] > 0)
+    at = np.flatnonzero(inner) + 1
+    at = at[np.argsort(-score[at], kind="stable")]
+    apart = round(APART_S * ONSET_RATE_HZ)
+    chosen: list[int] = []
+    for peak in at:
+        if all(abs(int(peak) - other) >= apart for other in chosen):
+            chosen.append(int(peak))
+            if len(chosen) == most:
+                break
+    return chosen

@@ -1,0 +1,119 @@
+"""How sure: `sure`, `likely`, `ask` or `none`, from what was measured, with the reason in words.
+
+A high score alone proves little: another song in the same tempo correlates well at every beat, and a repeated bar
+correlates as well as the right one. What counts is
+
+* **agreement**: in how many windows the sound itself, down to half a millisecond, lies on one straight line, against
+  the odds that so many would by chance;
+* **the runner-up**: whether the best place beats the next one in nearly every stretch of the clip (a paired t over
+  blocks), not just in sum;
+* **halves**: whether the even and the odd blocks, each on their own, choose the same place.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from partsong.film.records import Confidence
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """What the measurements say about a clip's best place and the one after it.
+
+    ``log10_chance`` and ``runner_up_log10_chance`` are of the phase windows (0: no agreement at all); ``phase_t`` and
+    ``onset_t`` paired t of best against runner-up; ``blocks`` how many two-second blocks the onsets were compared in.
+    """
+
+    silent: bool = False
+    places: int = 0
+    z: float = 0.0
+    log10_chance: float = 0.0
+    runner_up_log10_chance: float = 0.0
+    phase_t: float = 0.0
+    onset_t: float = 0.0
+    onset_fit: float = 0.0
+    halves_agree: bool = False
+    blocks: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A confidence, what it rests on (``phase``, ``onsets`` or nothing), and why, in words."""
+
+    confidence: Confidence
+    method: str
+    reason: str
+
+
+def judge(signs: Signs) -> Judgement:
+    """Say how sure a placement is.
+
+    The limits were set on synthesised songs whose truth is known, never on the material that they are tested with.
+    """
+    if signs.silent:
+        return Judgement("none", "none", "Nothing is heard in this clip: its sound track is silent")
+    if signs.places == 0:
+        return Judgement("none", "none", "Nothing in this clip can be compared with the song")
+    if signs.log10_chance <= -4:
+        alone = signs.runner_up_log10_chance > -2
+        if signs.log10_chance <= -6 and (alone or signs.phase_t >= 4):
+            return Judgement("sure", "phase", "The sound itself agrees with the song")
+        if alone or signs.phase_t >= 2.5:
+            return Judgement("likely", "phase", "The sound itself agrees with the song, in few windows")
+        return Judgement(
+            "ask", "phase", "The sound fits two places of the song equally well: the music repeats exactly"
+        )
+    if signs.halves_agree and signs.blocks >= 10 and signs.onset_t >= 5 and signs.onset_fit >= 0.12:
+        return Judgement(
+            "sure", "onsets", "The notes start where they do in the song, though it is another performance"
+        )
+    if signs.halves_agree and signs.blocks >= 6 and signs.onset_t >= 3.5 and signs.onset_fit >= 0.04:
+        return Judgement(
+            "likely", "onsets", "The notes start where they do in the song, but the sound itself could not be matched"
+        )
+    if signs.log10_chance <= -2.5:
+        return Judgement("ask", "phase", "The sound itself agrees with the song in a few windows, too few to rely on")
+    if signs.halves_agree and signs.z >= 7 and signs.onset_t >= 1.5:
+        return Judgement("ask", "onsets", "One place fits a little better than the others, too little to rely on")
+    if signs.z < 7:
+        return Judgement("none", "none", "What is heard resembles the song nowhere: too quiet, or something else")
+    return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
+
+
+def paired_t(one: ArrayLike, other: ArrayLike) -> float:
+    """Return Student's t of paired values: the mean difference against its standard error.
+
+    Missing values (NaN) count as zero; fewer than three pairs give 0, as does no difference at all.
+
+    Examples
+    --------
+    >>> round(paired_t([3, 4, 6], [1, 1, 2]), 3)
+    5.196
+    """
+    difference = np.nan_to_num(np.asarray(one, np.float64)) - np.nan_to_num(np.asarray(other, np.float64))
+    if difference.size < 3 or not difference.any():
+        return 0.0
+    # A floor under the scatter keeps a few equal differences from looking like certainty.
+    scatter = max(float(difference.std(ddof=1)), 0.05 * float(np.abs(difference).mean()))
+    return float(difference.mean()) / (scatter / math.sqrt(difference.size))
+
+
+def halves_agree(blocks: ArrayLike, best: int) -> bool:
+    """Say whether even and odd blocks, each alone, rank the same place first.
+
+    Parameters
+    ----------
+    blocks : array_like, shape (places, blocks)
+        The score of every place in every block; NaN counts as zero.
+    best : int
+        The place in question.
+    """
+    scores = np.nan_to_num(np.asarray(blocks, np.float64))
+    if scores.shape[1] < 4:
+        return False
+    return all(int(np.argmax(scores[:, half::2].mean(axis=1))) == best for half in (0, 1))

@@ -1,0 +1,346 @@
+"""To the millisecond: how a clip lies around a place, measured in many windows.
+
+Two measures look at the same place. The *onset line* stacks the onset correlations of eight-second segments along
+straight lines; it holds even when the player played the part again, but reads late in a reverberant room. The
+*phase line* compares the sound itself: in two-second windows the phases of all frequencies at which both have sound are
+set against each other (generalised cross-correlation with the phase transform), which gives a peak a fraction of a
+sample wide wherever the camera heard the very performance that is in the reference.
+
+**Conventions.** See :mod:`partsong.lineup.line`; sound times throughout: the arrival delay is taken out elsewhere.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Envelopes, Floats, Heard
+from partsong.lineup.line import USUAL_DRIFT_PPM, Fit, Line, fit_line
+
+BLOCK_S = 2.0
+MOST_DRIFT_PPM = 200.0
+
+_SEGMENT_S, _ONSET_REACH_S = 8.0, 0.3
+_WINDOW = 1 << 15  # two seconds
+_REACH_S = 0.12  # onset answers of soft parts in a reverberant room lie this far off
+_GRID = 8  # samples: half a millisecond, the step in which lines are tried
+_NEAR_S = 0.0015  # windows whose highest peak lies this near to the rough line are fitted
+_AGREE_S = 0.0005  # and those this near to the fitted line agree with it
+_EARLIER_S = 0.02  # the direct sound comes at most this long before a stronger reflection
+_EARLIER_SHARE = 0.6
+_LOWEST_HZ, _HIGHEST_HZ = 80.0, 7000.0
+
+Doubles = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class OnsetLine:
+    """The onset answer around a place: the line, and the score of each two-second block along it (NaN: no overlap)."""
+
+    line: Line
+    blocks: Doubles
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseLine:
+    """The phase transform's answer: ``agreed`` of ``tried`` windows have their highest peak on the line.
+
+    ``log10_chance`` is how likely it is that so many agree by chance on any line (a power of ten, 0 at most), and
+    ``heights`` each window's correlation on the line against its own scatter (0 where there was nothing to compare).
+    """
+
+    fit: Fit
+    agreed: int
+    tried: int
+    log10_chance: float
+    heights: Doubles
+
+
+def onset_line(clip: Envelopes, references: Sequence[Envelopes], lag_s: float) -> OnsetLine:
+    """Measure where a clip lies within 0.3 s of a lag, from its onsets against all references together."""
+    lag = round(lag_s * ONSET_RATE_HZ)
+    reach = round(_ONSET_REACH_S * ONSET_RATE_HZ)
+    span = _overlap(clip.onsets.shape[1], max(reference.onsets.shape[1] for reference in references), lag)
+    line = Line(lag / ONSET_RATE_HZ)
+    if len(span) >= ONSET_RATE_HZ // 2:
+        length = min(round(_SEGMENT_S * ONSET_RATE_HZ), max(len(span) // 3, 1))
+        starts = np.arange(span.start, span.stop - length + 1, length)
+        rows = np.sum([_segments(clip.onsets, ref.onsets, starts, length, lag, reach) for ref in references], axis=0)
+        centres_s = (starts + length / 2) / ONSET_RATE_HZ
+        offset, drift_ppm = _best_line(rows, centres_s, reach, ONSET_RATE_HZ)
+        line = _through(lag / ONSET_RATE_HZ + offset, drift_ppm, float(np.mean(centres_s)))
+    return OnsetLine(line, block_scores(clip, references, line))
+
+
+def block_scores(clip: Envelopes, references: Sequence[Envelopes], line: Line) -> Doubles:
+    """Return the normalised correlation of the onsets in each two-second block of the clip along a line.
+
+    The mean over the references; NaN where a block lies outside the song or one side is silent.
+    """
+    length = round(BLOCK_S * ONSET_RATE_HZ)
+    count = clip.onsets.shape[1] // length
+    out = np.full((len(references), count), np.nan)
+    for number in range(count):
+        start = number * length
+        lag = round(float(line.slip_s((start + length / 2) / ONSET_RATE_HZ)) * ONSET_RATE_HZ)
+        a = clip.onsets[:, start : start + length]
+        for row, reference in enumerate(references):
+            if start + lag >= 0 and start + lag + length <= reference.onsets.shape[1]:
+                b = reference.onsets[:, start + lag : start + lag + length]
+                energy = math.sqrt(float(np.vdot(a, a)) * float(np.vdot(b, b)))
+                if energy > 1e-6:
+                    out[row, number] = float(np.vdot(a, b)) / energy
+    heard = np.isfinite(out)
+    return np.where(heard.any(axis=0), np.nansum(out, axis=0) / np.maximum(heard.sum(axis=0), 1), np.nan)
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Stretches of a clip to compare: their first samples and their common length in samples."""
+
+    starts: NDArray[np.int_]
+    length: int
+
+    @property
+    def centres_s(self) -> Doubles:
+        """The middle of each window, in seconds of the clip."""
+        return (self.starts + self.length / 2) / RATE_HZ
+
+
+def windows_of(clip: Heard, reference: Heard, line: Line, most: int) -> Windows:
+    """Return up to ``most`` evenly spread windows of the clip that hold song by the line.
+
+    They are two seconds long and lie side by side; a short stretch gives shorter ones that overlap by half. A quarter
+    of a window may hang over either end.
+    """
+    first = max(0, math.ceil(-line.start_s * RATE_HZ))
+    stop = min(len(clip.samples), math.floor((reference.length_s - line.start_s) * RATE_HZ))
+    short = stop - first < 8 * RATE_HZ
+    length = _WINDOW // 2 if short else _WINDOW
+    hop = length // 2 if short else length
+    first, last = first - length // 4, stop - length + length // 4
+    if last <= first:
+        return Windows(np.zeros(0, int), length)
+    count = min(most, (last - first) // hop + 1)
+    return Windows(np.rint(np.linspace(first, last, max(count, 2))).astype(int), length)
+
+
+def phase_line(
+    clip: Heard, voice: int, reference: Heard, reference_voice: int, around: Line, windows: Windows
+) -> PhaseLine | None:
+    """Measure where a clip lies within 120 ms of a line, by the phase transform in the windows given.
+
+    Returns None where fewer than three windows hold sound on both sides.
+
+    References
+    ----------
+    Knapp and Carter (1976), IEEE Trans. ASSP 24, 320-327, for the phase transform.
+    """
+    reach = round(_REACH_S * RATE_HZ)
+    centres_s = windows.centres_s
+    slips = np.rint(around.slip_s(centres_s) * RATE_HZ).astype(int)
+    rows = [
+        phase_transform(
+            clip.window(voice, int(start), windows.length),
+            reference.window(reference_voice, int(start + slip), windows.length),
+            reach,
+        )
+        for start, slip in zip(windows.starts, slips, strict=True)
+    ]
+    used = np.array([row is not None for row in rows], bool)
+    if np.count_nonzero(used) < 3:
+        return None
+    kept = np.array([row for row in rows if row is not None])
+    found = _line_through(kept, centres_s[used], slips[used] / RATE_HZ, reach)
+    heights = np.zeros(len(rows))
+    heights[used] = found.heights
+    return replace(found, heights=heights)
+
+
+def phase_transform(x: Floats, y: Floats, reach: int) -> Floats | None:
+    """Return how well ``y``, moved earlier by each lag, carries the phases of ``x``, against its own scatter.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Two windows at 16 kHz; a Hann window is laid over both.
+    reach : int
+        The largest lag, in samples.
+
+    Returns
+    -------
+    ndarray, shape (2 * reach + 1,), or None
+        Lag ``-reach`` first; positive lags: what ``x`` holds comes later in ``y``. None when nothing can be compared.
+    """
+    n = len(x)
+    shape = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
+    spectra = np.stack([fft.rfft((x - x.mean()) * shape), fft.rfft((y - y.mean()) * shape)])
+    low, high = round(_LOWEST_HZ * n / RATE_HZ), round(_HIGHEST_HZ * n / RATE_HZ)
+    power = spectra.real**2 + spectra.imag**2
+    power[:, :low] = 0
+    power[:, high:] = 0
+    # Below -70 dB of its loudest partial a window holds rounding, resampling and the skirts of the Hann window.
+    used = (power > 1e-7 * power.max(axis=1, keepdims=True)).all(axis=0) & (power > 1e-18).all(axis=0)
+    if np.count_nonzero(used) < 32:
+        return None
+    cross = np.zeros(n // 2 + 1, np.complex64)
+    cross[used] = np.conj(spectra[0][used]) * spectra[1][used]
+    cross[used] /= np.abs(cross[used])
+    circular = fft.irfft(cross, n)
+    row = np.concatenate([circular[-reach:], circular[: reach + 1]])
+    scatter = 1.4826 * float(np.median(np.abs(row)))
+    return np.asarray(row / scatter, np.float32) if scatter > 0 else None
+
+
+def log10_chance(agreed: int, tried: int, each: float, lines: float) -> float:
+    """Return the power of ten of the chance that at least ``agreed`` of ``tried`` windows agree on any of some lines.
+
+    Each window agrees with a line by chance with probability ``each``; ``lines`` is how many lines are told apart.
+
+    >>> round(log10_chance(2, 2, 0.1, 1), 6)
+    -2.0
+    """
+    if agreed == 0:
+        return 0.0
+    terms = [
+        math.lgamma(tried + 1) - math.lgamma(k + 1) - math.lgamma(tried - k + 1)
+        + k * math.log(each) + (tried - k) * math.log1p(-each)
+        for k in range(agreed, tried + 1)
+    ]  # fmt: skip
+    largest = max(terms)
+    tail = largest + math.log(sum(math.exp(term - largest) for term in terms))
+    return min(0.0, tail / math.log(10) + math.log10(lines))
+
+
+def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int) -> PhaseLine:
+    if -float(rows.min(axis=1).mean()) > 1.2 * float(rows.max(axis=1).mean()):
+        rows = -rows  # the camera's microphone is wired the other way round
+    # First on a half-millisecond grid, on which no window counts for more than 12; then to a fraction of a sample.
+    cells = reach // _GRID
+    middle = rows[:, reach - cells * _GRID : reach + cells * _GRID]
+    grid = np.minimum(middle.reshape(len(rows), 2 * cells, _GRID).max(axis=2), 12.0)
+    rate = RATE_HZ // _GRID
+    # Every row starts at its own slip, rounded to a sample: take the common part out and shift by the rest.
+    base = float(np.median(slips_s))
+    offset, drift_ppm = _best_line(_shift_rows(grid, (slips_s - base) * rate), centres_s, cells, rate)
+    rough = _through(base + offset + 0.5 / rate, drift_ppm, float(np.mean(centres_s)))
+
+    # The windows whose highest peak of all lies on the line speak for it; only they are fitted.
+    near = round(_NEAR_S * RATE_HZ)
+    expected = (rough.slip_s(centres_s) - slips_s) * RATE_HZ
+    close = np.abs(rows.argmax(axis=1) - reach - expected) <= near
+    peaks_s, heights = _peaks(rows, reach + expected, near)
+    use = close if np.count_nonzero(close) >= 2 else np.ones(len(rows), bool)
+    fit = fit_line(centres_s[use], (slips_s + peaks_s)[use])
+    agrees = close & (np.abs(slips_s + peaks_s - fit.line.slip_s(centres_s)) <= _AGREE_S)
+
+    earlier = _earlier(rows, (fit.line.slip_s(centres_s) - slips_s) * RATE_HZ, reach)
+    if earlier and agrees.any():
+        first = (fit.line.slip_s(centres_s) - slips_s) * RATE_HZ + reach + earlier
+        first_s, heights = _peaks(rows, first, round(_AGREE_S * RATE_HZ))
+        fit = fit_line(centres_s[agrees], (slips_s + first_s)[agrees])
+
+    reach_s, span_s = 2 * reach / RATE_HZ, float(np.ptp(centres_s))
+    lines = reach_s / (2 * _AGREE_S) * max(1.0, 2 * MOST_DRIFT_PPM * 1e-6 * span_s / (2 * _AGREE_S))
+    chance = log10_chance(int(agrees.sum()), len(rows), 2 * _AGREE_S / reach_s, lines)
+    return PhaseLine(fit, int(agrees.sum()), len(rows), chance, heights)
+
+
+def _earlier(rows: Floats, on_line: Doubles, reach: int) -> int:
+    """Return by how many samples a first strong arrival precedes the strongest one along a line; 0 if none does.
+
+    What reaches the microphone later reads as a smaller slip, so that the direct sound has the *larger* one.
+    """
+    stack = np.zeros(2 * reach + 1)
+    for row, at in zip(rows, on_line, strict=True):
+        stack += np.roll(row, -round(at))
+    near = round(_AGREE_S * RATE_HZ)
+    top = int(np.argmax(stack[reach - near : reach + near + 1])) + reach - near
+    scatter = 1.4826 * float(np.median(np.abs(stack)))
+    for at in range(min(top + round(_EARLIER_S * RATE_HZ), 2 * reach - 1), top + near, -1):
+        peak = stack[at] >= stack[at - 1] and stack[at] > stack[at + 1]
+        strong = stack[at] >= max(_EARLIER_SHARE * stack[top], 6 * scatter)
+        # A held note repeats itself to both sides of the peak; a direct sound has no counterpart after it.
+        after = 2 * top - at
+        alone = stack[max(after - 2, 0) : after + 3].max(initial=0.0) < 0.5 * stack[at]
+        if peak and strong and alone:
+            return at - top
+    return 0
+
+
+def _peaks(rows: Floats, at: Doubles, near: int) -> tuple[Doubles, Doubles]:
+    """Return (lag_s, height) of each row's highest point within ``near`` samples of an index."""
+    found = [_peak(row, round(float(index)), near) for row, index in zip(rows, at, strict=True)]
+    reach = (rows.shape[1] - 1) / 2
+    places, heights = np.array(found).T
+    return (places - reach) / RATE_HZ, heights
+
+
+def _peak(row: NDArray[np.floating], at: int, near: int) -> tuple[float, float]:
+    """Return the (fractional index, height) of the highest point near an index, by a parabola through three points."""
+    first = min(max(at - near, 1), len(row) - 2)
+    stop = min(max(at + near + 1, first + 1), len(row) - 1)
+    top = int(np.argmax(row[first:stop])) + first
+    before, here, after = (float(value) for value in row[top - 1 : top + 2])
+    bend = before - 2 * here + after
+    shift = 0.5 * (before - after) / bend if bend < 0 else 0.0
+    return top + min(max(shift, -0.5), 0.5), here
+
+
+def _best_line(rows: NDArray[np.floating], centres_s: Doubles, reach: int, rate_hz: int) -> tuple[float, float]:
+    """Return (offset_s at the mean centre, drift_ppm) of the straight line along which the rows sum highest."""
+    count, lags = rows.shape
+    from_mean = centres_s - centres_s.mean()
+    half = max(float(np.abs(from_mean).max()), 1e-9)
+    steps = max(1, math.ceil(MOST_DRIFT_PPM * 1e-6 * half * rate_hz))
+    drifts = np.linspace(-MOST_DRIFT_PPM, MOST_DRIFT_PPM, 2 * steps + 1)
+    scatter = 1.4826 * float(np.median(np.abs(rows - np.median(rows)))) * math.sqrt(count) or 1.0
+    sums = np.empty((len(drifts), lags))
+    for number, drift in enumerate(drifts):
+        total = _shift_rows(rows, -drift * 1e-6 * from_mean * rate_hz).sum(axis=0) / scatter
+        sums[number] = total - 0.5 * (drift / USUAL_DRIFT_PPM) ** 2  # ridge: a log-likelihood of the usual clocks
+    best = np.unravel_index(int(np.argmax(sums)), sums.shape)
+    row, at = int(best[0]), int(best[1])
+    offset, _ = _peak(np.pad(sums[row], 1, mode="edge"), at + 1, 0)
+    return (offset - 1 - reach) / rate_hz, float(drifts[row])
+
+
+def _shift_rows(rows: NDArray[np.floating], by: Doubles) -> Doubles:
+    """Move each row to the right by its own whole number of places; what comes in from outside is zero."""
+    count, lags = rows.shape
+    source = np.arange(lags)[None, :] - np.rint(by).astype(int)[:, None]
+    inside = (source >= 0) & (source < lags)
+    return np.where(inside, rows[np.arange(count)[:, None], np.clip(source, 0, lags - 1)], 0.0)
+
+
+def _through(slip_s: float, drift_ppm: float, media_s: float) -> Line:
+    return Line(slip_s - drift_ppm * 1e-6 * media_s, drift_ppm)
+
+
+def _overlap(clip_frames: int, reference_frames: int, lag: int) -> range:
+    first = max(0, -lag)
+    return range(first, max(first, min(clip_frames, reference_frames - lag)))
+
+
+def _segments(clip: Floats, reference: Floats, starts: NDArray[np.int_], length: int, lag: int, reach: int) -> Doubles:
+    """Correlate segments of the clip's envelope with the reference around a lag: (segments, 2 * reach + 1)."""
+    size = fft.next_fast_len(length + 2 * reach, real=True)
+    padded = np.pad(reference, ((0, 0), (reach, reach)))
+    out = np.zeros((len(starts), 2 * reach + 1))
+    for row, start in enumerate(starts):
+        a = clip[:, start : start + length]
+        first = start + lag  # of the padded reference: this is ``reach`` before the lag itself
+        b = padded[:, max(first, 0) : max(first + length + 2 * reach, 0)]
+        missing = max(0, -first)
+        energy = math.sqrt(float(np.vdot(a, a)) * float(np.vdot(b, b)))
+        if b.shape[1] == 0 or energy <= 1e-6:
+            continue
+        b = np.pad(b, ((0, 0), (missing, 0)))
+        product = np.sum(fft.rfft(b, size, axis=1) * np.conj(fft.rfft(a, size, axis=1)), axis=0)
+        out[row] = fft.irfft(product, size)[: 2 * reach + 1] / energy
+    return out
