@@ -16,11 +16,12 @@ from partsong.film.records import Film, Mask, Oval, Registration, Stage, Take
 from partsong.film.store import FilmStore, Head
 from partsong.media.join import join
 from partsong.media.picture import open_picture, resized
-from partsong.media.planes import Planes
 from partsong.render import pixels
+from partsong.render.colour import display_path, table_of
 from partsong.render.plan import plan_frames
 from partsong.render.segments import Segment, render_segments, spans
 from partsong.render.wide import RECIPE, encoding_of, form_of, merged_takes, place, segment_key, shown_size, wide_key
+from partsong.stage.draw import outlined, shown_picture, write_picture
 from partsong.stage.motion import SAMPLES, Seen, look_at, reduced_size, sample_frames
 from partsong.stage.paint import WidePainter
 from partsong.stage.propose import FEATHER_SHARE, own_light, propose_order, propose_oval
@@ -266,7 +267,7 @@ def merge(store: FilmStore, watch: Watch, *, workers: int | None = None) -> Path
     path = place(folder, wide_key(film))
     if path.is_file():
         return path
-    painter = _painter(folder, film)
+    painter = WidePainter(folder, film, encoding_of(film), form_of(film))
     assert film.rate is not None
     segments = []
     for span in spans(song_frames(film), round(SEGMENT_S * film.rate.exact)):
@@ -281,21 +282,25 @@ def merge(store: FilmStore, watch: Watch, *, workers: int | None = None) -> Path
     return path
 
 
-def wide_frame(store: FilmStore, song_frame: int) -> tuple[Film, Planes]:
-    """Merge one frame of the film as it is now, without writing anything.
+def draw_frame(store: FilmStore, at_s: float, path: Path) -> None:
+    """Draw one merged frame with the ovals on it, through the film's look if it has one, as a PNG.
 
     Raises
     ------
     InvalidInput
-        If the film cannot be merged, or has no such frame.
+        If the film cannot be merged as it is, or the song does not last that long.
     """
     folder, film = store.folder, store.head().film
     merged_takes(film)
-    if not 0 <= song_frame < song_frames(film):
-        raise InvalidInput(f"The song has frames 0 to {song_frames(film) - 1}, not {song_frame}.")
-    frames = _painter(folder, film).frames(plan_frames(film, range(song_frame, song_frame + 1)))
-    return film, next(frames)
-
-
-def _painter(folder: FilmFolder, film: Film) -> WidePainter:
-    return WidePainter(folder, film, encoding_of(film), form_of(film))
+    assert film.rate is not None
+    frame = int(at_s * film.rate.exact + 1e-6)  # a decimal such as 0.28 must not fall a frame short
+    if not 0 <= frame < song_frames(film):
+        raise InvalidInput(
+            f"The song lasts {song_frames(film) * float(film.rate.frame_s):.2f} s; there is no frame at {at_s:g} s."
+        )
+    painter = WidePainter(folder, film, encoding_of(film), form_of(film))
+    planes = next(painter.frames(plan_frames(film, range(frame, frame + 1))))
+    path_to_display = None
+    if film.look is not None:
+        path_to_display = display_path(film.look, painter.encoding.space, table_of(folder, film.look))
+    write_picture(outlined(shown_picture(planes, path_to_display), film.stage), path)

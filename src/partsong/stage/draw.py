@@ -1,0 +1,76 @@
+"""A frame of the wide as a picture to look at, with the ovals outlined on it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from partsong.errors import OutputFailed
+from partsong.film.folder import writing
+from partsong.film.records import Oval, Stage
+from partsong.media.picture import encoded_rgb
+from partsong.media.planes import Planes
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Colour = Callable[["NDArray[np.float32]"], "NDArray[np.float32]"]
+
+
+def shown_picture(planes: Planes, colour: Colour | None) -> NDArray[np.uint8]:
+    """Return a frame as 8-bit R'G'B' (height, width, 3), through a look or as the camera encoded it."""
+    encoded = encoded_rgb(planes)
+    if colour is not None:
+        encoded = colour(encoded.reshape(-1, 3)).reshape(encoded.shape)
+    shown: NDArray[np.uint8] = np.clip(encoded * 255 + 0.5, 0, 255).astype(np.uint8)
+    return shown
+
+
+def outlined(picture: NDArray[np.uint8], stage: Stage) -> NDArray[np.uint8]:
+    """Return the picture with each layer's oval drawn on it: the ellipse, its soft edge, the take's name.
+
+    The lowest layer fills the frame and has no outline. Lines are dark beside light, so that they show on any ground.
+    """
+    import cv2
+
+    drawn = picture.copy()
+    thick = max(1, round(picture.shape[1] / 1280))
+    for name in stage.order[1:]:
+        mask = stage.mask_of(name)
+        if mask is None:
+            continue
+        for grow_px, width in ((0.0, 2 * thick), (-mask.feather_px / 2, thick), (mask.feather_px / 2, thick)):
+            line = _outline(mask.oval, grow_px)
+            if line is None:
+                continue
+            cv2.polylines(drawn, [line + thick], True, (20, 20, 20), width, cv2.LINE_AA)
+            cv2.polylines(drawn, [line], True, (235, 235, 235), width, cv2.LINE_AA)
+        at = (round(mask.oval.x - mask.oval.rx / 2), round(mask.oval.y - mask.oval.ry * 0.8))
+        for colour, width in (((20, 20, 20), 3 * thick), ((235, 235, 235), thick)):
+            cv2.putText(drawn, name, at, cv2.FONT_HERSHEY_SIMPLEX, 0.6 * thick, colour, width, cv2.LINE_AA)
+    return drawn
+
+
+def write_picture(picture: NDArray[np.uint8], path: Path) -> None:
+    """Write an R'G'B' picture as PNG, whole or not at all."""
+    import cv2
+
+    with writing(path) as temporary:
+        done, data = cv2.imencode(".png", picture[..., ::-1])
+        if not done:
+            raise OutputFailed(f"{path} could not be written as PNG. Give it another name.")
+        temporary.write_bytes(data.tobytes())
+
+
+def _outline(oval: Oval, grow_px: float) -> NDArray[np.int32] | None:
+    rx, ry = oval.rx + grow_px, oval.ry + grow_px
+    if rx <= 0 or ry <= 0:
+        return None
+    around = np.linspace(0, 2 * np.pi, 181)
+    u, v, turn = rx * np.cos(around), ry * np.sin(around), np.deg2rad(oval.rotation_deg)
+    x = oval.x + u * np.cos(turn) - v * np.sin(turn)
+    y = oval.y + u * np.sin(turn) + v * np.cos(turn)
+    return np.round(np.stack([x, y], axis=-1)).astype(np.int32)

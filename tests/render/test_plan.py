@@ -1,0 +1,117 @@
+"""Which frames of which takes make a frame of the wide."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from partsong.errors import InvalidInput
+from partsong.film.records import (
+    Clip,
+    Film,
+    Mask,
+    MediaFile,
+    Oval,
+    Part,
+    PictureInfo,
+    Placement,
+    Registration,
+    Stage,
+    Take,
+)
+from partsong.render.plan import FramePlan, Stack, plan_frames, stretches
+from partsong.timebase import SAMPLES, Rate, Time
+
+RATE = Rate(num=25)
+
+
+def film(**stage) -> Film:
+    """Return a film of three takes: flute from frame 0, viola from frame 10, horn up to frame 30 and 100 ppm fast."""
+    picture = PictureInfo(
+        codec="h264", width=64, height=36, rate=RATE, frames=40, pixel_format="yuv422p10le", bit_depth=10
+    )
+    names = ("flute", "viola", "horn")
+    clips = {
+        name: Clip(
+            file=MediaFile(path=f"{name}.mov", size_bytes=1, fingerprint=f"{number:032x}"),
+            container="mov", duration=Time.of(Fraction(40, 25)), picture=picture,
+        )
+        for number, name in enumerate(names)
+    }  # fmt: skip
+    starts = {"flute": Fraction(0), "viola": Fraction(10, 25), "horn": Fraction(-10, 25)}
+    given = {
+        "order": names,
+        "masks": tuple(
+            Mask(take=name, oval=Oval(x=30, y=18, rx=9, ry=8), feather_px=4.0) for name in ("viola", "horn")
+        ),
+        "registrations": (Registration(take="horn", dx_px=1.6, dy_px=-0.5),),
+        **stage,
+    }
+    return Film(
+        name="trio", rate=RATE, width=64, height=36,
+        parts=tuple(Part(id=name, name=name) for name in names),
+        takes=tuple(Take(id=name, kind="stage", part=name, clip=clips[name]) for name in names),
+        placements=tuple(
+            Placement(take=name, confidence="sure", start=Time.of(start, SAMPLES), drift_ppm=100.0 * (name == "horn"))
+            for name, start in starts.items()
+        ),
+        stage=Stage(**given),
+    )  # fmt: skip
+
+
+def test_takes_show_while_they_have_a_picture():
+    plans = plan_frames(film(), range(50))
+    takes = [tuple(layer.take for layer in plan.stack.layers) for plan in plans]
+    assert takes[5] == ("flute", "horn")
+    assert takes[20] == ("flute", "viola", "horn")
+    assert takes[35] == ("flute", "viola")
+    assert takes[45] == ("viola",)
+    assert plans[20].sources == (20, 10, 30)
+
+
+def test_the_lowest_layer_with_a_picture_fills_the_frame():
+    alone = plan_frames(film(), range(45, 46))[0].stack.layers
+    assert [layer.oval for layer in alone] == [None]
+
+
+def test_a_frame_that_no_take_covers_has_an_empty_stack():
+    assert plan_frames(film(), range(60, 61)) == (FramePlan(frame=60, stack=Stack(width=64, height=36)),)
+
+
+def test_shifts_are_whole_pixels_halves_upwards():
+    horn = plan_frames(film(), range(1))[0].stack.layers[1]
+    assert (horn.dx_px, horn.dy_px) == (2, 0)
+
+
+def test_equal_stretches_share_one_stack():
+    plans = plan_frames(film(), range(60))
+    runs = [(run[0].frame, len(run), len(stack.layers)) for stack, run in stretches(plans)]
+    assert runs == [(0, 10, 2), (10, 20, 3), (30, 10, 2), (40, 10, 1), (50, 10, 0)]
+    assert len({id(plan.stack) for plan in plans}) == 5
+
+
+def test_a_plan_is_data():
+    plan = plan_frames(film(), range(20, 21))[0]
+    again = FramePlan.model_validate_json(plan.model_dump_json())
+    assert again == plan
+    assert hash(again) == hash(plan)
+
+
+def test_hand_or_proposal_makes_no_difference_to_the_picture():
+    by_hand = film()
+    masks = tuple(mask.replace(by_hand=True) for mask in by_hand.stage.masks)
+    assert plan_frames(film(masks=masks), range(3)) == plan_frames(by_hand, range(3))
+
+
+def test_what_cannot_be_merged_says_what_to_do():
+    with pytest.raises(InvalidInput, match="partsong stage propose FILM"):
+        plan_frames(film(order=()), range(1))
+    with pytest.raises(InvalidInput, match="'horn' lies above others and has no oval"):
+        plan_frames(film(masks=film().stage.masks[:1]), range(1))
+    unsure = film()
+    placements = tuple(
+        place.replace(confidence="ask") if place.take == "viola" else place for place in unsure.placements
+    )
+    with pytest.raises(InvalidInput, match="'viola' is a layer of the stage but has no sure place"):
+        plan_frames(unsure.replace(placements=placements), range(1))

@@ -1,0 +1,52 @@
+"""The commands of stage, as a person types them."""
+
+from __future__ import annotations
+
+import json
+
+import cv2
+import pytest
+from typer.testing import CliRunner
+
+from partsong.cli.main import app
+from partsong.errors import InvalidInput
+
+
+@pytest.fixture(scope="module")
+def film(small, tmp_path_factory):
+    root = tmp_path_factory.mktemp("commands")
+    clips = {"cello": small.Painted(50), "oboe": small.Painted(122, moved=(2, 0))}
+    small.made_film(root, clips, {}).close()
+    return root / "film"
+
+
+def run(*words):
+    result = CliRunner().invoke(app, ["stage", *map(str, words)], catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+def test_from_proposal_to_the_merged_wide(film, tmp_path):
+    assert "no layers yet" in run("show", film)
+    told = run("propose", film)
+    assert "cello" in told
+    assert "fills the frame" in told
+    assert "-2, +0, 0.0" in told  # the nudged camera, moved back; what is left is under a tenth of a pixel
+    run("mask", film, "oboe", "--rx", 44, "--rotate", 5, "--feather", 10)
+    stage = json.loads(run("show", film, "--json"))
+    mask = next(mask for mask in stage["masks"] if mask["take"] == "oboe")
+    assert (mask["oval"]["rx"], mask["oval"]["rotation_deg"], mask["feather_px"], mask["by_hand"]) == (44, 5, 10, True)
+    assert json.loads(run("order", film, "cello", "oboe", "--json"))["order"] == ["cello", "oboe"]
+    picture = tmp_path / "stage.png"
+    assert f"Drawn: {picture}" in run("show", film, "--picture", picture, "--at", 0.4)
+    drawn = cv2.imread(str(picture))
+    assert drawn.shape == (136, 240, 3)
+    assert drawn.max() > 200  # the outline
+    wide = json.loads(run("merge", film, "--json"))["wide"]
+    assert wide.endswith(".mov")
+    assert wide in run("merge", film)
+
+
+def test_a_time_after_the_song_is_refused(film, tmp_path):
+    with pytest.raises(InvalidInput, match=r"The song lasts 1\.00 s; there is no frame at 3 s"):
+        run("show", film, "--picture", tmp_path / "late.png", "--at", 3)
