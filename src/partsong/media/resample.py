@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 
 _STOP_DB = 96.0  # aliases below the noise of 16 bits
 _PASS = 0.907  # of the lower rate's half: 20 kHz of 44.1 kHz
-_COLUMNS = 160  # new samples computed by one matrix product
+_COLUMNS = 160  # new samples computed by one row of a matrix product
+# Old samples carried over together: the threads of a matrix product cost more than they bring when products are small.
+_AT_ONCE = 480_000
 
 
 class Resampler:
@@ -69,21 +71,25 @@ class Resampler:
         tail = 2 * self.reach + 1
         received = periods_before * self.period_in - self.reach
         done = periods_before * self.period_out
-        held: NDArray[np.float32] | None = None
+        pieces: list[NDArray[np.float32]] = []
+        count = 0
         for block in blocks:
-            held = block if held is None else np.concatenate([held, block])
+            pieces.append(block)
             received += len(block)
-            periods = (len(held) - tail) // step
-            if periods > 0:
+            count += len(block)
+            if count >= _AT_ONCE:
+                held = np.concatenate(pieces)
+                periods = (count - tail) // step
                 new = self._periods(held, periods)
-                held = held[periods * step :]
+                pieces, count = [held[periods * step :]], count - periods * step
                 done += len(new)
                 yield new
         left = new_length(received, self.period_in, self.period_out) - done
-        if held is not None and left > 0:
+        if left > 0:
             periods = -(-left // (self._repeat * self.period_out))
-            missing = max(0, periods * step + tail - len(held))
-            yield self._periods(np.pad(held, ((0, missing), (0, 0))), periods)[:left]
+            missing = max(0, periods * step + tail - count)
+            held = np.pad(np.concatenate(pieces), ((0, missing), (0, 0)))
+            yield self._periods(held, periods)[:left]
 
     def _periods(self, held: NDArray[np.float32], periods: int) -> NDArray[np.float32]:
         step = self._repeat * self.period_in
@@ -92,7 +98,8 @@ class Resampler:
             parts = []
             for first, weights in self._products:
                 windows = np.lib.stride_tricks.sliding_window_view(channel[first:], len(weights))[::step][:periods]
-                parts.append(windows @ weights)
+                # Overlapping rows would be multiplied one by one; copied out, they go through the fast product.
+                parts.append(np.ascontiguousarray(windows) @ weights)
             channels.append(np.concatenate(parts, axis=1).reshape(-1))
         return np.stack(channels, axis=1)
 

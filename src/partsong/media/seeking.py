@@ -1,8 +1,9 @@
 """Finding the place in a stream from which a frame can be decoded for certain.
 
 A container's index is in the order of decoding, and a key frame is shown after frames that precede it there, so the
-entry found for a time may be of a key frame shown too late. Frames that come out before the key frame's own
-time lean on pictures from before it (open GOPs) and are not to be trusted.
+entry found for a time may be of a key frame shown too late. Nor may a frame be taken that is shown before its key
+frame: it leans on pictures from before (open GOPs). Starting from a key frame shown at or before the wanted one
+avoids both.
 """
 
 from __future__ import annotations
@@ -28,16 +29,16 @@ def frames_from(container: Any, stream: Any, target: int) -> Iterator[Any] | Non
         packets = container.demux(stream)
         key = next((packet for packet in packets if packet.is_keyframe and packet.pts is not None), None)
         if key is not None and key.pts <= target:
-            return decoded(itertools.chain([key], packets), not_before=key.pts)
+            return decoded(itertools.chain([key], packets))
         # Just before this key frame; where that finds it again (an index by showing time), further and further back.
         at = min(at - step, at if key is None or key.dts is None else key.dts - 1)
         step *= 8
     return None
 
 
-def decoded(packets: Iterator[Any], not_before: int | None = None) -> Iterator[Any]:
-    """Decode packets to frames in the order of showing, leaving out those shown before ``not_before``."""
+def decoded(packets: Iterator[Any]) -> Iterator[Any]:
+    """Decode packets to frames in the order of showing."""
     for packet in packets:
         for frame in packet.decode():
-            if frame.pts is not None and (not_before is None or frame.pts >= not_before):
+            if frame.pts is not None:
                 yield frame
