@@ -1,0 +1,153 @@
+"""Memory over length: the peak of a merge of two 3840x2160 10-bit takes, for a short song and a ten times longer one.
+
+The long merge takes a quarter of an hour or more, so it runs on its own: `python bench/memory.py`. Linux only,
+since it reads the memory of all worker processes from ``/proc``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from partsong.film.folder import FilmFolder
+from partsong.film.records import Film, Look, Mask, Oval, Part, Placement, Song, Stage, Take
+from partsong.film.store import FilmStore
+from partsong.media.encode import RECIPES, PictureWriter
+from partsong.media.join import join
+from partsong.media.planes import Planes
+from partsong.media.probe import probe
+from partsong.media.sound import write_wav
+from partsong.render.colour import DEFAULT_CONFIG
+from partsong.stage import steps
+from partsong.timebase import Rate, Time
+from partsong.watch import silent
+
+WIDTH, HEIGHT, RATE = 3840, 2160, Rate.of(24)
+SECOND = 24
+
+
+def main() -> None:
+    """Print the peaks and their ratio."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--seconds", type=int, nargs="*", default=[60, 600], help="Lengths of the song.")
+    lengths = options.parse_args().seconds
+    with tempfile.TemporaryDirectory() as name:
+        one_second = camera_second(Path(name))
+        peaks = []
+        for seconds in lengths:
+            began = time.monotonic()
+            peaks.append(peak_of_merge(Path(name), one_second, seconds))
+            frames = seconds * SECOND
+            print(
+                f"{seconds:5d} s of song, {frames} frames: peak {peaks[-1] / 2**20:.0f} MiB over all processes, "
+                f"{(time.monotonic() - began) / frames * 1000:.0f} ms a frame",
+                flush=True,
+            )
+    if len(peaks) > 1:
+        print(f"last over first: {peaks[-1] / peaks[0]:.3f}")
+
+
+def camera_second(folder: Path) -> Path:
+    """Encode one second of a textured, slowly changing picture; longer takes repeat it by copying."""
+    path = folder / "second.mov"
+    rng = np.random.default_rng(1)
+    texture = rng.integers(300, 420, (HEIGHT // 8, WIDTH // 8), np.uint16).repeat(8, 0).repeat(8, 1)
+    grey = np.full((HEIGHT, WIDTH // 2), 512, np.uint16)
+    with PictureWriter(path, RECIPES["camera"], width=WIDTH, height=HEIGHT, rate=RATE) as writer:
+        for frame in range(SECOND):
+            writer.write(Planes(texture + np.uint16(frame), grey, grey, 10, "bt709", "limited"))
+    return path
+
+
+def peak_of_merge(folder: Path, one_second: Path, seconds: int) -> int:
+    """Merge two takes over a song of some length and return the peak memory of all processes, in bytes."""
+    here = folder / str(seconds)
+    here.mkdir()
+    clip, mix = here / "take.mov", here / "mix.wav"
+    join([one_second] * seconds, clip, sound=None)
+    write_wav(mix, quiet(seconds), bits=16)
+    store = FilmStore.create(here / "film", Film(name="Long"), "Made a long film")
+    with store:
+        store.change("Laid it out", lambda film: laid_out(film, store.folder, clip, mix))
+        with peak_watched() as peak:
+            steps.merge(store, silent())
+    for path in (clip, mix):
+        path.unlink()
+    return peak[0]
+
+
+def quiet(seconds: int) -> Iterator[np.ndarray]:
+    """Yield silence."""
+    for _ in range(seconds):
+        yield np.zeros((48000, 2), np.float32)
+
+
+def laid_out(film: Film, folder: FilmFolder, clip: Path, mix: Path) -> Film:
+    """Return a film of two takes, one through an oval over the other."""
+    record = probe(clip, folder.refer(clip))
+    parts = tuple(Part(id=name, name=name) for name in ("one", "two"))
+    takes = tuple(Take(id=f"{part.id}-1", kind="stage", part=part.id, clip=record) for part in parts)
+    return film.replace(
+        rate=RATE, width=WIDTH, height=HEIGHT, parts=parts, takes=takes,
+        song=Song(title="Long", mix=probe(mix, folder.refer(mix))),
+        placements=tuple(Placement(take=take.id, confidence="sure", start=Time(ticks=0)) for take in takes),
+        stage=Stage(
+            reference="one-1", order=("one-1", "two-1"),
+            masks=(Mask(take="two-1", oval=Oval(x=1200, y=1100, rx=600, ry=800), feather_px=200),),
+        ),
+        look=Look(config=DEFAULT_CONFIG, input_space="ACEScct", display="none", view="none"),
+    )  # fmt: skip
+
+
+class peak_watched:  # noqa: N801  used as a with statement
+    """Watch the resident memory of this process and all beneath it; the peak is in the list that ``with`` gives."""
+
+    def __enter__(self) -> list[int]:
+        self._peak = [0]
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._look)
+        self._thread.start()
+        return self._peak
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def _look(self) -> None:
+        while not self._stop.wait(0.2):
+            self._peak[0] = max(self._peak[0], memory_of_family())
+
+
+def memory_of_family() -> int:
+    """Return the proportional memory of this process and all beneath it, in bytes."""
+    parents = {}
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            try:
+                parents[int(entry.name)] = int((entry / "stat").read_text().rsplit(")", 1)[1].split()[1])
+            except OSError:
+                continue  # it has ended meanwhile
+    family, grew = {os.getpid()}, True
+    while grew:
+        more = {child for child, parent in parents.items() if parent in family} - family
+        family |= more
+        grew = bool(more)
+    total = 0
+    for process in family:
+        try:
+            rollup = Path(f"/proc/{process}/smaps_rollup").read_text()
+        except OSError:
+            continue
+        total += next(int(line.split()[1]) for line in rollup.splitlines() if line.startswith("Pss:")) * 1024
+    return total
+
+
+if __name__ == "__main__":
+    main()
