@@ -55,6 +55,14 @@ def test_print_shows_bars_and_beats_and_frames_where_no_beat_is(waltz: Any) -> N
     ]
 
 
+def test_the_first_frame_is_a_beat_or_a_frame(make_film: Any) -> None:
+    film = make_film()
+    assert place_text(film, 0) == "1.1"
+    # Bar 1 at 0.25 s: frame 0 lies 0.383 beats before it, near no beat, though near five eighths of one.
+    late = TempoMark(bar=1, at=Time(ticks=12000), beats_per_bar=3, bpm_num=92)
+    assert place_text(film.replace(song=film.song.replace(tempo=(late,))), 0) == "@0"
+
+
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(data=st.data(), rate=st.sampled_from(["24", "25", "24000/1001", "30000/1001", "50"]), bpm=st.integers(40, 200))
 def test_what_is_printed_reads_back_to_the_same_frames(make_film: Any, data: Any, rate: str, bpm: int) -> None:

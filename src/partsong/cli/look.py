@@ -178,9 +178,10 @@ def _print(told: Description) -> None:
         _print_measured(f"The whole look, from {path.space}", path.measured)
     for entry in told.encodings:
         if entry.space is None:
-            names = " ".join(f"--take {take}" for take in entry.takes)
+            # Where nothing is known of any take, one word for the whole film will do.
+            names = "" if len(told.encodings) == 1 else " ".join(f"--take {take}" for take in entry.takes) + " "
             say(f"\nTo decide: the encoding of {', '.join(entry.takes)}.")
-            say(f"Say: partsong look set FILM {names} --input SPACE")
+            say(f"Say: partsong look set FILM {names}--input SPACE")
 
 
 def _print_measured(what: str, measured: Measured) -> None:

@@ -37,8 +37,9 @@ _PLACE = re.compile(r"(-?\d{1,6})\.(\d{1,2})(?:\+(\d{1,3})/(\d{1,3}))?")
 _FRAME = re.compile(r"@(\d{1,9})")
 _REVISION = re.compile(r"#\s*revision\s+(\d{1,9})\b")
 
-# Parts of a beat that a person would write: halves, thirds, quarters, sixths, eighths.
-_PARTS = sorted({Fraction(part, of) for of in (2, 3, 4, 6, 8) for part in range(1, of)}, key=lambda p: p.denominator)
+# Parts of a beat that are meant when a shot begins on one: halves, thirds, quarters. Finer ones would name nearly every
+# frame by chance; such frames are printed as frames.
+_PARTS = tuple(Fraction(part, of) for part, of in ((1, 2), (1, 3), (2, 3), (1, 4), (3, 4)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +75,14 @@ def printed(film: Film, revision: int) -> str:
 
 
 def place_text(film: Film, frame: int) -> str:
-    """Return how a frame is written: ``bar.beat``, with a part of a beat where needed, or ``@frame``."""
+    """Return how a frame is written: ``bar.beat``, with a part of a beat where needed, or ``@frame``.
+
+    The song's first frame is where the picture begins; it is written in beats only when it is a beat.
+    """
     tempo = film.song.tempo if film.song else ()
     assert film.rate is not None
     if tempo:
-        for position in _near(tempo, frame, film.rate):
+        for position in _near(tempo, frame, film.rate)[: 2 if frame == 0 else None]:
             if _is_place(tempo, position) and frame_of(tempo, position, film.rate) == frame:
                 return _position_text(position)
     return f"@{frame}"
