@@ -71,5 +71,5 @@ def test_a_stop_leaves_nothing_half(tmp_path):
 def test_progress_is_told_in_frames(tmp_path):
     told: list[Progress] = []
     rendered(FilmFolder(tmp_path), Writer(), Watch(told.append, lambda: False))
-    assert told[-1] == Progress("Rendering the wide", 25, 25)
+    assert told[-1] == Progress("Rendering", 25, 25)
     assert [progress.done for progress in told] == sorted(progress.done for progress in told)

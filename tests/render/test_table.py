@@ -51,7 +51,7 @@ def exact(planes, colour, target, chroma):
 def test_a_change_of_signal_alone_is_exact(source, target):
     # Matrix and range are straight lines, which a lattice holds exactly: what is left is its rounding.
     planes = picture(source[0], matrix=source[1], value_range=source[2])
-    found = apply_table(planes, build_table(same, source=source, target=target))
+    found = apply_table(planes, build_table(same, source=source, target=target, size=65))
     expected = exact(planes, same, target, "422")
     for name in ("y", "u", "v"):
         assert np.abs(getattr(found, name).astype(int) - getattr(expected, name)).max() <= 1
@@ -67,7 +67,7 @@ def test_the_kernel_reads_as_defined(chroma, size):
         planes.v[: size[1], : -(-size[0] // 2)],
         *LOG,
     )
-    table = build_table(soft_display, source=LOG, target=EIGHT)
+    table = build_table(soft_display, source=LOG, target=EIGHT, size=65)
     found = apply_table(planes, table, chroma=chroma)
     lattice = table.lattice[:, :3].astype(float).reshape(65, 65, 65, 3) / (1 << table.spare_bits)
     expected = pixels.to_planes(pixels.look_up(lattice, pixels.full_size(planes) / 16), chroma, *EIGHT)
@@ -86,7 +86,7 @@ def test_the_stated_error_holds_on_another_picture():
     # Rounding both to whole codes can add one.
     assert np.percentile(distance, 99) <= table.error.p99 + 1
     assert table.error.mean < table.error.p99 < table.error.worst
-    assert build_table(soft_display, source=LOG, target=EIGHT, size=33).error.mean > table.error.mean
+    assert build_table(soft_display, source=LOG, target=EIGHT, size=65).error.mean > table.error.mean
 
 
 def test_a_path_that_breaks_is_refused():

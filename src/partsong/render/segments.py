@@ -49,6 +49,7 @@ def render_segments(
     *,
     watch: Watch,
     workers: int | None = None,
+    doing: str = "Rendering",
 ) -> list[Path]:
     """Make the segments that the cache does not hold, and return the paths of all of them, in order.
 
@@ -66,6 +67,8 @@ def render_segments(
         Told in frames.
     workers : int, optional
         How many processes; the machine's processors unless given.
+    doing : str
+        What progress is told under.
 
     Raises
     ------
@@ -82,7 +85,7 @@ def render_segments(
         )
         for path, segment in missing.items()
     ]
-    run_tasks(tasks, doing=f"Rendering the {kind}", watch=watch, workers=workers)
+    run_tasks(tasks, doing=doing, watch=watch, workers=workers)
     return paths
 
 

@@ -1,7 +1,7 @@
 """One table for the whole colour path: from a picture's code values to those of the delivered picture.
 
 Matrix, look, display transform and matrix back are folded into one lattice over Y'CbCr codes. Its points lie on whole
-codes (65 points over 1,024 codes are 16 apart), so that reading it takes whole numbers only. The table carries the size
+codes (129 points over 1,024 codes are 8 apart), so that reading it takes whole numbers only. The table carries the size
 of its own error, measured against the exact path on colours that it was not made from.
 """
 
@@ -50,7 +50,7 @@ class Table:
     error: TableError
 
 
-def build_table(colour: Colour, *, source: Signal, target: Signal, size: int = 65) -> Table:
+def build_table(colour: Colour, *, source: Signal, target: Signal, size: int = 129) -> Table:
     """Fold a colour path into a table.
 
     Parameters
@@ -70,13 +70,14 @@ def build_table(colour: Colour, *, source: Signal, target: Signal, size: int = 6
 
     Notes
     -----
-    ``Table.error`` is measured on random colours that can be displayed (encoded R'G'B' 0 to 1, even steps), before the
-    result is rounded to whole codes.
+    ``Table.error`` is measured on random encoded R'G'B' from 0 to 1, before the result is rounded to whole codes. In a
+    camera's log encoding most of those are colours that no scene holds, so a picture's own error is far smaller: see
+    ``docs/decisions/0029-size-of-the-table.md``.
     """
     depth = source[0]
     shift = depth - (size - 1).bit_length() + 1
     if size < 2 or (size - 1) & (size - 2) or shift < 0:
-        raise InvalidInput(f"A table of {size} points does not divide {1 << depth} codes evenly. Use 33 or 65 points.")
+        raise InvalidInput(f"A table of {size} points does not divide {1 << depth} codes evenly. Use 65 or 129 points.")
     axis = np.arange(size, dtype=np.float64) * (1 << shift)
     points = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
     exact = np.clip(_exact(colour, points, source, target), 0, (1 << target[0]) - 1)

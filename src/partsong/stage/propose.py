@@ -22,9 +22,12 @@ if TYPE_CHECKING:
 FEATHER_SHARE = 0.05
 """The width of an oval's soft edge, as a share of the frame's width."""
 
-_MOTION_INSIDE = 0.98
+_FIGURE_INSIDE = 0.98
+_MARGIN = 1.08  # what was not seen to move, such as a foot, is near what was
+_MOVES = 0.02  # of the strongest motion: a leg that hardly moves still belongs to the player
+_REACH = 3.0  # how far about the figure, in its own standard deviations, light counts as the player's
 _STOPS_OF_OWN_LIGHT = 3.0  # beyond that, brighter is not more its own
-_MOTION_SHARE = 0.5  # of an oval's shape; the rest is light
+_FIGURE_SHARE = 0.5  # of an oval's shape; the rest is light
 _BOTTOM_MAY_HIDE = 0.02
 
 
@@ -67,8 +70,9 @@ def propose_oval(motion: NDArray[np.float32], light: NDArray[np.float32], feathe
     """
     height, width = motion.shape
     y, x = np.mgrid[0:height, 0:width].astype(np.float64)
+    moving = figure(motion)
     shapes = []
-    for share, evidence in ((_MOTION_SHARE, motion), (1 - _MOTION_SHARE, _around(light, motion))):
+    for share, evidence in ((_FIGURE_SHARE, moving), (1 - _FIGURE_SHARE, _near(light, moving))):
         total = float(evidence.sum())
         if total > 0:
             shapes.append(share * evidence.astype(np.float64) / total)
@@ -82,7 +86,19 @@ def propose_oval(motion: NDArray[np.float32], light: NDArray[np.float32], feathe
     ry = 2 * float(np.sqrt((mass * (y - centre_y) ** 2).sum()))
     least = width / 50
     oval = Oval(x=centre_x, y=centre_y, rx=max(rx, least), ry=max(ry, least))
-    return _grown_over(oval, motion, feather_px)
+    return _grown_over(oval, moving, feather_px)
+
+
+def figure(motion: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return 1 where the player is seen to move, however little, and 0 elsewhere; specks are left out."""
+    import cv2
+
+    width = motion.shape[1]
+    peak = float(np.percentile(motion, 99.8))
+    size = 2 * max(1, width // 320) + 1
+    # A speck of grain is gone after opening; a finger is not, since its whole way counts.
+    grown = cv2.morphologyEx((motion > _MOVES * peak).astype(np.uint8), cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
+    return np.asarray(grown, np.float32)
 
 
 def propose_order(
@@ -112,28 +128,30 @@ def propose_order(
     return [bottom, *order]
 
 
-def _around(light: NDArray[np.float32], motion: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Keep the patch of light that the player is in: a window or a lamp that differs elsewhere is not his."""
-    import cv2
+def _near(light: NDArray[np.float32], moving: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Let light count less the further it is from the player: a beam in the air or a lit wall is not all his."""
+    total = float(moving.sum())
+    if total == 0:
+        return light
+    height, width = moving.shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    distance = np.zeros_like(moving)
+    for axis in (x, y):
+        middle = float((moving * axis).sum()) / total
+        spread = max(float(np.sqrt((moving * (axis - middle) ** 2).sum() / total)), width / 100)
+        distance += ((axis - middle) / (_REACH * spread)) ** 2
+    return np.asarray(light * np.exp(-distance / 2), np.float32)
 
-    lit = (light > 0.25).astype(np.uint8)
-    count, patches = cv2.connectedComponents(lit)
-    if count <= 2 or motion.sum() == 0:
-        return light * lit
-    shares = np.bincount(patches.ravel(), weights=motion.ravel().astype(np.float64), minlength=count)
-    shares[0] = -1
-    return np.where(patches == int(np.argmax(shares)), light, 0).astype(np.float32)
 
-
-def _grown_over(oval: Oval, motion: NDArray[np.float32], feather_px: float) -> Oval:
-    """Return the oval, evenly grown until nearly all motion lies inside its soft edge."""
-    total = float(motion.sum())
+def _grown_over(oval: Oval, moving: NDArray[np.float32], feather_px: float) -> Oval:
+    """Return the oval, evenly grown until nearly all of the player lies inside its soft edge."""
+    total = float(moving.sum())
     if total == 0:
         return oval
-    height, width = motion.shape
+    height, width = moving.shape
     x, y = np.arange(width)[None, :], np.arange(height)[:, None]
     while True:
         inside = pixels.oval_distance(oval, x, y) <= -feather_px / 2
-        if float(motion[inside].sum()) >= _MOTION_INSIDE * total or oval.rx > width:
-            return oval
+        if float(moving[inside].sum()) >= _FIGURE_INSIDE * total or oval.rx > width:
+            return oval.replace(rx=oval.rx * _MARGIN, ry=oval.ry * _MARGIN)
         oval = oval.replace(rx=oval.rx * 1.03, ry=oval.ry * 1.03)

@@ -117,7 +117,7 @@ def chosen_takes(film: Film) -> list[PlacedTake]:
         if take.id in placed and (rival is None or take.circled or not rival.circled):
             by_part[take.part] = take
     if not by_part:
-        raise InvalidInput("No stage take has a place on the song yet. Place them first: partsong lineup run FILM")
+        raise InvalidInput("No stage take has a place on the song yet. Place them first: partsong lineup place FILM")
     return [placed[take.id] for take in by_part.values()]
 
 
@@ -134,7 +134,7 @@ def _seen(folder: FilmFolder, placed: PlacedTake, watch: Watch) -> Seen:
     take = placed.take
     song = placed.frames()
     if not song:
-        raise InvalidInput(f"Take {take.id} lies wholly outside the song. Place it anew: partsong lineup run FILM")
+        raise InvalidInput(f"Take {take.id} lies wholly outside the song. Place it anew: partsong lineup place FILM")
     frames = sample_frames(range(placed.source_frame(song.start), placed.source_frame(song.stop - 1) + 1), SAMPLES)
     size = reduced_size(*shown_size(take.picture))
     kept = folder.cached("still", key_of(_STILL_VERSION, take.clip.file.fingerprint, frames, size), ".npz")
@@ -273,7 +273,9 @@ def merge(store: FilmStore, watch: Watch, *, workers: int | None = None) -> Path
     for span in spans(song_frames(film), round(SEGMENT_S * film.rate.exact)):
         watch.check("Merging the takes")
         segments.append(Segment(segment_key(film, painter.encoding, plan_frames(film, span)), span.start, span.stop))
-    parts = render_segments(folder, "wide-parts", RECIPE.suffix, segments, painter, watch=watch, workers=workers)
+    parts = render_segments(
+        folder, "wide-parts", RECIPE.suffix, segments, painter, watch=watch, workers=workers, doing="Merging the takes"
+    )
     with writing(path) as temporary:
         join(parts, temporary, sound=None)
     # The joined file holds the same picture; keeping both would double the disk it takes.
