@@ -2,11 +2,240 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
 import typer
 
+from partsong.cli.console import FilmArgument, JsonOption, emit_json, needs_decision, note, say, table, watched
+
+if TYPE_CHECKING:
+    from fractions import Fraction
+
+    from partsong.film.records import Film, Placement
+
 app = typer.Typer(help="Put every clip on the song's time line, and say how sure that is.", no_args_is_help=True)
+
+TakeArgument = Annotated[str, typer.Argument(metavar="TAKE", help="The take.", show_default=False)]
 
 
 @app.callback()
 def _group() -> None:
     """Keep the group a group while it has few commands."""
+
+
+@app.command()
+def place(
+    film: FilmArgument,
+    takes: Annotated[
+        list[str] | None, typer.Argument(metavar="[TAKE]...", help="The takes to place; all otherwise.")
+    ] = None,
+    workers: Annotated[int | None, typer.Option(help="Processes to use; as many as the machine has.", min=1)] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Find where each take sits on the song from its sound; one placed by hand is only touched when named.
+
+    Ends with status 1 when a take needs your decision.
+
+    Example: partsong lineup place waltz
+    """
+    from partsong.film.store import FilmStore
+    from partsong.lineup import steps
+
+    with FilmStore.open(film) as store, watched() as watch:
+        placed = steps.place(store, takes, watch=watch, workers=workers)
+        document = store.head().film
+    _report(document, placed, as_json)
+    if not placed and not as_json:
+        say("Nothing to place: the film has no takes, or all of them were placed by hand.")
+    _end(film, placed)
+
+
+@app.command()
+def show(
+    film: FilmArgument,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE.svg", help="Draw the placements as a score.", show_default=False)
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say where each take sits, how sure that is and why.
+
+    Example: partsong lineup show waltz --picture waltz.svg
+    """
+    from partsong.film.folder import write_text
+    from partsong.film.store import FilmStore
+    from partsong.lineup import steps
+
+    with FilmStore.open(film) as store:
+        document = store.head().film
+        if picture is not None:
+            write_text(picture, steps.picture(store))
+    _report(document, document.placements, as_json)
+    unasked = [take.id for take in document.takes if document.placement_of(take.id) is None]
+    if unasked and not as_json:
+        say(f"Not placed yet: {', '.join(unasked)}. Next: partsong lineup place {film}")
+    _end(film, document.placements)
+
+
+@app.command()
+def accept(
+    film: FilmArgument,
+    take: TakeArgument,
+    candidate: Annotated[int, typer.Option(help="Which of its candidates, counted from 1.", min=1)] = 1,
+    start: Annotated[
+        str | None,
+        typer.Option(metavar="SECONDS", help="Song time of the take's first frame instead.", show_default=False),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Put a take on one of its candidates, or where you say, and keep it there.
+
+    Example: partsong lineup accept waltz harmonium-1 --candidate 2
+    """
+    from partsong.film.store import FilmStore
+    from partsong.lineup import steps
+
+    with FilmStore.open(film) as store:
+        seconds = None if start is None else _number(start, "--start")
+        done = steps.accept(store, take, candidate=candidate, start_s=seconds)
+        document = store.head().film
+    _report(document, (done,), as_json)
+
+
+@app.command()
+def nudge(
+    film: FilmArgument,
+    take: TakeArgument,
+    ms: Annotated[
+        str | None, typer.Option(metavar="MS", help="Milliseconds; positive is later.", show_default=False)
+    ] = None,
+    frames: Annotated[int | None, typer.Option(help="Frames of the film; positive is later.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Move a placed take by milliseconds or frames.
+
+    Example: partsong lineup nudge waltz cajon-2 --frames=-1
+    """
+    from partsong.film.store import FilmStore
+    from partsong.lineup import steps
+
+    with FilmStore.open(film) as store:
+        done = steps.nudge(store, take, ms=None if ms is None else _number(ms, "--ms"), frames=frames)
+        document = store.head().film
+    _report(document, (done,), as_json)
+
+
+@app.command()
+def refuse(film: FilmArgument, take: TakeArgument, as_json: JsonOption = False) -> None:
+    """Take a take off the song, so that it is not placed again unless you name it.
+
+    Example: partsong lineup refuse waltz stranger-1
+    """
+    from partsong.film.store import FilmStore
+    from partsong.lineup import steps
+
+    with FilmStore.open(film) as store:
+        done = steps.refuse(store, take)
+        document = store.head().film
+    _report(document, (done,), as_json)
+
+
+@app.command()
+def listen(
+    film: FilmArgument,
+    take: TakeArgument,
+    at: Annotated[str, typer.Option(metavar="SECONDS", help="Song time to start from.", show_default=False)],
+    out: Annotated[Path, typer.Option(metavar="FILE.wav", help="The file to write.", show_default=False)],
+    length: Annotated[str, typer.Option(metavar="SECONDS", help="How long.")] = "10",
+) -> None:
+    """Write the song (left) with a take's own sound (right), as it is placed; start playing it softly.
+
+    Example: partsong lineup listen waltz cajon-2 --at 30 --out cajon.wav
+    """
+    from partsong.film.store import FilmStore
+    from partsong.lineup import steps
+
+    with FilmStore.open(film) as store:
+        steps.listen(store, take, at_s=_number(at, "--at"), length_s=_number(length, "--length"), out=out)
+    say(f"Wrote {out}: the song on the left, {take} on the right. Turn the volume down before you play it.")
+
+
+def _report(document: Film, placements: Sequence[Placement], as_json: bool) -> None:
+    rows = [_facts(document, placement) for placement in placements]
+    if as_json:
+        emit_json(rows)
+        return
+    if not rows:
+        return
+    table(
+        ("take", "how sure", "starts at", "ms", "drift", "by the end", "sound late by", "why"),
+        [
+            (
+                row["take"],
+                row["confidence"] + (", by hand" if row["by_hand"] else ""),
+                row["start"] or "-",
+                "-" if row["start_ms"] is None else f"{row['start_ms']:.1f}",
+                "-" if row["start"] is None else f"{row['drift_ppm']:+.1f} ppm",
+                "-" if row["start"] is None else f"{row['drift_frames']:+.2f} frames",
+                "-" if row["arrival_delay_ms"] is None else f"{row['arrival_delay_ms']:.1f} ms {row['delay']}",
+                row["sentence"],
+            )
+            for row in rows
+        ],
+    )
+
+
+def _facts(document: Film, placement: Placement) -> dict[str, Any]:
+    from partsong.timebase import clock
+
+    take = document.take(placement.take)
+    start, delay = placement.start, placement.arrival_delay
+    length_s = float(take.clip.duration)
+    return {
+        "take": placement.take,
+        "confidence": placement.confidence,
+        "by_hand": placement.by_hand,
+        "start": None if start is None else clock(start.seconds),
+        "start_ms": None if start is None else float(start) * 1e3,
+        "drift_ppm": placement.drift_ppm,
+        "drift_frames": placement.drift_ppm * 1e-6 * length_s * float(take.picture.rate.exact),
+        "arrival_delay_ms": None if delay is None else float(delay) * 1e3,
+        "delay": "known" if placement.delay_known else "assumed",
+        "candidates": [
+            {"start_s": float(candidate.start), "score": candidate.score} for candidate in placement.candidates
+        ],
+        "evidence": placement.evidence,
+        "sentence": placement.sentence,
+    }
+
+
+def _end(film: Path, placements: Sequence[Placement]) -> None:
+    """End with status 1, and what to do, when a take needs a decision that nobody has made."""
+    asking = [found for found in placements if found.confidence in ("ask", "none") and not found.by_hand]
+    for placement in asking:
+        where = " ".join(f"{number}: {float(place.start):.2f} s" for number, place in _first(placement))
+        known = f" Candidates: {where}." if where else ""
+        accepting = f"partsong lineup accept {film} {placement.take} {'--candidate N' if where else '--start SECONDS'}"
+        note(
+            f"{placement.take} needs your decision.{known} Put it somewhere with: {accepting}; "
+            f"or take it off the song with: partsong lineup refuse {film} {placement.take}"
+        )
+    if asking:
+        needs_decision()
+
+
+def _first(placement: Placement, most: int = 4) -> list[tuple[int, Any]]:
+    return list(enumerate(placement.candidates[:most], start=1))
+
+
+def _number(text: str, option: str) -> Fraction:
+    from fractions import Fraction
+
+    from partsong.errors import InvalidInput
+
+    try:
+        return Fraction(text)
+    except (ValueError, ZeroDivisionError) as problem:
+        raise InvalidInput(f"{option} needs a number, not {text!r}. Write it like 12.5.") from problem

@@ -31,8 +31,9 @@ _REACH_S = 0.12  # onset answers of soft parts in a reverberant room lie this fa
 _GRID = 8  # samples: half a millisecond, the step in which lines are tried
 _NEAR_S = 0.0015  # windows whose highest peak lies this near to the rough line are fitted
 _AGREE_S = 0.0005  # and those this near to the fitted line agree with it
+_GATHERED_S = 0.01  # how far the notes of two performances by one player lie apart
 _EARLIER_S = 0.02  # the direct sound comes at most this long before a stronger reflection
-_EARLIER_SHARE = 0.6
+_EARLIER_SHARE = 0.4  # the transform halves a direct sound that is almost as strong as its reflection
 _LOWEST_HZ, _HIGHEST_HZ = 80.0, 7000.0
 
 Doubles = NDArray[np.float64]
@@ -220,10 +221,12 @@ def log10_chance(agreed: int, tried: int, each: float, lines: float) -> float:
 def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int) -> PhaseLine:
     if -float(rows.min(axis=1).mean()) > 1.2 * float(rows.max(axis=1).mean()):
         rows = -rows  # the camera's microphone is wired the other way round
-    # First on a half-millisecond grid, on which no window counts for more than 12; then to a fraction of a sample.
+    # First on a half-millisecond grid, then to a fraction of a sample. On the grid, what a window counts above 12 is
+    # damped, so that one clear window does not outvote many; a hard limit would make reflections as high as the truth.
     cells = reach // _GRID
     middle = rows[:, reach - cells * _GRID : reach + cells * _GRID]
-    grid = np.minimum(middle.reshape(len(rows), 2 * cells, _GRID).max(axis=2), 12.0)
+    grid = middle.reshape(len(rows), 2 * cells, _GRID).max(axis=2)
+    grid = np.minimum(grid, 12.0) + np.sqrt(np.maximum(grid - 12.0, 0.0))
     rate = RATE_HZ // _GRID
     # Every row starts at its own slip, rounded to a sample: take the common part out and shift by the rest.
     base = float(np.median(slips_s))
@@ -245,10 +248,18 @@ def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int
         first_s, heights = _peaks(rows, first, round(_AGREE_S * RATE_HZ))
         fit = fit_line(centres_s[agrees], (slips_s + first_s)[agrees])
 
+    return PhaseLine(fit, int(agrees.sum()), len(rows), _chance(agrees, rows, expected, centres_s, reach), heights)
+
+
+def _chance(agrees: NDArray[np.bool_], rows: Floats, expected: Doubles, centres_s: Doubles, reach: int) -> float:
+    agreed, tried = int(agrees.sum()), len(rows)
     reach_s, span_s = 2 * reach / RATE_HZ, float(np.ptp(centres_s))
     lines = reach_s / (2 * _AGREE_S) * max(1.0, 2 * MOST_DRIFT_PPM * 1e-6 * span_s / (2 * _AGREE_S))
-    chance = log10_chance(int(agrees.sum()), len(rows), 2 * _AGREE_S / reach_s, lines)
-    return PhaseLine(fit, int(agrees.sum()), len(rows), chance, heights)
+    # By chance the highest peak lies anywhere in reach. Where the part was played again, peaks gather some milliseconds
+    # around the line without lying on it, and more of them hit it by luck.
+    around = np.abs(rows.argmax(axis=1) - reach - expected) <= _GATHERED_S * RATE_HZ
+    gathered = (int(around.sum()) - agreed) / tried * _AGREE_S / _GATHERED_S
+    return log10_chance(agreed, tried, min(max(2 * _AGREE_S / reach_s, gathered), 0.5), lines)
 
 
 def _earlier(rows: Floats, on_line: Doubles, reach: int) -> int:

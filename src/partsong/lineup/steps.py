@@ -1,0 +1,367 @@
+"""The steps of lineup: place takes on the song, accept, nudge or refuse a placement, listen to it, draw it.
+
+Long work comes first and leaves only derived files in the cache; what was found is put into the film at the end, in
+one revision. A stop at any moment leaves the film as it was, and the same step later finds what was heard already.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from partsong.engine.local import Task, run_tasks
+from partsong.errors import InvalidInput, UnreadableMedia
+from partsong.film.folder import FilmFolder
+from partsong.film.records import Candidate, Clip, Evidence, Film, Placement, Song, Take
+from partsong.film.store import FilmStore
+from partsong.film.tempo import bar_lines
+from partsong.lineup import arrival, listening, score
+from partsong.lineup.features import TONE_RATE_HZ
+from partsong.lineup.hearing import HearClip, hear_clip, is_heard
+from partsong.lineup.line import Line
+from partsong.lineup.locate import Found, Reference, locate, measure_at
+from partsong.media.sound import read_sound, write_wav
+from partsong.timebase import Time, clock
+from partsong.watch import Watch, silent
+
+_LISTEN_RATE_HZ = 48000
+_MEASURED_WITHIN_S = 0.06  # an accepted place is measured anew, unless that leads further away than this
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceTake:
+    """The job of placing one take; it travels to worker processes. ``references`` are names and clips."""
+
+    root: Path
+    take: Take
+    references: tuple[tuple[str, Clip], ...]
+    distance_m: float | None
+
+    def __call__(self, watch: Watch) -> Placement:
+        """Hear the take and find its place."""
+        folder = FilmFolder(self.root)
+        if self.take.clip.sound is None:
+            return _without_sound(self.take, "It has no sound track")
+        try:
+            heard = hear_clip(folder, self.take.clip, watch)
+        except UnreadableMedia as problem:
+            return _without_sound(self.take, f"Its sound could not be read: {problem.reason}")
+        references = [Reference(name, hear_clip(folder, clip, watch)) for name, clip in self.references]
+        return placement_from(self.take, locate(heard, references), arrival.delay_over(self.distance_m))
+
+
+def place(
+    store: FilmStore, takes: Sequence[str] | None, *, watch: Watch, workers: int | None = None
+) -> tuple[Placement, ...]:
+    """Place takes on the song by their sound and keep the results as one revision.
+
+    Parameters
+    ----------
+    store : FilmStore
+        The film.
+    takes : sequence of str, optional
+        The takes to place; all that were not placed by hand when None. A take placed by hand is only touched by name.
+    watch : Watch
+        Progress in seconds of sound.
+    workers : int, optional
+        How many processes; the machine's processors unless given.
+
+    Raises
+    ------
+    InvalidInput
+        If the film has no song, no such take, or a file is no longer where it was.
+    """
+    folder, film = store.folder, store.head().film
+    chosen = _chosen(film, takes)
+    jobs = [_job(folder, film, take) for take in chosen]
+    unheard = {clip.file.fingerprint: clip for job in jobs for _, clip in job.references if not is_heard(folder, clip)}
+    for clip in [*unheard.values(), *(take.clip for take in chosen)]:
+        folder.locate(clip.file)  # a missing file is told before the work, not after it
+    run_tasks(
+        [Task(_file_name(clip), HearClip(folder.root, clip), _seconds(clip)) for clip in unheard.values()],
+        doing="Listening to the song",
+        watch=watch,
+        workers=workers,
+    )
+    placements: list[Placement] = run_tasks(
+        [Task(job.take.id, job, _seconds(job.take.clip)) for job in jobs],
+        doing="Placing takes",
+        watch=watch,
+        workers=workers,
+    )
+    if placements:
+        named = set(takes or ())
+        store.change(_told(placements), lambda newest: _with(newest, placements, named))
+    return tuple(placements)
+
+
+def placement_from(take: Take, found: Found, delay: arrival.Delay) -> Placement:
+    """Return the record of what was found: picture times, the arrival delay taken out of the start."""
+
+    def picture(line: Line) -> Time:
+        return _time(arrival.picture_start_s(line.start_s, delay.seconds))
+
+    placed = found.confidence in ("sure", "likely") and found.line is not None
+    return Placement(
+        take=take.id,
+        confidence=found.confidence,
+        start=picture(found.line) if placed and found.line is not None else None,
+        drift_ppm=found.line.drift_ppm if placed and found.line is not None else 0.0,
+        arrival_delay=_time(delay.seconds),
+        delay_known=delay.known,
+        candidates=tuple(Candidate(start=picture(place.line), score=place.score) for place in found.possible),
+        evidence=Evidence(
+            method=found.method,
+            windows=found.agreed,
+            windows_tried=found.tried,
+            spread_ms=found.spread_ms,
+            margin=found.margin,
+        ),
+        sentence=_sentence(found),
+    )
+
+
+def accept(store: FilmStore, take_id: str, *, candidate: int = 1, start_s: Fraction | None = None) -> Placement:
+    """Put a take where a person says: on one of its candidates (from 1), or at a song time in seconds.
+
+    A candidate is measured anew around its place, for the millisecond and the drift; a given time is kept as it is.
+
+    Raises
+    ------
+    InvalidInput
+        If the take has no such candidate.
+    """
+    film = store.head().film
+    take = film.take(take_id)
+    before = film.placement_of(take_id)
+    delay = arrival.delay_over(_distance(film, take))
+    if start_s is not None:
+        line = Line(float(start_s), before.drift_ppm if before else 0.0)
+        sentence = f"Set by hand to {clock(start_s)}."
+    else:
+        found = before.candidates if before else ()
+        if not 1 <= candidate <= len(found):
+            have = f"it has {len(found)}" if found else "it has none"
+            raise InvalidInput(
+                f"Take {take_id} has no candidate {candidate}; {have}. Choose another, or give the start by hand: "
+                f"partsong lineup accept FILM {take_id} --start SECONDS"
+            )
+        line = _measured(store.folder, film, take, Line(float(found[candidate - 1].start)), delay)
+        sentence = f"Candidate {candidate} of {len(found)}, accepted by hand."
+    placement = Placement(
+        take=take_id,
+        confidence="sure",
+        start=Time.of(start_s) if start_s is not None else _time(line.start_s),
+        drift_ppm=line.drift_ppm,
+        arrival_delay=_time(delay.seconds),
+        delay_known=delay.known,
+        by_hand=True,
+        candidates=before.candidates if before else (),
+        evidence=before.evidence if before else None,
+        sentence=sentence,
+    )
+    store.change(f"Accepted a place for take {take_id}", lambda newest: _with(newest, [placement], {take_id}))
+    return placement
+
+
+def nudge(store: FilmStore, take_id: str, *, ms: Fraction | None = None, frames: int | None = None) -> Placement:
+    """Move a placed take by milliseconds or by frames of the film; positive moves it later on the song.
+
+    Raises
+    ------
+    InvalidInput
+        If the take has no start, or not exactly one amount is given.
+    """
+    if (ms is None) == (frames is None):
+        raise InvalidInput("Give either milliseconds or frames to nudge by, not both and not neither.")
+    film = store.head().film
+    before = film.placement_of(film.take(take_id).id)
+    if before is None or before.start is None:
+        raise InvalidInput(
+            f"Take {take_id} has no place yet, so it cannot be nudged. Give it one first: partsong lineup accept"
+        )
+    if ms is not None:
+        by_s, amount = ms / 1000, f"{float(ms):+g} ms"
+    else:
+        rate = film.rate or film.take(take_id).picture.rate
+        assert frames is not None
+        by_s, amount = frames * rate.frame_s, f"{frames:+d} frame{'' if abs(frames) == 1 else 's'}"
+    moved = before.replace(
+        start=Time.of(before.start.seconds + by_s),
+        confidence="sure",
+        by_hand=True,
+        sentence=f"Nudged by hand by {amount}.",
+    )
+    store.change(f"Nudged take {take_id} by {amount}", lambda newest: _with(newest, [moved], {take_id}))
+    return moved
+
+
+def refuse(store: FilmStore, take_id: str) -> Placement:
+    """Take a take off the song; its candidates stay on record."""
+    film = store.head().film
+    before = film.placement_of(film.take(take_id).id) or Placement(take=take_id, confidence="none")
+    refused = before.replace(
+        confidence="none", start=None, drift_ppm=0.0, by_hand=True, sentence="Taken off the song by hand."
+    )
+    store.change(f"Took take {take_id} off the song", lambda newest: _with(newest, [refused], {take_id}))
+    return refused
+
+
+def listen(store: FilmStore, take_id: str, *, at_s: Fraction, length_s: Fraction, out: Path) -> None:
+    """Write a stretch of the song (left) with the take's own sound (right), moved and stretched as it is placed.
+
+    The sound is played where it was *made*, without the arrival delay: a right placement sounds together.
+
+    Raises
+    ------
+    InvalidInput
+        If the take has no start or no sound, or the stretch lies outside the song.
+    """
+    film = store.head().film
+    song, take, placement = _song(film), film.take(take_id), film.placement_of(take_id)
+    if placement is None or placement.start is None or take.clip.sound is None:
+        raise InvalidInput(
+            f"Take {take_id} has no place or no sound to listen to. Place it first: partsong lineup place"
+        )
+    if not 0 <= at_s < song.length_s or length_s <= 0:
+        raise InvalidInput(
+            f"There is no song at {float(at_s):g} s to listen to. Choose a time from 0 to {float(song.length_s):g} s."
+        )
+    delay_s = float(placement.arrival_delay) if placement.arrival_delay else 0.0
+    line = Line(arrival.sound_start_s(float(placement.start), delay_s), placement.drift_ppm)
+    first_s, stop_s = listening.media_range_s(line, float(at_s), float(length_s))
+    scratch_from = max(Fraction(0), Fraction(int(first_s * 100) - 1, 100))
+    scratch = _mono(store.folder.locate(take.clip.file), scratch_from, Fraction(stop_s + 0.01))
+    mix = _mono(store.folder.locate(song.mix.file), at_s, at_s + length_s)
+    pair = listening.side_by_side(mix, scratch, float(scratch_from), line, float(at_s), _LISTEN_RATE_HZ)
+    write_wav(out, [pair], rate_hz=_LISTEN_RATE_HZ, bits=24)
+
+
+def picture(store: FilmStore) -> str:
+    """Return the score of the film's placements as SVG; what was not heard yet is drawn without its waveform."""
+    folder, film = store.folder, store.head().film
+    song = _song(film)
+    rows = []
+    for take in film.takes:
+        placement = film.placement_of(take.id) or Placement(take=take.id, confidence="none", sentence="Not placed yet.")
+        rows.append(
+            score.Row(
+                part=film.part(take.part).name if take.part else "coverage",
+                take=take.id,
+                placement=placement,
+                length_s=float(take.clip.duration),
+                peaks=_peaks(folder, take.clip),
+            )
+        )
+    order = {part.name: number for number, part in enumerate(film.parts)}
+    rows.sort(key=lambda row: order.get(row.part, len(order)))
+    bars = [(bar, float(at_s)) for bar, at_s in bar_lines(song.tempo, song.length_s)]
+    head = score.Head(song.title, float(song.length_s), _peaks(folder, song.mix), bars)
+    return score.draw(head, rows, TONE_RATE_HZ)
+
+
+# --- inside ---------------------------------------------------------------------------------------
+
+
+def _chosen(film: Film, takes: Sequence[str] | None) -> list[Take]:
+    _song(film)
+    if takes:
+        return [film.take(name) for name in dict.fromkeys(takes)]
+    placed = {take.id: film.placement_of(take.id) for take in film.takes}
+    return [take for take in film.takes if not ((found := placed[take.id]) and found.by_hand)]
+
+
+def _job(folder: FilmFolder, film: Film, take: Take) -> PlaceTake:
+    return PlaceTake(folder.root, take, _references(film, take), _distance(film, take))
+
+
+def _references(film: Film, take: Take) -> tuple[tuple[str, Clip], ...]:
+    song = _song(film)
+    stem = song.stem_of(take.part) if take.part else None
+    named = [(f"the {film.part(take.part).name} stem", stem)] if take.part and stem else []
+    return (*named, ("the mix", song.mix))
+
+
+def _distance(film: Film, take: Take) -> float | None:
+    # The distance is the locked-off camera's; a roaming one stands anywhere.
+    return film.part(take.part).distance_m if take.kind == "stage" and take.part else None
+
+
+def _song(film: Film) -> Song:
+    if film.song is None:
+        raise InvalidInput("The film has no song to place takes on. Make it with one: partsong new FILM --song MIX.wav")
+    return film.song
+
+
+def _measured(folder: FilmFolder, film: Film, take: Take, near: Line, delay: arrival.Delay) -> Line:
+    if take.clip.sound is None:
+        return near
+    watch = silent()
+    heard = hear_clip(folder, take.clip, watch)
+    references = [Reference(name, hear_clip(folder, clip, watch)) for name, clip in _references(film, take)]
+    found = measure_at(heard, references, Line(arrival.sound_start_s(near.start_s, delay.seconds)))
+    line = Line(arrival.picture_start_s(found.start_s, delay.seconds), found.drift_ppm)
+    return line if abs(line.start_s - near.start_s) <= _MEASURED_WITHIN_S else near
+
+
+def _with(film: Film, placements: Sequence[Placement], named: set[str]) -> Film:
+    """Put placements in; takes that are gone, or that a person placed meanwhile and did not name, stay as they are."""
+    takes = {take.id for take in film.takes}
+    kept = {found.take: found for found in film.placements}
+    for new in placements:
+        old = kept.get(new.take)
+        if new.take in takes and (new.take in named or not (old and old.by_hand)):
+            kept[new.take] = new
+    ordered = [kept[take.id] for take in film.takes if take.id in kept]
+    return film.replace(placements=tuple(ordered))
+
+
+def _sentence(found: Found) -> str:
+    if found.method == "phase":
+        share = f"{found.agreed} of {found.tried} windows of it lie on one line with {found.against}"
+        spread = f", {found.spread_ms:.2f} ms from it in the median" if found.spread_ms is not None else ""
+        return f"{found.reason}: {share}{spread}."
+    if found.method == "onsets":
+        return f"{found.reason} (against {found.against})."
+    return f"{found.reason}."
+
+
+def _without_sound(take: Take, reason: str) -> Placement:
+    return Placement(take=take.id, confidence="none", evidence=Evidence(method="none"), sentence=f"{reason}.")
+
+
+def _told(placements: Sequence[Placement]) -> str:
+    placed = sum(found.confidence in ("sure", "likely") for found in placements)
+    asking = len(placements) - placed
+    told = f"Placed {placed} take{'' if placed == 1 else 's'} on the song"
+    return f"{told}, {asking} to ask about" if asking else told
+
+
+def _time(seconds: float) -> Time:
+    return Time.of(Fraction(seconds))
+
+
+def _seconds(clip: Clip) -> int:
+    return max(1, round(clip.duration.seconds))
+
+
+def _file_name(clip: Clip) -> str:
+    return Path(clip.file.path).name
+
+
+def _peaks(folder: FilmFolder, clip: Clip) -> NDArray[np.float32]:
+    if clip.sound is None or not is_heard(folder, clip):
+        return np.zeros(0, np.float32)
+    return hear_clip(folder, clip, silent()).voices[0].peaks
+
+
+def _mono(path: Path, start_s: Fraction, stop_s: Fraction) -> NDArray[np.float32]:
+    if stop_s <= start_s:
+        return np.zeros(0, np.float32)
+    blocks = [block.mean(axis=1) for block in read_sound(path, rate_hz=_LISTEN_RATE_HZ, start_s=start_s, stop_s=stop_s)]
+    return np.concatenate(blocks) if blocks else np.zeros(0, np.float32)

@@ -1,0 +1,56 @@
+"""The judgement, rule by rule, and the statistics that it rests on."""
+
+import numpy as np
+import pytest
+
+from partsong.lineup.confidence import Signs, halves_agree, judge, paired_t
+
+
+def test_paired_t_agrees_with_scipy():
+    from scipy.stats import ttest_rel
+
+    rng = np.random.default_rng(3)
+    one, other = rng.normal(1, 1, 30), rng.normal(0.5, 1, 30)
+
+    # 1e-12: the same formula.
+    assert paired_t(one, other) == pytest.approx(ttest_rel(one, other).statistic, rel=1e-12)
+
+
+def test_paired_t_of_nothing():
+    assert paired_t([1, 2], [0, 0]) == 0.0
+    assert paired_t([1, 1, 1], [1, 1, 1]) == 0.0
+    assert paired_t([np.nan, 1, 2], [0, np.nan, 1]) > 0
+
+
+def test_halves():
+    both = np.array([[3, 3, 3, 3], [1, 1, 1, 1]])
+    split = np.array([[3, 0, 3, 0], [1, 1, 1, 1]])
+
+    assert halves_agree(both, 0)
+    assert not halves_agree(split, 0)
+    assert not halves_agree(both[:, :3], 0)
+
+
+@pytest.mark.parametrize(
+    ("signs", "confidence"),
+    [
+        (Signs(silent=True), "none"),
+        (Signs(places=0), "none"),
+        (Signs(places=8, z=30, log10_chance=-20), "sure"),
+        (Signs(places=8, z=30, log10_chance=-20, runner_up_log10_chance=-15, phase_t=6), "sure"),
+        (Signs(places=8, z=30, log10_chance=-20, runner_up_log10_chance=-19, phase_t=0.4), "ask"),
+        (Signs(places=8, z=30, log10_chance=-4.5), "likely"),
+        (Signs(places=8, z=30, log10_chance=-3), "ask"),
+        (Signs(places=8, z=30, halves_agree=True, blocks=20, onset_t=6, onset_fit=0.3), "sure"),
+        (Signs(places=8, z=30, halves_agree=True, blocks=20, onset_t=4, onset_fit=0.3), "likely"),
+        (Signs(places=8, z=30, halves_agree=False, blocks=20, onset_t=6, onset_fit=0.3), "none"),
+        (Signs(places=8, z=30, halves_agree=True, blocks=20, onset_t=2, onset_fit=0.3), "ask"),
+        (Signs(places=8, z=40, halves_agree=False, blocks=20, onset_t=0.2, onset_fit=0.4), "none"),
+        (Signs(places=8, z=4.5, halves_agree=True, blocks=20, onset_t=2), "none"),
+    ],
+)
+def test_rules(signs, confidence):
+    judgement = judge(signs)
+
+    assert judgement.confidence == confidence
+    assert judgement.reason

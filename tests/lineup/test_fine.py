@@ -1,0 +1,146 @@
+"""The phase transform, held to its formula, to plain correlation and to delays that we made."""
+
+import numpy as np
+import pytest
+
+from partsong.lineup import features, fine
+from partsong.lineup.features import RATE_HZ
+from partsong.lineup.line import Line
+
+
+def reference_phase_transform(x, y, reach):
+    """Knapp and Carter (1976): inverse transform of the cross-spectrum over its modulus, here in double precision."""
+    n = len(x)
+    shape = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)
+    cross = np.conj(np.fft.rfft((x - x.mean()) * shape)) * np.fft.rfft((y - y.mean()) * shape)
+    hertz = np.arange(n // 2 + 1) * RATE_HZ / n
+    phase = np.where((hertz >= 80) & (hertz < 7000), cross / np.abs(cross), 0)
+    lags = np.fft.irfft(phase, n)
+    return np.concatenate([lags[-reach:], lags[: reach + 1]])
+
+
+def test_phase_transform_agrees_with_numpy(rng):
+    x = rng.normal(size=4096).astype(np.float32)
+    y = np.roll(x, 100) + 0.5 * rng.normal(size=4096).astype(np.float32)
+
+    row = fine.phase_transform(x, y, 300)
+    reference = reference_phase_transform(x.astype(float), y.astype(float), 300)
+
+    assert np.argmax(row) - 300 == 100
+    # Ours is in units of its scatter; 1e-3 of its peak is single precision over 4096 points.
+    np.testing.assert_allclose(row / row.max(), reference / reference.max(), atol=1e-3)
+
+
+def test_phase_transform_peaks_where_plain_correlation_does(rng):
+    from scipy.signal import correlate, correlation_lags
+
+    x = rng.normal(size=8192).astype(np.float32)
+    y = np.concatenate([np.zeros(57, np.float32), x])[:8192]
+
+    lags = correlation_lags(8192, 8192)
+    plain = lags[np.argmax(correlate(y, x))]
+
+    assert np.argmax(fine.phase_transform(x, y, 200)) - 200 == plain == 57
+
+
+def test_a_delay_of_37_and_a_half_samples(band):
+    # The camera hears the song 37.5 samples of 16 kHz after its own start: 2.34375 ms.
+    song = band.part("pluck", 12)
+    clip = band.filmed(song, 37.5 / RATE_HZ, 10, distance_m=1e-6, reverb_s=0.01, direct_db=40, snr_db=40)
+    heard, reference = features.hear(clip), features.hear(song)
+    around = Line(0.0)
+
+    found = fine.phase_line(heard, 0, reference, 0, around, fine.windows_of(heard, reference, around, 16))
+
+    # A twentieth of a sample (3 microseconds): the parabola through three points of a band-limited peak.
+    assert found.fit.line.start_s * RATE_HZ == pytest.approx(37.5, abs=0.05)
+    assert found.agreed == found.tried
+
+
+def test_drift_of_60_ppm_over_three_minutes(band):
+    song = band.part("pluck", 180)
+    clip = band.filmed(song, 0.01, 175, drift_ppm=60, distance_m=1e-6)
+    heard, reference = features.hear(clip), features.hear(song)
+
+    found = fine.phase_line(heard, 0, reference, 0, Line(0.0), fine.windows_of(heard, reference, Line(0.0), 48))
+
+    # Half a ppm is 90 microseconds over the clip, one and a half samples.
+    assert found.fit.line.drift_ppm == pytest.approx(60, abs=0.5)
+    assert found.fit.line.start_s == pytest.approx(0.01, abs=1e-4)
+
+
+def test_a_microphone_wired_upside_down(band):
+    song = band.part("pluck", 20)
+    clip = -band.filmed(song, 0.02, 18, distance_m=1e-6)
+    heard, reference = features.hear(clip), features.hear(song)
+
+    found = fine.phase_line(heard, 0, reference, 0, Line(0.0), fine.windows_of(heard, reference, Line(0.0), 16))
+
+    assert found.fit.line.start_s == pytest.approx(0.02, abs=1e-4)
+
+
+def test_the_direct_sound_counts_not_a_louder_reflection(band):
+    # A wall behind the player throws back more than the camera hears directly, 9 ms later. In the transform of two
+    # paths a and 1 the direct one stands at about J1(a) / J0(a) of the other: half of it for 0.9.
+    song = band.part("drum", 30)
+    later = np.zeros_like(song)
+    later[round(0.009 * RATE_HZ) :] = song[: -round(0.009 * RATE_HZ)]
+    room = 0.9 * song + later
+    clip = band.filmed(room.astype(np.float32), 0.0, 28, distance_m=1e-6, reverb_s=0.01, direct_db=40)
+    heard, reference = features.hear(clip), features.hear(song)
+
+    found = fine.phase_line(heard, 0, reference, 0, Line(0.0), fine.windows_of(heard, reference, Line(0.0), 16))
+
+    # A quarter of a millisecond: the reflection, 9 ms away, is what must not be taken.
+    assert found.fit.line.start_s == pytest.approx(0.0, abs=2.5e-4)
+
+
+def test_a_held_note_is_not_taken_for_an_earlier_arrival(rng):
+    # Eight partials of 100 Hz with vibrato: the correlation repeats every 10 ms on both sides of the truth.
+    t = np.arange(20 * RATE_HZ) / RATE_HZ
+    phase = 2 * np.pi * (100 * t + 0.4 * np.sin(2 * np.pi * 0.7 * t))
+    song = sum(np.sin(k * phase + rng.uniform(0, 6)) / k for k in range(1, 60)).astype(np.float32)
+    song += 0.02 * rng.normal(size=len(t)).astype(np.float32)
+    heard, reference = features.hear(song[800:]), features.hear(song)
+
+    found = fine.phase_line(heard, 0, reference, 0, Line(0.04), fine.windows_of(heard, reference, Line(0.04), 16))
+
+    assert found.fit.line.start_s == pytest.approx(0.05, abs=2e-4)
+
+
+def test_chance_agrees_with_the_binomial_law():
+    from scipy.stats import binom
+
+    for agreed, tried, each in ((1, 5, 0.01), (4, 20, 0.004), (20, 20, 0.1), (3, 64, 0.02)):
+        expected = np.log10(binom.sf(agreed - 1, tried, each))
+        # 1e-9: log-gamma against an incomplete beta function.
+        assert fine.log10_chance(agreed, tried, each, 1) == pytest.approx(expected, abs=1e-9)
+    assert fine.log10_chance(0, 10, 0.1, 100) == 0.0
+
+
+def test_noise_agrees_by_chance_only(rng):
+    heard, reference = (features.hear(rng.normal(size=40 * RATE_HZ).astype(np.float32)) for _ in range(2))
+
+    found = fine.phase_line(heard, 0, reference, 0, Line(0.0), fine.windows_of(heard, reference, Line(0.0), 20))
+
+    assert found.log10_chance > -2
+
+
+def test_the_onset_line_finds_the_drift(band):
+    song = band.part("drum", 110)
+    clip = band.filmed(song, 3.0, 100, drift_ppm=120, distance_m=1e-6)
+    heard, reference = features.hear(clip).voices[0], features.hear(song).voices[0]
+
+    found = fine.onset_line(heard, [reference], 3.0)
+
+    # Frames of 5 ms on lines that are tried in steps of one frame at the ends.
+    assert found.line.song_s(50) == pytest.approx(3 + 50 * (1 + 120e-6), abs=0.006)
+    assert found.line.drift_ppm == pytest.approx(120, abs=60)
+    assert np.nanmean(found.blocks) > 0.3
+
+
+def test_too_little_sound_gives_no_line():
+    heard = features.hear(np.zeros(RATE_HZ, np.float32))
+
+    assert fine.phase_line(heard, 0, heard, 0, Line(0.0), fine.windows_of(heard, heard, Line(0.0), 8)) is None
+    assert fine.windows_of(heard, heard, Line(50.0), 8).starts.size == 0
