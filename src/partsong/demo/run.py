@@ -1,0 +1,307 @@
+"""Carries the demo's clips through the whole job with the commands a person would type, the truth held beside.
+
+Every step is a real ``partsong`` command in a process of its own. Where the job asks a person, the demo answers as one
+would who looked at the picture; that answer comes from the known truth, and the report says so.
+"""
+
+from __future__ import annotations
+
+import json
+import shlex
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from partsong.demo.clips import DemoClip
+from partsong.demo.make import Truth
+from partsong.errors import Cancelled, PartsongError
+from partsong.film.folder import write_text
+from partsong.film.records import Film, Placement, Take
+from partsong.film.store import FilmStore
+from partsong.media.check import decode_all
+from partsong.watch import silent
+
+LOOK = ("--input", "ACEScct", "--display", "Rec.1886 Rec.709 - Display", "--view", "ACES 1.0 - SDR Video")
+EXPOSURE_STOPS = "0.6"
+SEED = "1"
+
+SOUND_LEAD_MS = 20.0
+"""A placement by clear sound should lie within this of the truth: half a frame at 24 a second, rounded."""
+BY_HAND_MS = 40.0
+DRIFT_PPM = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One command that was run: what it was for, its words, its exit status, how long it took, what it said."""
+
+    phase: str
+    words: tuple[str, ...]
+    status: int
+    seconds: float
+    said: str
+
+    @property
+    def command(self) -> str:
+        """The command as a person would type it."""
+        return shlex.join(("partsong", *self.words))
+
+    @property
+    def outcome(self) -> str:
+        """What the status means, in words."""
+        return "done" if self.status == 0 else "done, and asks for a decision"
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A known truth beside what the job found."""
+
+    about: str
+    truth: str
+    found: str
+    agrees: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What the demo came to."""
+
+    film: Path
+    steps: tuple[Step, ...]
+    held: tuple[Held, ...]
+    notes: tuple[str, ...]
+    made: tuple[Path, ...]
+
+    @property
+    def agrees(self) -> bool:
+        """Whether everything that was held against the truth agrees."""
+        return all(held.agrees for held in self.held)
+
+
+def carry(folder: Path, truth: Truth, *, tell: Callable[[Step], None]) -> Report:
+    """Run the whole job on the demo's clips.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds the material and gets the film as ``film``; a film that is there already is gone on with.
+    truth : Truth
+        What the material really is.
+    tell : callable
+        Is given each step as soon as it has ended.
+
+    Raises
+    ------
+    PartsongError
+        If a command could not do its work.
+    Cancelled
+        If the person stopped one.
+    """
+    film = folder / "film"
+    steps: list[Step] = []
+
+    def run(phase: str, *words: str) -> str:
+        step = _run(phase, words)
+        steps.append(step)
+        tell(step)
+        return step.said
+
+    if not (film / "film.db").is_file():
+        stems = [f"--stem={part.name}={folder / part.stem}" for part in truth.parts]
+        tempo = truth.tempo
+        bpm = f"{tempo.bpm_num}/{tempo.bpm_den}"
+        run(
+            "prepare", "new", str(film), f"--song={folder / truth.mix}", *stems, f"--title={truth.title}",
+            f"--bpm={bpm}", f"--beats={tempo.beats_per_bar}", f"--bar-one={float(tempo.at)}",
+        )  # fmt: skip
+    sections = [f"--section={section.name}={section.bar}" for section in truth.sections]
+    run("prepare", "cut", "tempo", str(film), *sections)
+    run("prepare", "prepare", "sheet", str(film), f"--out={film / 'reports' / 'shoot-sheet.html'}")
+    run("shoot", "shoot", "add", str(film), str(folder / "clips"))
+    takes = _clips_by_take(film, truth)
+    for part in truth.parts:
+        stage = next((take for take, clip in takes.items() if clip.kind == "stage" and clip.part == part.id), None)
+        if stage:
+            run("shoot", "shoot", "set", str(film), stage, f"--distance={part.distance_m:.2f}")
+    run("look", "look", "set", str(film), *LOOK, f"--exposure={EXPOSURE_STOPS}")
+    run("lineup", "lineup", "place", str(film))
+    found_alone = {placement.take: placement for placement in _film(film).placements}
+    answered = []
+    for take, clip in takes.items():
+        answer = _answer(found_alone[take], clip, truth)
+        if answer:
+            run("lineup", "lineup", "accept", str(film), take, answer)
+            answered.append(take)
+    run("lineup", "lineup", "show", str(film), f"--picture={film / 'reports' / 'score.svg'}")
+    run("stage", "stage", "propose", str(film))
+    run("stage", "stage", "merge", str(film))
+    run("stage", "stage", "show", str(film), "--at=12", f"--picture={film / 'reports' / 'stage.png'}")
+    run("cut", "cut", "propose", str(film), f"--seed={SEED}")
+    write_text(film / "reports" / "cut.txt", run("cut", "cut", "show", str(film)))
+    run("signoff", "signoff", "master", str(film))
+    run("signoff", "signoff", "check", str(film))
+    run("signoff", "signoff", "interchange", str(film))
+    run("signoff", "signoff", "report", str(film))
+
+    document = _film(film)
+    held = tuple(_held(document, found_alone, takes, truth, film))
+    made = tuple(path for name in ("masters", "reports") for path in sorted((film / name).iterdir()) if path.is_file())
+    return Report(film, tuple(steps), held, tuple(_notes(answered, truth)), made)
+
+
+def text_of(report: Report) -> str:
+    """Return the report as plain text."""
+    lines = ["What was done", ""]
+    for step in report.steps:
+        lines += [f"  {step.phase:8} {step.seconds:6.1f} s  {step.outcome}", f"           {step.command}"]
+    lines += [
+        "",
+        f"In all {sum(step.seconds for step in report.steps):.0f} s.",
+        "",
+        "The truth beside what was found",
+        "",
+    ]
+    for held in report.held:
+        lines += [f"  {'agrees' if held.agrees else 'DIFFERS':8} {held.about}"]
+        lines += [f"           true: {held.truth}", f"           found: {held.found}"]
+    lines += ["", *report.notes, "", "To look at:", *(f"  {path}" for path in report.made)]
+    return "\n".join(lines) + "\n"
+
+
+def _run(phase: str, words: Sequence[str]) -> Step:
+    began = time.monotonic()
+    # Progress goes to the person's screen by itself; results are kept.
+    with subprocess.Popen(
+        [sys.executable, "-m", "partsong", *words], stdout=subprocess.PIPE, text=True, encoding="utf-8"
+    ) as child:
+        while True:
+            try:
+                said, _ = child.communicate()
+                break
+            except KeyboardInterrupt:
+                continue  # the command hears it too, and ends when it has left nothing half-written
+    status = child.returncode
+    if status == Cancelled.exit_code:
+        raise Cancelled(f"running {shlex.join(words[:2])}")
+    if status not in (0, 1):
+        raise PartsongError(f"The demo stopped: {shlex.join(('partsong', *words))} ended with status {status}.")
+    return Step(phase, tuple(words), status, time.monotonic() - began, said)
+
+
+def _film(film: Path) -> Film:
+    with FilmStore.open(film) as store:
+        return store.head().film
+
+
+def _clips_by_take(film: Path, truth: Truth) -> dict[str, DemoClip]:
+    by_path = {clip.path: clip for clip in truth.clips}
+
+    def clip_of(take: Take) -> DemoClip:
+        return next(clip for path, clip in by_path.items() if take.clip.file.path.endswith(path))
+
+    return {take.id: clip_of(take) for take in _film(film).takes}
+
+
+def _answer(placement: Placement, clip: DemoClip, truth: Truth) -> str:
+    """Return how a person who sees the hands would answer about a take, or nothing when they would leave it."""
+    if placement.start is not None or clip.song != truth.title:
+        return ""
+    for number, candidate in enumerate(placement.candidates, start=1):
+        if abs(float(candidate.start) - float(clip.start)) * 1e3 < BY_HAND_MS:
+            return f"--candidate={number}"
+    return f"--start={round(float(clip.start), 2)}"
+
+
+def _held(
+    film: Film, alone: dict[str, Placement], takes: dict[str, DemoClip], truth: Truth, root: Path
+) -> Iterator[Held]:
+    for take, clip in takes.items():
+        yield _held_placement(take, clip, alone[take], film.placement_of(take), truth)
+    for take, clip in takes.items():
+        if clip.kind == "stage" and take in film.stage.order:
+            yield _held_registration(take, clip, film)
+    yield from _held_masters(film, truth, root)
+
+
+def _held_placement(take: str, clip: DemoClip, alone: Placement, now: Placement | None, truth: Truth) -> Held:
+    about = f"{take}, where it sits on the song"
+    if clip.song != truth.title:
+        agrees = alone.confidence in ("none", "ask")
+        return Held(about, f"nowhere: it plays {clip.song}", f"{alone.confidence}: {alone.sentence}", agrees)
+    true = f"starts at {float(clip.start):.4f} s, clock {clip.drift_ppm:+.1f} ppm"
+    if now is None or now.start is None:
+        return Held(about, true, f"{alone.confidence}, not placed", False)
+    error_ms = (float(now.start) - float(clip.start)) * 1e3
+    found = f"{now.confidence}: {float(now.start):.4f} s ({error_ms:+.1f} ms), clock {now.drift_ppm:+.1f} ppm"
+    if now.by_hand:
+        found = f"{found}; alone it said {alone.confidence}, then placed by hand"
+        return Held(about, true, found, abs(error_ms) <= BY_HAND_MS and alone.confidence in ("ask", "none"))
+    long_enough = clip.frames > 30 * truth.rate.nominal  # a clock shows itself over time only
+    drift_agrees = abs(now.drift_ppm - clip.drift_ppm) <= DRIFT_PPM or not long_enough
+    return Held(about, true, found, abs(error_ms) <= SOUND_LEAD_MS and drift_agrees)
+
+
+def _held_registration(take: str, clip: DemoClip, film: Film) -> Held:
+    reference = film.stage.reference
+    moved = [move for move in clip.moves if move.at_s == 0]
+    dx, dy = -sum(move.dx_px for move in moved), -sum(move.dy_px for move in moved)
+    found = film.stage.registration_of(take)
+    measured = (found.dx_px, found.dy_px) if found else (0.0, 0.0)
+    agrees = max(abs(measured[0] - dx), abs(measured[1] - dy)) <= 0.5  # what a whole-pixel correction can right
+    about = f"{take}, moved back onto {reference} by (pixels right, down)"
+    return Held(about, f"{dx:+.1f}, {dy:+.1f} at its start", f"{measured[0]:+.2f}, {measured[1]:+.2f}", agrees)
+
+
+def _held_masters(film: Film, truth: Truth, root: Path) -> Iterator[Held]:
+    frames = -(-truth.song_samples * truth.rate.num // (48000 * truth.rate.den))
+    for path in sorted((root / "masters").iterdir()):
+        if path.suffix in (".mp4", ".mov"):
+            decoded = decode_all(path, silent())
+            found = f"{decoded.frames} frames, {decoded.sound_samples} samples of sound"
+            agrees = (decoded.frames, decoded.sound_samples) == (frames, truth.song_samples)
+            yield Held(f"{path.name}, decoded", f"{frames} frames, {truth.song_samples} samples", found, agrees)
+    shown = sum(shot.end - shot.start for shot in film.cut)
+    yield Held(
+        "the cut covers the song", f"{frames} frames", f"{shown} frames in {len(film.cut)} shots", shown == frames
+    )
+
+
+def _notes(answered: Sequence[str], truth: Truth) -> Iterator[str]:
+    if answered:
+        yield f"Placed by hand, with the demo's own truth in place of a person's eye: {', '.join(answered)}."
+    for clip in truth.clips:
+        if clip.stand_moved:
+            yield f"A music stand was moved before {clip.path}; no step looks for moved props yet."
+        for move in clip.moves:
+            if move.at_s > 0:
+                yield (
+                    f"The tripod was knocked by ({move.dx_px:+g}, {move.dy_px:+g}) pixels at {move.at_s:.1f} s of "
+                    f"{clip.path}; no step looks for movement within a take yet."
+                )
+
+
+def json_of(report: Report) -> dict[str, Any]:
+    """Return the report as plain data."""
+    return {
+        "film": str(report.film),
+        "steps": [
+            {"phase": s.phase, "command": s.command, "status": s.status, "seconds": round(s.seconds, 2)}
+            for s in report.steps
+        ],
+        "held": [{"about": h.about, "truth": h.truth, "found": h.found, "agrees": h.agrees} for h in report.held],
+        "notes": list(report.notes),
+        "made": [str(path) for path in report.made],
+        "agrees": report.agrees,
+    }
+
+
+def write_reports(folder: Path, report: Report) -> Path:
+    """Write the report beside the film, as text and as JSON, and return the text's path."""
+    path = folder / "report.txt"
+    write_text(path, text_of(report))
+    write_text(folder / "report.json", json.dumps(json_of(report), indent=1, ensure_ascii=False) + "\n")
+    return path
