@@ -29,7 +29,7 @@ from partsong.signoff.masters import (
 )
 from partsong.signoff.paint import Painter, painter_for
 from partsong.signoff.report import MasterPart, Picture, Report, glance_of, page, score_of, take_lines
-from partsong.signoff.verify import Compared, verify
+from partsong.signoff.verify import Compared, most_like, verify
 from partsong.timebase import Rate, clock
 from partsong.watch import Watch
 
@@ -129,10 +129,10 @@ def _compare(path: Path, file: MediaFile, painter: Painter, plan: MasterPlan, wa
         found = zip(frames, reader.read(frames), strict=True)
         for frame, decoded in watch.over(found, total=len(frames), doing=f"Comparing {plan.name} with its plan"):
             near = [number for number in (frame - 1, frame, frame + 1) if 0 <= number < plan.frames]
-            likeness = dict(zip(near, (psnr(planned, decoded) for planned in painter.pictures(near)), strict=True))
-            # Where nothing moves its neighbours are as like; the frame itself then wins.
-            best = max(near, key=lambda number: (likeness[number], number == frame))
-            yield Compared(frame, likeness[frame], best)
+            planned = dict(zip(near, painter.pictures(near), strict=True))
+            decoded_db = {number: psnr(planes, decoded) for number, planes in planned.items()}
+            planned_db = {number: psnr(planned[frame], planned[number]) for number in near if number != frame}
+            yield Compared(frame, decoded_db[frame], most_like(frame, decoded_db, planned_db))
 
 
 # --- measuring ------------------------------------------------------------------------------------

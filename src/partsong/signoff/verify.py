@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from partsong.media.check import Decoded
@@ -18,11 +18,39 @@ lower. A wrong frame, look or size gives far less than these."""
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """One frame, decoded again: its likeness to the planned one, and which planned frame it is most like."""
+    """One frame, decoded again: its likeness to the planned one, and which planned frame it is most like.
+
+    ``most_like`` is None where that cannot be told, because nothing moves.
+    """
 
     frame: int
     psnr_db: float
-    most_like: int
+    most_like: int | None
+
+
+def most_like(frame: int, decoded_db: Mapping[int, float], planned_db: Mapping[int, float]) -> int | None:
+    """Return which planned frame a decoded one is most like, or None where that cannot be told.
+
+    Parameters
+    ----------
+    frame : int
+        The number of the decoded frame.
+    decoded_db : mapping
+        PSNR of the decoded frame against the planned ones, itself and its neighbours, by number.
+    planned_db : mapping
+        PSNR of the planned frame against its planned neighbours, by number.
+
+    Notes
+    -----
+    Coding lends a frame of a still picture some of the noise of the frame before, so that it may be a little more
+    like that one. A neighbour therefore counts only when the two planned frames differ by more than what coding
+    has cost, which is told by the best likeness.
+    """
+    best_db = max(decoded_db.values())
+    apart = [number for number, likeness in planned_db.items() if likeness < best_db]
+    if not apart:
+        return None
+    return max([frame, *apart], key=lambda number: (decoded_db[number], number == frame))
 
 
 def verify(plan: MasterPlan, kind: MasterKind, found: Decoded, compared: Sequence[Compared]) -> tuple[Check, ...]:
@@ -114,12 +142,18 @@ def _likeness(plan: MasterPlan, kind: MasterKind, compared: Sequence[Compared]) 
 
 
 def _order(plan: MasterPlan, compared: Sequence[Compared]) -> Check:
-    strays = [each for each in compared if each.most_like != each.frame]
+    told = [each for each in compared if each.most_like is not None]
+    strays = [each for each in told if each.most_like != each.frame]
+    measured = f"{len(told) - len(strays)} of {len(told)} in place"
+    if len(told) < len(compared):
+        measured += f", {len(compared) - len(told)} in a still picture"
+    if not told:
+        sentence = "Nothing moves around the frames decoded again, so the picture's step cannot be told."
+        return Check("Sync", sentence, measured, "", "", "stated")
     sentence = (
-        "Each of them is more like its own plan than like the frame before or after."
+        "Each is more like its own plan than like the frame before or after."
         if not strays
         else f"The frame at {clock(strays[0].frame * plan.rate.frame_s)} is more like planned frame "
         f"{strays[0].most_like} than like its own, {strays[0].frame}: the picture is out of step."
     )
-    measured = f"{len(compared) - len(strays)} of {len(compared)} in place"
     return Check("Sync", sentence, measured, "all in place", "the plan", held(not strays))
