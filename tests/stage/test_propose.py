@@ -42,6 +42,25 @@ def test_a_still_take_has_no_motion_to_speak_of():
     assert (seen.motion > 0).mean() < 0.001
 
 
+def test_a_camera_nudged_in_the_middle_is_no_motion():
+    rng = np.random.default_rng(2)
+    height, width = 160, 280
+    room = np.full((height + 8, width + 8), 0.3)
+    for _ in range(60):
+        x, y, w, h = rng.integers(0, width), rng.integers(0, height), rng.integers(4, 60), rng.integers(4, 50)
+        room[y : y + h, x : x + w] = rng.random() * 0.6
+    y, x = np.mgrid[0:height, 0:width]
+    frames = []
+    for number in range(20):
+        dx, dy = (0, 0) if number < 12 else (2, -1)
+        frame = room[4 - dy : 4 - dy + height, 4 - dx : 4 - dx + width].copy()
+        frame[((x - 140 - 9 * np.sin(number)) / 12) ** 2 + ((y - 90) / 30) ** 2 < 1] = 0.9
+        frames.append(frame + rng.normal(0, 0.005, frame.shape))
+    seen = look_at(frames)
+    near_player = ((x - 140) / 26) ** 2 + ((y - 90) / 34) ** 2 < 1
+    assert seen.motion[near_player].sum() > 0.9 * seen.motion.sum()
+
+
 def test_too_few_frames_are_refused():
     with pytest.raises(InvalidInput, match="fewer than three frames"):
         look_at([np.zeros((9, 16))] * 2)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from partsong.errors import InvalidInput
+from partsong.stage.register import drawing, shift_of_drawings
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,6 +22,8 @@ WIDTH = 960
 
 _GRAIN_PX = 5
 _ABOVE_NOISE = 3.0
+_LEAST_SIDE = 64  # of a picture in which a nudge can be told
+_NUDGED_PX = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +73,7 @@ def look_at(pictures: Iterable[NDArray[Any]]) -> Seen:
     frames = np.stack([np.asarray(picture, np.float32) for picture in pictures])
     if len(frames) < 3:
         raise InvalidInput("The take is on the song for fewer than three frames, too short to see what moves in it.")
+    frames = _steadied(frames)
     still = np.median(frames, axis=0)
     # Averaging over a few pixels quietens grain but not a moving arm.
     strays = np.zeros_like(still)
@@ -87,3 +91,27 @@ def _noise_at(still: NDArray[np.float32], strays: NDArray[np.float32]) -> NDArra
     group = np.digitize(still, edges)
     usual = np.array([np.percentile(strays[group == one], 25) if (group == one).any() else 0.0 for one in range(16)])
     return usual.astype(np.float32)[group]
+
+
+def _steadied(frames: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Lay frames that were taken after somebody nudged the camera on those before, or the other way round.
+
+    Otherwise every edge of the room would seem to move. Most frames stay where they are.
+    """
+    import cv2
+
+    height, width = frames.shape[1:]
+    if min(height, width) < 2 * _LEAST_SIDE:
+        return frames
+    small = [cv2.resize(frame, (width // 2, height // 2), interpolation=cv2.INTER_AREA) for frame in frames]
+    drawings = [drawing(picture) for picture in small]
+    everywhere = np.ones_like(drawings[0])
+    found = [shift_of_drawings(drawings[0], other, everywhere) for other in drawings]
+    shifts = 2 * np.array([np.zeros(2) if shift is None else shift for shift in found])
+    away = shifts - np.median(shifts, axis=0)
+    for number in np.flatnonzero(np.hypot(*away.T) > _NUDGED_PX):
+        matrix = np.array([[1, 0, away[number, 0]], [0, 1, away[number, 1]]], np.float64)
+        frames[number] = cv2.warpAffine(
+            frames[number], matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        )
+    return frames

@@ -22,10 +22,12 @@ if TYPE_CHECKING:
 FEATHER_SHARE = 0.05
 """The width of an oval's soft edge, as a share of the frame's width."""
 
-_FIGURE_INSIDE = 0.98
+_FIGURE_INSIDE = 0.995
 _MARGIN = 1.08  # what was not seen to move, such as a foot, is near what was
-_MOVES = 0.02  # of the strongest motion: a leg that hardly moves still belongs to the player
+_MOVES = 0.01  # of the strongest motion: a leg that hardly moves still belongs to the player
 _REACH = 3.0  # how far about the figure, in its own standard deviations, light counts as the player's
+_LIT_STOPS = 0.5
+_ASIDE = 0.005  # of lit motion that may lie to either side of the player's columns
 _STOPS_OF_OWN_LIGHT = 3.0  # beyond that, brighter is not more its own
 _FIGURE_SHARE = 0.5  # of an oval's shape; the rest is light
 _BOTTOM_MAY_HIDE = 0.02
@@ -70,7 +72,7 @@ def propose_oval(motion: NDArray[np.float32], light: NDArray[np.float32], feathe
     """
     height, width = motion.shape
     y, x = np.mgrid[0:height, 0:width].astype(np.float64)
-    moving = figure(motion)
+    moving = figure(motion, light)
     shapes = []
     for share, evidence in ((_FIGURE_SHARE, moving), (1 - _FIGURE_SHARE, _near(light, moving))):
         total = float(evidence.sum())
@@ -89,34 +91,44 @@ def propose_oval(motion: NDArray[np.float32], light: NDArray[np.float32], feathe
     return _grown_over(oval, moving, feather_px)
 
 
-def figure(motion: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return 1 where the player is seen to move, however little, and 0 elsewhere; specks are left out."""
+def figure(motion: NDArray[np.float32], light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return 1 where the player is seen to move, however little, and 0 elsewhere; specks are left out.
+
+    His shadow moves with him, on walls and floor beside him, but without light of the take's own. So where such light
+    is on the player at all (a room in one even light has none), only the columns of the frame that hold lit motion
+    count: they keep his legs, which a table may shade.
+    """
     import cv2
 
     width = motion.shape[1]
     peak = float(np.percentile(motion, 99.8))
     size = 2 * max(1, width // 320) + 1
+    moving = motion > _MOVES * peak
+    lit_motion = np.where(light > _LIT_STOPS, motion, 0)
+    if float(lit_motion.sum()) > float(motion.sum()) / 2:
+        share = np.cumsum(lit_motion.sum(axis=0)) / float(lit_motion.sum())
+        moving &= (share >= _ASIDE) & (share <= 1 - _ASIDE)
     # A speck of grain is gone after opening; a finger is not, since its whole way counts.
-    grown = cv2.morphologyEx((motion > _MOVES * peak).astype(np.uint8), cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
-    return np.asarray(grown, np.float32)
+    opened = cv2.morphologyEx(moving.astype(np.uint8), cv2.MORPH_OPEN, np.ones((size, size), np.uint8))
+    return np.asarray(opened, np.float32)
 
 
 def propose_order(
-    motions: Sequence[NDArray[np.float32]], ovals: Sequence[Oval], feather_px: float, reference: int
+    figures: Sequence[NDArray[np.float32]], ovals: Sequence[Oval], feather_px: float, reference: int
 ) -> list[int]:
     """Order layers from the bottom up so that ovals hide as little of each other's players as may be.
 
     The reference lies at the bottom and fills the frame, unless the others' ovals would hide more than a fiftieth of
-    its motion and another take's less. Above it, the larger oval lies lower unless swapping two neighbours hides less.
+    its player and another take's less. Above it, the larger oval lies lower unless swapping two neighbours hides less.
     """
-    count = len(motions)
-    hidden = np.zeros((count, count))  # of row's motion, the share under column's oval
+    count = len(figures)
+    hidden = np.zeros((count, count))  # of row's figure, the share under column's oval
     for above, oval in enumerate(ovals):
-        height, width = motions[above].shape
+        height, width = figures[above].shape
         alpha = pixels.oval_alpha(oval, feather_px, np.arange(width)[None, :], np.arange(height)[:, None])
         for below in range(count):
             if below != above:
-                hidden[below, above] = float((motions[below] * alpha).sum()) / max(float(motions[below].sum()), 1e-12)
+                hidden[below, above] = float((figures[below] * alpha).sum()) / max(float(figures[below].sum()), 1e-12)
     cost = hidden.sum(axis=1)
     bottom = reference if cost[reference] <= _BOTTOM_MAY_HIDE else int(np.argmin(cost))
     order = sorted((n for n in range(count) if n != bottom), key=lambda n: -ovals[n].rx * ovals[n].ry)

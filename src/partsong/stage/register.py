@@ -69,15 +69,25 @@ def find_shift(reference: ArrayLike, moved: ArrayLike, still: ArrayLike | None =
         )
     weight = np.ones(fixed.shape, np.float32) if still is None else np.asarray(still).astype(np.float32)
     fixed, loose = drawing(fixed), drawing(loose)
+    shift = shift_of_drawings(fixed, loose, weight)
+    if shift is None:
+        return Shift(0.0, 0.0, 0.0)
+    return Shift(float(shift[0]), float(shift[1]), _agreement(fixed, loose, weight, shift))
+
+
+def shift_of_drawings(
+    fixed: NDArray[np.float32], loose: NDArray[np.float32], weight: NDArray[np.float32]
+) -> NDArray[np.float64] | None:
+    """Return (dx, dy) that lays one drawing on another, without asking how certain that is; None for empty ones."""
     shift = _phase_shift(fixed * weight, loose * weight)
     for _ in range(_STEPS):
         step, _ = _newton_step(fixed, loose, weight, shift)
         if step is None:
-            return Shift(0.0, 0.0, 0.0)
+            return None
         shift = shift + step
         if np.abs(step).max() < _SETTLED_PX:
             break
-    return Shift(float(shift[0]), float(shift[1]), _agreement(fixed, loose, weight, shift))
+    return shift
 
 
 def drawing(picture: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -24,7 +24,7 @@ from partsong.render.wide import RECIPE, encoding_of, form_of, merged_takes, pla
 from partsong.stage.draw import outlined, shown_picture, write_picture
 from partsong.stage.motion import SAMPLES, Seen, look_at, reduced_size, sample_frames
 from partsong.stage.paint import WidePainter
-from partsong.stage.propose import FEATHER_SHARE, own_light, propose_order, propose_oval
+from partsong.stage.propose import FEATHER_SHARE, figure, own_light, propose_order, propose_oval
 from partsong.stage.register import Shift, find_shift
 from partsong.watch import Watch
 
@@ -37,7 +37,7 @@ SEGMENT_S = 4
 LEAST_CERTAINTY = 0.35
 """Below this share of agreeing parts a measured shift is not applied."""
 
-_STILL_VERSION = 1  # raise it when the same frames are seen otherwise
+_STILL_VERSION = 3  # raise it when the same frames are seen otherwise
 
 
 # --- proposing ------------------------------------------------------------------------------------
@@ -66,21 +66,22 @@ def propose(store: FilmStore, watch: Watch) -> Head:
     shifts = [Shift(0.0, 0.0, 1.0) if n == base else _shift(seen[base], one) for n, one in enumerate(seen)]
     laid = [_laid(one, shift) for one, shift in zip(seen, shifts, strict=True)]
     lights = own_light([pixels.to_linear(one.still, curve).astype(np.float32) for one in laid])
+    motions = [one.motion for one in laid]
     feather = FEATHER_SHARE * seen[0].still.shape[1]
     ovals: list[Oval] = []
-    for placed, one, light in zip(chosen, laid, lights, strict=True):
+    for placed, motion, light in zip(chosen, motions, lights, strict=True):
         mine = film.stage.mask_of(placed.take.id)
         if mine is not None and mine.by_hand:
             ovals.append(_scaled(mine.oval, 1 / scale))
             continue
         try:
-            ovals.append(propose_oval(one.motion, light, feather))
+            ovals.append(propose_oval(motion, light, feather))
         except InvalidInput as problem:
             raise InvalidInput(
                 f"No oval can be proposed for take {placed.take.id}: {problem}. Give one by hand: "
                 f"partsong stage mask FILM {placed.take.id} --x ... --y ... --rx ... --ry ..."
             ) from problem
-    order = propose_order([one.motion for one in laid], ovals, feather, base)
+    order = propose_order([figure(*pair) for pair in zip(motions, lights, strict=True)], ovals, feather, base)
     names = [placed.take.id for placed in chosen]
     proposed = Stage(
         reference=reference,
