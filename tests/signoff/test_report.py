@@ -88,7 +88,7 @@ def test_names_are_escaped(film: Film) -> None:
 
 def test_decisions_come_first_with_their_caution(film: Film) -> None:
     text = page(report_of(film, HELD, FAILED))
-    assert text.index("1 line needs a decision") < text.index("It flashes.") < text.index("All is well.")
+    assert text.index("1 thing needs a decision") < text.index("It flashes.") < text.index("All is well.")
     assert "Mind the viewers." in text
     calm = page(report_of(film, HELD))
     assert "Everything that was measured lies within its limits." in calm
@@ -158,6 +158,7 @@ def test_a_pick_up_has_its_own_cell(film: Film) -> None:
     [
         (None, "not looked for yet", "nothing known", True),
         (Placement(take="a", confidence="none"), "has no place on the song", "not on the song", True),
+        (Placement(take="a", confidence="none", by_hand=True), "was taken off the song by hand", "settled", False),
         (
             Placement(take="a", confidence="ask", start=Time(ticks=48000)),
             "starts 00:01.00 into the song",
@@ -174,3 +175,14 @@ def test_a_pick_up_has_its_own_cell(film: Film) -> None:
 )
 def test_placements_in_words(placement: Placement | None, where: str, words: str, to_decide: bool) -> None:
     assert place_in_words(placement) == (where, words, to_decide)
+
+
+def test_what_is_the_same_in_two_masters_is_decided_once(film: Film) -> None:
+    report = report_of(film, FAILED)
+    both = Report(
+        **{
+            **{name: getattr(report, name) for name in report.__dataclass_fields__},
+            "masters": (MasterPart("a.mp4", "", (FAILED,)), MasterPart("a.mov", "", (FAILED, HELD))),
+        }
+    )
+    assert both.decisions == (("a.mp4 and a.mov", FAILED),)

@@ -152,11 +152,12 @@ def judge(found: tuple[Worst, ...]) -> tuple[Check, ...]:
     """Hold the worst seconds against the limit of three flashes."""
     checks = []
     for worst in found:
-        times = f"{worst.flashes:g} flashes" if worst.flashes != 1 else "1 flash"
+        times = "1 flash" if worst.flashes == 1 else f"{worst.flashes:g} flashes" if worst.flashes > 0.5 else "no flash"
         what = {"general": "light and dark", "red": "saturated red"}.get(
             worst.kind, "saturated red, earlier definition"
         )
-        if worst.transitions == 0:
+        if worst.flashes < 1:
+            # A single change that does not come back is no flash.
             sentence = f"Nothing flashes ({what})."
         else:
             start = clock(worst.first * worst.rate.frame_s)

@@ -18,6 +18,7 @@ from partsong.timebase import clock
 
 BARS_A_LINE = 4
 _STRETCH_S = Fraction(4)
+_DRIFT_TOLD_PPM = 5.0  # under this a clock moves less than a fifth of a frame in ten minutes at 60 a second
 _CONFIDENCE = {"sure": "sure", "likely": "likely", "ask": "to be asked about", "none": "not on the song"}
 
 
@@ -101,8 +102,12 @@ class Report:
 
     @property
     def decisions(self) -> tuple[tuple[str, Check], ...]:
-        """The lines that need a decision, each with the name of its master."""
-        return tuple((master.name, check) for master in self.masters for check in undecided(master.checks))
+        """The lines that need a decision, each once, with the names of the masters that it is about."""
+        about: dict[Check, list[str]] = {}
+        for master in self.masters:
+            for check in undecided(master.checks):
+                about.setdefault(check, []).append(master.name)
+        return tuple((" and ".join(names), check) for check, names in about.items())
 
     @property
     def lines(self) -> tuple[tuple[Cell, ...], ...]:
@@ -116,7 +121,7 @@ class Report:
             return "There is no master yet, so there is nothing to send."
         count = len(self.decisions)
         if count:
-            return f"Not yet: {count} {'line needs' if count == 1 else 'lines need'} a decision before this is sent."
+            return f"Not yet: {count} {'thing needs' if count == 1 else 'things need'} a decision before this is sent."
         return "Everything that was measured lies within its limits."
 
 
@@ -191,13 +196,15 @@ def place_in_words(placement: Placement | None) -> tuple[str, str, bool]:
     """Return (where a take sits, how sure that is, whether somebody must decide), in words."""
     if placement is None:
         return "not looked for yet", "nothing known", True
+    if placement.confidence == "none" and placement.by_hand:
+        return "was taken off the song by hand", "settled", False
     words = _CONFIDENCE[placement.confidence]
     to_decide = placement.confidence in ("ask", "none")
     if placement.start is None:
         return "has no place on the song", words, to_decide
     start = placement.start.seconds
     where = f"starts {clock(start)} into the song" if start >= 0 else f"starts {clock(-start)} before the song"
-    if placement.drift_ppm:
+    if abs(placement.drift_ppm) >= _DRIFT_TOLD_PPM:
         side = "slow" if placement.drift_ppm > 0 else "fast"
         where += f"; its clock runs {abs(placement.drift_ppm):.0f} millionths {side}"
     if placement.by_hand:

@@ -36,6 +36,7 @@ from partsong.watch import Watch
 _MEASURED = "measured-1"  # part of every key: raise it when the same file would measure otherwise
 _TAKE_WIDTH, _STAGE_WIDTH, _SCORE_WIDTH = 240, 960, 200
 _JPEG_QUALITY = 82
+_CODECS = {"h264": "H.264", "aac": "AAC", "pcm_s24le": "24-bit PCM", "pcm_s16le": "16-bit PCM"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,10 +269,12 @@ def _facts(path: Path, clip: Clip) -> str:
     parts = []
     if clip.picture is not None:
         picture = clip.picture
-        parts += [f"{picture.codec}, {picture.bit_depth} bits", f"{picture.width} × {picture.height}"]
+        codec = _CODECS.get(picture.codec, picture.codec)
+        parts += [f"{codec}, {picture.bit_depth} bits", f"{picture.width} × {picture.height}"]
         parts += [f"{picture.rate} frames a second", clock(picture.frames * picture.rate.frame_s)]
     if clip.sound is not None:
-        parts.append(f"{clip.sound.codec} sound, {clip.sound.channels} channels at {clip.sound.rate_hz} Hz")
+        codec = _CODECS.get(clip.sound.codec, clip.sound.codec)
+        parts.append(f"{codec} sound, {clip.sound.layout} at {clip.sound.rate_hz} Hz")
     parts.append(f"{path.stat().st_size / 1e6:.1f} MB")
     return ", ".join(parts)
 
