@@ -97,12 +97,10 @@ def _row(row: Row, y: float, x: _Scale, peaks_hz: int) -> list[str]:
     ]
     start = _shown_start(row)
     words = f"{placement.confidence}: {placement.sentence}" if placement.sentence else placement.confidence
-    at = x(0.0)
     if start is not None:
         first, stop = _span(row)
         rate = 1 + placement.drift_ppm * 1e-6
         dash = ' stroke-dasharray="7 5"' if decide else ""
-        at = max(x(first), _LEFT)
         if placement.start is not None:
             words = f"{clock(start)}, {words}"
         out.append(_waveform(row.peaks, peaks_hz, x, start, rate, y))
@@ -116,7 +114,7 @@ def _row(row: Row, y: float, x: _Scale, peaks_hz: int) -> list[str]:
                 f'<line x1="{other:.1f}" x2="{other:.1f}" y1="{y - _HALF:.1f}" y2="{y + _HALF:.1f}" '
                 f'stroke="{ink}" stroke-dasharray="2 3"/>'
             )
-    out.append(f'<text x="{at:.1f}" y="{y + _HALF + 19:.1f}" font-size="11" fill="{ink}">{escape(words)}</text>')
+    out.append(f'<text x="{_LEFT:.1f}" y="{y + _HALF + 19:.1f}" font-size="11" fill="{ink}">{escape(words)}</text>')
     return out
 
 

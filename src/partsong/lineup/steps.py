@@ -323,9 +323,8 @@ def _with(film: Film, placements: Sequence[Placement], named: set[str]) -> Film:
 
 def _sentence(found: Found) -> str:
     if found.method == "phase":
-        share = f"{found.agreed} of {found.tried} windows of it lie on one line with {found.against}"
-        spread = f", {found.spread_ms:.2f} ms from it in the median" if found.spread_ms is not None else ""
-        return f"{found.reason}: {share}{spread}."
+        spread = f", to {found.spread_ms:.2f} ms in the median" if found.spread_ms is not None else ""
+        return f"{found.reason}: {found.agreed} of {found.tried} windows agree with {found.against}{spread}."
     if found.method == "onsets":
         return f"{found.reason} (against {found.against})."
     return f"{found.reason}."
