@@ -8,7 +8,16 @@ from hypothesis import strategies as st
 from timecode import Timecode as Referee
 
 from partsong.errors import InvalidInput
-from partsong.timebase import SAMPLES, Rate, Time, clock, frame_to_timecode, round_half_up, timecode_to_frame
+from partsong.timebase import (
+    SAMPLES,
+    Rate,
+    Time,
+    clock,
+    exact_number,
+    frame_to_timecode,
+    round_half_up,
+    timecode_to_frame,
+)
 
 DROP_ROWS = [
     *(f"tc.df2997.{n}" for n in (0, 1799, 1800, 17981, 17982, 19781, 19782, 53946, 107891, 107892, 2589407)),
@@ -117,3 +126,14 @@ def test_clock_reads_as_minutes_and_seconds():
         "01:00.00",
         "60:00.00",
     ]
+
+
+@pytest.mark.parametrize("text", ["", "1" * 99, "fast", "9 2", "1e3", "184/0", "92,5", "nan", "1_0"])
+def test_inexact_numbers_are_refused(text):
+    with pytest.raises(ValueError, match="is not a number"):
+        exact_number(text, "tempo")
+
+
+def test_numbers_are_taken_exactly():
+    expected = {"92.5": Fraction(185, 2), "184/2": 92, " -.5 ": Fraction(-1, 2)}
+    assert {text: exact_number(text, "tempo") for text in expected} == expected

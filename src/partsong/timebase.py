@@ -28,6 +28,10 @@ _NAMED_DECIMALS = {
     "119.88": Fraction(120000, 1001),
 }
 
+# Longer ones are no one's and would only be slow.
+_LONGEST_NUMBER = 40
+_NUMBER = re.compile(r"([+-]?(?:\d+(?:\.\d*)?|\.\d+))(?:\s*/\s*(\d+))?", re.ASCII)
+
 _Natural = Annotated[int, Field(gt=0)]
 
 
@@ -147,6 +151,24 @@ def round_half_up(value: Fraction) -> int:
     (0, 3)
     """
     return (value + Fraction(1, 2)).__floor__()
+
+
+def exact_number(text: str, what: str) -> Fraction:
+    """Read a decimal or a fraction exactly as it is written.
+
+    >>> exact_number("92.5", "tempo"), exact_number("184/2", "tempo")
+    (Fraction(185, 2), Fraction(92, 1))
+
+    Raises
+    ------
+    InvalidInput
+        If the text is neither; ``what`` names it in the sentence.
+    """
+    plain = text.strip()
+    if len(plain) <= _LONGEST_NUMBER and (match := _NUMBER.fullmatch(plain)) and (by := int(match[2] or 1)):
+        return Fraction(match[1]) / by
+    shown = text if len(text) <= _LONGEST_NUMBER else f"{text[:_LONGEST_NUMBER]}..."
+    raise InvalidInput(f"The {what} {shown!r} is not a number. Write it like 92, 92.5 or 184/2.")
 
 
 def clock(seconds: Fraction | float) -> str:

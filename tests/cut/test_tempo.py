@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from partsong.cut.tempo import BarLine, bars, exact, frame_of, sections_of, tempo_map
+from partsong.cut.tempo import BarLine, bars, frame_of, sections_of, tempo_map
 from partsong.errors import InvalidInput
 from partsong.film.records import TempoMark
 from partsong.film.tempo import Position, position_at, time_of
@@ -120,12 +120,12 @@ def test_bar_one_stays_where_it_was_unless_it_is_given() -> None:
 @pytest.mark.parametrize(
     ("change", "sentence"),
     [
-        ({"bpm": "fast"}, "is no number"),
+        ({"bpm": "fast"}, "is not a number"),
         ({"bpm": "0"}, "out of range"),
         ({"bpm": "-92"}, "out of range"),
-        ({"bpm": "1e9"}, "is no number"),
-        ({"bpm": "92/0"}, "is no number"),
-        ({"bpm": "9" * 50}, "is no number"),
+        ({"bpm": "1e9"}, "is not a number"),
+        ({"bpm": "92/0"}, "is not a number"),
+        ({"bpm": "9" * 50}, "is not a number"),
         ({"beats_per_bar": 0}, "Give 1 to 32"),
         ({"bar_one_s": "600"}, "after the song's end"),
         ({"from_bar": 5}, "no tempo before bar 5"),
@@ -136,12 +136,6 @@ def test_what_cannot_be_a_tempo_is_refused(change: dict[str, Any], sentence: str
     wish = {"bpm": "92", "beats_per_bar": 3, "bar_one_s": "0", "from_bar": 1, "length_s": Fraction(60), **change}
     with pytest.raises(InvalidInput, match=sentence):
         tempo_map((), **wish)
-
-
-def test_numbers_are_taken_exactly() -> None:
-    assert exact("92.5", "tempo") == Fraction(185, 2)
-    assert exact("184/2", "tempo") == 92
-    assert exact("-.5", "start") == Fraction(-1, 2)
 
 
 @pytest.mark.parametrize("texts", [["verse"], ["=5"], ["verse=0"], ["verse=x"], ["verse=5", "chorus=5"]])

@@ -136,7 +136,7 @@ def test_cards_lens_and_light_are_summed() -> None:
         "120.0 GB; with 2 further copies: 360.0 GB"
         in _run("prepare", "cards", "--rate-mbit", "400", "--minutes", "4", "--takes", "10")[1]
     )
-    with pytest.raises(InvalidInput, match="data rate '-4' is not a number above zero"):
+    with pytest.raises(InvalidInput, match="data rate must be above zero; it is -4"):
         _run("prepare", "cards", "--rate-mbit=-4", "--minutes", "4", "--takes", "10")
     # 24 mm on 36 mm: 73.74 degrees, 4.5 m at 3 m; at f/4 sharp from 1.8519 m to 7.8947 m (thin-lens geometry).
     _, text = _run("prepare", "lens", "--focal-mm", "24", "--sensor-mm", "36", "--distance-m", "3", "--f-number", "4")

@@ -89,9 +89,9 @@ def test_stems_of_another_length_are_told(tmp_path: Path, mix: Path) -> None:
         ({"bpm": "fast"}, "The tempo 'fast' is not a number"),
         ({"bpm": "0"}, "out of range"),
         ({"bpm": "9200"}, "out of range"),
-        ({"bpm": "92", "bar_one_s": "2"}, "lies after the end of the song"),
+        ({"bpm": "92", "bar_one_s": "2"}, "after the song's end"),
         ({"bar_one_s": "1"}, "the song has no tempo"),
-        ({"bpm": "92", "beats_per_bar": 0}, "no bar"),
+        ({"bpm": "92", "beats_per_bar": 0}, "beats is out of range"),
     ],
 )
 def test_what_cannot_be_used_leaves_nothing_behind(

@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from enum import StrEnum
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -23,6 +24,21 @@ DONE, DECISION, BAD_INPUT, CANCELLED = 0, 1, 2, 130
 
 FilmArgument = Annotated[Path, typer.Argument(metavar="FILM", help="The film's folder.", show_default=False)]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
+
+
+class MatrixName(StrEnum):
+    """How a picture's colour was turned into codes."""
+
+    BT709 = "bt709"
+    BT601 = "bt601"
+    BT2020NC = "bt2020nc"
+
+
+class RangeName(StrEnum):
+    """Which codes a picture uses."""
+
+    LIMITED = "limited"
+    FULL = "full"
 
 
 def say(text: str = "") -> None:

@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from partsong.cli.console import FilmArgument, JsonOption, emit_json, needs_decision, say, table, watched
+from partsong.cli.console import (
+    FilmArgument,
+    JsonOption,
+    MatrixName,
+    RangeName,
+    emit_json,
+    needs_decision,
+    say,
+    table,
+    watched,
+)
 
 if TYPE_CHECKING:
     from partsong.film.records import Film, Take
@@ -32,21 +42,6 @@ class TakeKind(StrEnum):
 
     STAGE = "stage"
     ROAMING = "roaming"
-
-
-class MatrixName(StrEnum):
-    """How a picture's colour was turned into codes."""
-
-    BT709 = "bt709"
-    BT601 = "bt601"
-    BT2020NC = "bt2020nc"
-
-
-class RangeName(StrEnum):
-    """Which codes a picture uses."""
-
-    LIMITED = "limited"
-    FULL = "full"
 
 
 @app.command()

@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from partsong.cli.console import FilmArgument, JsonOption, emit_json, needs_decision, note, say, watched
+from partsong.cli.console import (
+    FilmArgument,
+    JsonOption,
+    MatrixName,
+    RangeName,
+    emit_json,
+    needs_decision,
+    note,
+    say,
+    watched,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,21 +35,6 @@ class Kind(StrEnum):
     h264 = "h264"
     mezzanine = "mezzanine"
     both = "both"
-
-
-class MatrixName(StrEnum):
-    """The colour matrix of a picture that does not say it."""
-
-    bt709 = "bt709"
-    bt601 = "bt601"
-    bt2020nc = "bt2020nc"
-
-
-class RangeName(StrEnum):
-    """The value range of a picture that does not say it."""
-
-    limited = "limited"
-    full = "full"
 
 
 LoudnessOption = Annotated[

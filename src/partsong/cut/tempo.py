@@ -13,11 +13,8 @@ from fractions import Fraction
 
 from partsong.errors import InvalidInput
 from partsong.film.records import Section, TempoMark
-from partsong.film.tempo import Position, bar_lines, time_of
-from partsong.timebase import Rate, Time
-
-FASTEST_BPM = 1000
-_MOST_BEATS = 32
+from partsong.film.tempo import Position, bar_lines, mark_of, time_of
+from partsong.timebase import Rate, Time, exact_number
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,16 +58,11 @@ def tempo_map(
     InvalidInput
         If a number cannot be used, or a later bar is asked for before there is a map.
     """
-    beats_a_minute = exact(bpm, "tempo")
-    if not 0 < beats_a_minute <= FASTEST_BPM:
-        raise InvalidInput(f"A tempo of {bpm} beats a minute is out of range. Give one above 0, up to {FASTEST_BPM}.")
-    if not 1 <= beats_per_bar <= _MOST_BEATS:
-        raise InvalidInput(f"A bar of {beats_per_bar} beats is out of range. Give 1 to {_MOST_BEATS}.")
     if from_bar < 1:
         raise InvalidInput(f"Bars count from 1; a tempo cannot hold from bar {from_bar}.")
     kept = tuple(mark for mark in before if mark.bar < from_bar)
     if from_bar == 1:
-        start = exact(bar_one_s, "start of bar 1") if bar_one_s is not None else _bar_one(before)
+        start = exact_number(bar_one_s, "start of bar 1") if bar_one_s is not None else _bar_one(before)
         at = Time.of(start)
     elif not kept:
         raise InvalidInput(f"The song has no tempo before bar {from_bar}. Set the first one without --from-bar.")
@@ -80,17 +72,7 @@ def tempo_map(
         # The bar line may fall between samples; it is kept exactly, or the beats after it would drift.
         seconds = time_of(kept, Position(from_bar, Fraction(0)))
         at = Time(ticks=seconds.numerator, base_num=1, base_den=seconds.denominator)
-    if at.seconds >= length_s:
-        raise InvalidInput(
-            f"Bar {from_bar} would begin at {float(at.seconds):.3f} s, after the song's end ({float(length_s):.3f} s)."
-        )
-    mark = TempoMark(
-        bar=from_bar,
-        at=at,
-        beats_per_bar=beats_per_bar,
-        bpm_num=beats_a_minute.numerator,
-        bpm_den=beats_a_minute.denominator,
-    )
+    mark = mark_of(bar=from_bar, at=at, bpm=bpm, beats_per_bar=beats_per_bar, length_s=length_s)
     return (*kept, mark)
 
 
@@ -120,20 +102,6 @@ def sections_of(texts: Sequence[str]) -> tuple[Section, ...]:
         if earlier.bar == later.bar:
             raise InvalidInput(f"The sections {earlier.name!r} and {later.name!r} start with the same bar.")
     return tuple(sections)
-
-
-def exact(text: str, what: str) -> Fraction:
-    """Read a decimal or a fraction exactly.
-
-    Raises
-    ------
-    InvalidInput
-        If the text is neither.
-    """
-    if len(text) > 40 or not re.fullmatch(r"\s*[-+]?(\d+(\.\d*)?|\.\d+)(/0*[1-9]\d*)?\s*", text):
-        raise InvalidInput(f"The {what} {text[:40]!r} is no number. Write it like 92, 92.5 or 184/2.")
-    number, _, by = text.strip().partition("/")
-    return Fraction(number) / int(by or 1)
 
 
 def frame_of(tempo: Sequence[TempoMark], position: Position, rate: Rate) -> int:

@@ -12,6 +12,7 @@ from fractions import Fraction
 
 from partsong.errors import InvalidInput
 from partsong.film.records import TempoMark
+from partsong.timebase import Time, exact_number
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +26,50 @@ class Position:
         beat = self.beat + 1  # people count beats from one
         whole = beat.denominator == 1
         return f"{self.bar}.{beat.numerator}" if whole else f"{self.bar}.{float(beat):.2f}"
+
+
+FASTEST_BPM = 1000
+MOST_BEATS = 32
+
+
+def mark_of(*, bar: int, at: Time, bpm: str, beats_per_bar: int, length_s: Fraction) -> TempoMark:
+    """Return the mark of a tempo that a person gave.
+
+    Parameters
+    ----------
+    bar : int
+        The bar from which it holds, 1 or later.
+    at : Time
+        Song time of that bar's first beat.
+    bpm : str
+        Beats a minute, taken exactly: ``92``, ``92.5`` or ``184/2``.
+    beats_per_bar : int
+        1 to 32.
+    length_s : Fraction
+        Length of the song in seconds.
+
+    Raises
+    ------
+    InvalidInput
+        If a number cannot be used, or the bar would begin after the song's end.
+    """
+    beats_a_minute = exact_number(bpm, "tempo")
+    if not 0 < beats_a_minute <= FASTEST_BPM:
+        raise InvalidInput(f"A tempo of {bpm} beats a minute is out of range. Give one above 0, up to {FASTEST_BPM}.")
+    if not 1 <= beats_per_bar <= MOST_BEATS:
+        raise InvalidInput(f"A bar of {beats_per_bar} beats is out of range. Give 1 to {MOST_BEATS}.")
+    if at.seconds >= length_s:
+        raise InvalidInput(
+            f"Bar {bar} would begin at {float(at.seconds):.3f} s, after the song's end ({float(length_s):.3f} s). "
+            "Give an earlier time."
+        )
+    return TempoMark(
+        bar=bar,
+        at=at,
+        beats_per_bar=beats_per_bar,
+        bpm_num=beats_a_minute.numerator,
+        bpm_den=beats_a_minute.denominator,
+    )
 
 
 def time_of(tempo: Sequence[TempoMark], position: Position) -> Fraction:

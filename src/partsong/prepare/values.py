@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-import re
 from fractions import Fraction
 
 from partsong.errors import InvalidInput
+from partsong.timebase import exact_number
 
 
 def above_zero(value: float, what: str) -> None:
@@ -21,6 +21,6 @@ def exact(text: str, what: str) -> Fraction:
     >>> exact("2.5", "length")
     Fraction(5, 2)
     """
-    if not re.fullmatch(r"\d+(\.\d+)?", text.strip(), re.ASCII) or Fraction(text.strip()) == 0:
-        raise InvalidInput(f"The {what} {text!r} is not a number above zero. Write it like 4 or 2.5.")
-    return Fraction(text.strip())
+    number = exact_number(text, what)
+    above_zero(float(number), what)
+    return number

@@ -10,10 +10,10 @@ from partsong.errors import InvalidInput, UnreadableMedia
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Clip, Film, Part, Song, Stem, TempoMark
 from partsong.film.store import FilmStore, Head
-from partsong.shoot.names import exact_number, part_id
-from partsong.timebase import Time, clock
+from partsong.film.tempo import mark_of
+from partsong.shoot.names import part_id
+from partsong.timebase import Time, clock, exact_number
 
-_FASTEST_BPM = 1000
 _FRAME_S = Fraction(1, 24)
 """What a frame is before any take has said so: the longest in common use."""
 
@@ -128,23 +128,4 @@ def _tempo(bpm: str | None, beats_per_bar: int, bar_one_s: str, length_s: Fracti
         if at_s:
             raise InvalidInput("Bar 1 has a start but the song has no tempo. Give --bpm as well.")
         return ()
-    beats_a_minute = exact_number(bpm, "tempo")
-    if not 0 < beats_a_minute <= _FASTEST_BPM:
-        raise InvalidInput(
-            f"A tempo of {bpm} beats a minute is out of range. Give one above 0 and up to {_FASTEST_BPM}."
-        )
-    if beats_per_bar < 1:
-        raise InvalidInput(f"A bar of {beats_per_bar} beats is no bar. Give at least 1.")
-    if at_s >= length_s:
-        raise InvalidInput(
-            f"Bar 1 at {float(at_s):.3f} s lies after the end of the song ({float(length_s):.3f} s). "
-            "Give an earlier time."
-        )
-    mark = TempoMark(
-        bar=1,
-        at=Time.of(at_s),
-        beats_per_bar=beats_per_bar,
-        bpm_num=beats_a_minute.numerator,
-        bpm_den=beats_a_minute.denominator,
-    )
-    return (mark,)
+    return (mark_of(bar=1, at=Time.of(at_s), bpm=bpm, beats_per_bar=beats_per_bar, length_s=length_s),)

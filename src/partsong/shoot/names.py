@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from fractions import Fraction
-
-from partsong.errors import InvalidInput
 
 # Letters that do not come apart into a base letter and an accent.
 _LETTERS = str.maketrans(
@@ -49,23 +46,3 @@ def slug(text: str) -> str:
 def part_id(name: str, number: int) -> str:
     """Return the id of a part from its name, or from its ``number`` in score order when the name gives none."""
     return slug(name) or f"part-{number}"
-
-
-def exact_number(text: str, what: str) -> Fraction:
-    """Read a decimal or a fraction exactly.
-
-    >>> exact_number("92.5", "tempo"), exact_number("184/2", "tempo")
-    (Fraction(185, 2), Fraction(92, 1))
-
-    Raises
-    ------
-    InvalidInput
-        If the text is neither; ``what`` names it in the sentence.
-    """
-    plain = text.strip()
-    match = re.fullmatch(r"([+-]?\d+)\s*/\s*(\d+)", plain, re.ASCII)
-    if match and int(match[2]):
-        return Fraction(int(match[1]), int(match[2]))
-    if re.fullmatch(r"[+-]?\d+(\.\d+)?", plain, re.ASCII):
-        return Fraction(plain)
-    raise InvalidInput(f"The {what} {text!r} is not a number. Write it like 92, 92.5 or 184/2.")
