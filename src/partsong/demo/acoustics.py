@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,22 +71,22 @@ def scratch_sound(dry: NDArray[np.float32], heard: Heard, *, seed: int) -> NDArr
     """
     rng = np.random.default_rng([seed, 7])
     song_s = (heard.start_ticks + np.arange(heard.samples) * (1 + heard.drift_ppm * 1e-6)) / RATE_HZ
-    played = dry.astype(np.float64)
+    played = dry.copy()
     for click_s in heard.clicks_s:
         at = round(click_s * RATE_HZ)
         knock = rng.normal(size=240) * np.exp(-np.arange(240) / 40) * 0.012
         played[at : at + 240] += knock[: len(played) - at]
     band = signal.butter(2, [90, 11000], "band", fs=RATE_HZ, output="sos")
-    channels = []
-    for side in (-0.5, 0.5):
+    sound = _room_tone(heard.samples, rng)
+    sound += (_before_the_song(song_s, rng) * 0.05)[:, None]
+    for channel, side in enumerate((-0.5, 0.5)):
         ear = (heard.camera[0] + side * _EARS_M, heard.camera[1], heard.camera[2])
-        wet = signal.oaconvolve(played, impulse_response(heard.source, ear, heard.room, rng))
-        channels.append(_at_times(signal.sosfilt(band, wet), song_s))
-    sound = np.stack(channels, axis=1) * 10 ** (heard.level_db / 20)
-    sound += _room_tone(heard.samples, rng) + (_before_the_song(song_s, rng) * 0.05)[:, None]
+        response = impulse_response(heard.source, ear, heard.room, rng).astype(np.float32)
+        wet = signal.sosfilt(band, signal.oaconvolve(played, response))
+        sound[:, channel] += _at_times(wet, song_s) * np.float32(10 ** (heard.level_db / 20))
     if heard.automatic_gain:
         sound *= _automatic_gain(sound)[:, None]
-    return np.tanh(sound).astype(np.float32)
+    return np.tanh(sound, out=sound)
 
 
 def impulse_response(source: Point, ear: Point, room: Point, rng: np.random.Generator) -> _Floats:
@@ -112,27 +113,31 @@ def impulse_response(source: Point, ear: Point, room: Point, rng: np.random.Gene
     return response
 
 
-def _at_times(sound: _Floats, song_s: _Floats) -> _Floats:
+def _at_times(sound: NDArray[Any], song_s: _Floats) -> NDArray[np.float32]:
     """Read sound at given times by cubic interpolation; it is silent outside. Whole samples are read exactly."""
-    position = song_s * RATE_HZ
-    whole = np.floor(position + 1e-6).astype(np.int64)
-    t = position - whole
-    padded = np.concatenate([[0.0], sound, np.zeros(3)])
-    inside = (whole >= 0) & (whole < len(sound))
-    index = np.where(inside, whole, len(sound))
-    a, b, c, d = (padded[index + step] for step in range(4))
-    if np.abs(t).max() < 1e-5:
-        return np.asarray(b)
-    return np.asarray(b + 0.5 * t * (c - a + t * (2 * a - 5 * b + 4 * c - d + t * (3 * (b - c) + d - a))))
+    padded = np.concatenate([[0.0], sound, np.zeros(3)]).astype(np.float32)
+    out = np.empty(len(song_s), np.float32)
+    for first in range(0, len(song_s), RATE_HZ):  # a second at a time, to be small in memory
+        position = song_s[first : first + RATE_HZ] * RATE_HZ
+        whole = np.floor(position + 1e-6).astype(np.int64)
+        t = (position - whole).astype(np.float32)
+        index = np.where((whole >= 0) & (whole < len(sound)), whole, len(sound))
+        a, b, c, d = (padded[index + step] for step in range(4))
+        curved = b + 0.5 * t * (c - a + t * (2 * a - 5 * b + 4 * c - d + t * (3 * (b - c) + d - a)))
+        out[first : first + RATE_HZ] = np.where(np.abs(t) < 1e-5, b, curved)
+    return out
 
 
-def _room_tone(samples: int, rng: np.random.Generator) -> _Floats:
+def _room_tone(samples: int, rng: np.random.Generator) -> NDArray[np.float32]:
     """Air and the water under the floor: noise that falls with frequency and laps slowly."""
-    noise = rng.normal(size=(samples, 2))
-    dark = signal.lfilter([0.06], [1, -0.94], noise, axis=0) * 4
-    time_s = np.arange(samples) / RATE_HZ
+    time_s = np.arange(samples, dtype=np.float32) / np.float32(RATE_HZ)
     lapping = 1 + 0.5 * np.sin(2 * np.pi * 0.31 * time_s + 1) * np.sin(2 * np.pi * 0.13 * time_s)
-    return np.asarray(_NOISE * (0.5 * noise + dark * lapping[:, None]))
+    tone = np.empty((samples, 2), np.float32)
+    for channel in (0, 1):
+        noise = rng.standard_normal(samples, np.float32)
+        dark = signal.lfilter(np.array([0.06], np.float32), np.array([1, -0.94], np.float32), noise)
+        tone[:, channel] = _NOISE * (0.5 * noise + 2.5 * dark * lapping)
+    return tone
 
 
 def _before_the_song(song_s: _Floats, rng: np.random.Generator) -> _Floats:
@@ -152,9 +157,9 @@ def _before_the_song(song_s: _Floats, rng: np.random.Generator) -> _Floats:
     return total
 
 
-def _automatic_gain(sound: _Floats) -> _Floats:
+def _automatic_gain(sound: NDArray[np.float32]) -> NDArray[np.float32]:
     """Bring loud and quiet nearer to each other, within 12 dB, as slowly as cameras do."""
     level = np.abs(sound).max(axis=1)
     slow = np.exp(-1 / (0.8 * RATE_HZ))
-    level = signal.lfilter([1 - slow], [1, -slow], level)
+    level = signal.lfilter([1 - slow], [1, -slow], level).astype(np.float32)
     return np.asarray(np.clip((0.03 / np.maximum(level, 1e-4)) ** 0.6, 0.5, 4.0) * 1.6)

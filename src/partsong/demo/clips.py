@@ -30,16 +30,14 @@ _HEAD_S = 1.0  # how long each stage take runs before the lamp is switched on
 _WARM_UP_S = 0.12
 
 _ROAMING_VIEWS = {
-    "cajon": camera.View((-0.95, 1.15, 2.75), (-2.12, 0.72, 4.65), 0.37, focus_m=2.2),
-    "upright-bass": camera.View((-2.15, 1.45, 3.05), (-1.22, 1.22, 5.45), 0.36, focus_m=2.5),
-    "harmonium": camera.View((1.05, 1.35, 3.05), (0.15, 0.85, 5.25), 0.36, focus_m=2.3),
-    "glockenspiel": camera.View((2.35, 1.55, 3.35), (1.22, 1.05, 5.40), 0.36, focus_m=2.2),
-    "melodica": camera.View((1.00, 1.20, 2.75), (2.22, 0.92, 4.90), 0.37, focus_m=2.4),
+    "cajon": camera.View((-0.95, 1.15, 2.75), (-2.10, 0.80, 4.65), 0.43, focus_m=2.2),
+    "glockenspiel": camera.View((2.35, 1.55, 3.35), (1.22, 1.24, 5.50), 0.40, focus_m=2.2),
+    "melodica": camera.View((1.00, 1.20, 2.75), (2.20, 1.00, 4.90), 0.40, focus_m=2.4),
 }
 
 
 class Move(Record):
-    """A knock at the tripod: from ``at_s`` in the take on, the picture lies ``dx``, ``dy`` pixels further right, down."""
+    """A knock at the tripod: from ``at_s`` in the take on, the picture lies further right and down."""
 
     at_s: Finite
     dx_px: Finite
@@ -99,7 +97,7 @@ def clips(song: tune.Performance, parts: Sequence[str], *, roaming: bool) -> tup
     number = 2
     # How long each camera ran before the song: no whole number of frames, as in life.
     leads = dict(zip(tune.PARTS, (2.671, 3.437, 1.912, 2.204, 3.086), strict=True))
-    coverage = {"cajon": 0.04, "upright-bass": 0.40, "glockenspiel": 0.27, "melodica": 0.56}
+    coverage = {"cajon": 0.04, "glockenspiel": 0.27, "melodica": 0.56}  # where in the song, as a share of it
     for place, part in enumerate(tune.PARTS):
         if part not in parts:
             continue
@@ -110,12 +108,12 @@ def clips(song: tune.Performance, parts: Sequence[str], *, roaming: bool) -> tup
         if roaming and part in coverage:
             number += 1
             start_s = Fraction(round(float(song.length_s) * coverage[part] * 48000), 48000)
-            seconds = min(9.0 + place, 0.45 * float(song.length_s))
+            seconds = min(8.5 + 0.5 * place, 0.45 * float(song.length_s))
             path = f"{folder}/roaming/clip_{number:04d}.mov"
             found.append(_clip(path, "roaming", part, start_s, math.ceil(seconds * 24)))
     if roaming and "melodica" in parts:
         stray = tune.polka()
-        frames = min(math.ceil(10.0 * 24), math.ceil(float(song.length_s) * 0.45 * 24))
+        frames = min(math.ceil(8.5 * 24), math.ceil(float(song.length_s) * 0.45 * 24))
         extra = _clip(f"clips/roaming/clip_{number + 3:04d}.mov", "roaming", "melodica", Fraction(1001, 1000), frames)
         found.append(extra.replace(song=stray.title, seed=77))
     return tuple(found)
@@ -137,12 +135,15 @@ def _stage_clip(song: tune.Performance, part: str, path: str, lead_s: float, aft
     return clip.replace(moves=(Move(at_s=lead_s + 0.6 * float(song.length_s), dx_px=-1.0, dy_px=1.0),))
 
 
-def _clip(
-    path: str, kind: Literal["stage", "roaming"], part: str, start_s: Fraction, frames: int
-) -> DemoClip:
+def distance_m(part: str, view: camera.View) -> float:
+    """Return how far the sound of a part is from a camera."""
+    return float(np.linalg.norm(np.subtract(scene.SPOTS[part].sound, view.place)))
+
+
+def _clip(path: str, kind: Literal["stage", "roaming"], part: str, start_s: Fraction, frames: int) -> DemoClip:
     place = tune.PARTS.index(part)
     view = LOCKED_OFF if kind == "stage" else _ROAMING_VIEWS[part]
-    distance_m = float(np.linalg.norm(np.subtract(scene.SPOTS[part].sound, view.place)))
+    away_m = distance_m(part, view)
     minute = 602 + 23 * place + (11 if kind == "roaming" else 0)  # the camera's clock shows the time of day
     return DemoClip(
         path=path,
@@ -150,8 +151,8 @@ def _clip(
         part=part,
         start=Time.of(start_s),
         frames=frames,
-        distance_m=distance_m,
-        arrival_delay_s=distance_m / acoustics.SPEED_OF_SOUND_M_S,
+        distance_m=away_m,
+        arrival_delay_s=away_m / acoustics.SPEED_OF_SOUND_M_S,
         timecode_frame=minute * 60 * 24 + 7 * place + 5,
         seed=10 + place + (20 if kind == "roaming" else 0),
     )
@@ -208,25 +209,22 @@ def _by_hand(clip: DemoClip, media_s: NDArray[np.float64], width: int) -> NDArra
     rng = np.random.default_rng(clip.seed)
 
     def wander(*speeds_hz: float) -> NDArray[np.float64]:
-        return np.asarray(
-            sum(np.sin(2 * np.pi * hz * media_s + rng.uniform(0, 6)) / (1 + 3 * hz) for hz in speeds_hz)
-        )
+        return np.asarray(sum(np.sin(2 * np.pi * hz * media_s + rng.uniform(0, 6)) / (1 + 3 * hz) for hz in speeds_hz))
 
     length_s = clip.frames / 24
-    push = 1.02 + 0.10 * (media_s / length_s) ** 1.2
-    sway = [wander(0.17, 0.43, 1.1, 2.3) * width * 0.0052 for _ in (0, 1)]
+    push = 1.03 + 0.10 * (media_s / length_s) ** 1.2
+    sway = [wander(0.17, 0.43, 1.1, 2.3) * width * 0.0045 for _ in (0, 1)]
     return np.stack([push, 0.006 * wander(0.13, 0.37, 0.9), *sway], axis=1)
 
 
 def zones(width: int, height: int) -> dict[str, tuple[int, int, int, int]]:
-    """Return the box (left, top, right, bottom; pixels) that the player of each part never leaves, in the wide frame."""
+    """Return the box (left, top, right, bottom) of the wide frame, in pixels, that each part's player never leaves."""
     song = tune.waltz()
     found = {}
     for part in tune.PARTS:
         limbs = player.limbs(song, part, np.arange(0, float(song.length_s), 0.05))
         ends = np.concatenate([limbs[:, :, 0:3], limbs[:, :, 3:6]]).reshape(-1, 3)
-        ends = np.concatenate([ends - 0.12, ends + 0.12])
-        pixels = np.array([LOCKED_OFF.pixel(tuple(end), width, height) for end in ends[::7].tolist()])
+        pixels = LOCKED_OFF.pixels(np.concatenate([ends - 0.12, ends + 0.12]), width, height)
         low, high = pixels.min(axis=0), pixels.max(axis=0)
         left, top, right, bottom = (int(v) for v in (*np.floor(low), *np.ceil(high)))
         found[part] = (max(left, 0), max(top, 0), min(right, width), min(bottom, height))
@@ -235,8 +233,7 @@ def zones(width: int, height: int) -> dict[str, tuple[int, int, int, int]]:
 
 def stand_px(width: int, height: int, *, moved: bool) -> tuple[float, float, float, float]:
     """Return the box (left, top, right, bottom; pixels) of the music stand that gets knocked, in the wide frame."""
-    corners = scene.knocked_stand(moved=moved)
-    pixels = np.array([LOCKED_OFF.pixel(corner, width, height) for corner in corners])
+    pixels = LOCKED_OFF.pixels(scene.knocked_stand(moved=moved), width, height)
     low, high = pixels.min(axis=0), pixels.max(axis=0)
     return (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
@@ -262,7 +259,7 @@ def light_frames(
     """
     view = clip.view()
     stage = clip.kind == "stage"
-    margin = 8 if stage else 2 * round(0.035 * width)
+    margin = 8 if stage else 2 * round(0.025 * width)
     room = scene.Scene.built(stand_moved=clip.stand_moved)
     still = camera.still(room, clip.part, view, width=width, height=height, margin=margin)
     dusk, lamp = scene.still_light()
@@ -275,7 +272,9 @@ def light_frames(
     flat_calm, flat_lit = still.calm.reshape(-1, 3), still.lit.reshape(-1, 3)
     behind = still.calm + still.lit
     level = 1.0
-    levels = np.clip((media_s - clip.lamp_on_at_s) / _WARM_UP_S, 0, 1) ** 2 if clip.lamp_on_at_s else np.ones(clip.frames)
+    levels = (
+        np.clip((media_s - clip.lamp_on_at_s) / _WARM_UP_S, 0, 1) ** 2 if clip.lamp_on_at_s else np.ones(clip.frames)
+    )
     moves = offsets_px(clip, media_s) if stage else _by_hand(clip, media_s, width)
     for n in range(clip.frames) if some is None else some:
         if levels[n] != level:

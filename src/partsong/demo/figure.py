@@ -19,7 +19,7 @@ from partsong.demo.trace import FAR, _beam, _ray
 Array = NDArray[Any]
 LIMB_NUMBERS = 12
 
-_MAP = 224  # the light's view of the player is this many cells wide
+_MAP = 160  # the light's view of the player is this many cells wide
 _SPREAD = 0.50  # and shows this tangent to either side of the beam's axis
 
 
@@ -77,11 +77,12 @@ def shadow_map(limbs: Array, key: Array) -> tuple[Array, Array]:
     Parameters
     ----------
     limbs : float array, shape (limbs, LIMB_NUMBERS)
+        The player in one frame.
     key : float array
         The lamp, as in :mod:`partsong.demo.trace`.
     """
     cover, near = _seen_by_lamp(limbs, key)
-    cover, near = cv2.GaussianBlur(cover, (0, 0), 1.6), cv2.GaussianBlur(near, (0, 0), 1.6)
+    cover, near = cv2.GaussianBlur(cover, (0, 0), 1.3), cv2.GaussianBlur(near, (0, 0), 1.3)
     return cover, near / np.maximum(cover, 1e-4)
 
 
@@ -97,7 +98,7 @@ def _shaded(u: float, v: float, distance: float, cover: Array, near: Array, bias
         cover[ir + 1, ic] * (1 - fc) + cover[ir + 1, ic + 1] * fc
     ) * fr
     behind = min(max((distance - near[ir, ic] - bias) / 0.10, 0.0), 1.0)
-    return 1 - hidden * behind
+    return float(1 - hidden * behind)
 
 
 @compiled
@@ -141,6 +142,31 @@ def cast_shadow(
 
 
 @compiled
+def _light_on(x: float, y: float, z: float, key: Array, dusk: Array, lamp: Array, pool: float, out: Array) -> None:
+    """Write what shines on a place: for key, door, pendant lamp and pool, the direction times the strength (4 x 3)."""
+    lx, ly, lz = key[0] - x, key[1] - y, key[2] - z
+    away2 = lx * lx + ly * ly + lz * lz
+    strength = _beam(x, y, z, key) / away2
+    out[0], out[1], out[2], out[3] = lx, ly, lz, strength
+    length = math.sqrt(away2)
+    for k in range(3):
+        out[k] /= length
+    dx, dy, dz = dusk[0] - x, dusk[1] - y, dusk[2] - z
+    away2 = dx * dx + dy * dy + dz * dz
+    length = math.sqrt(away2)
+    out[4], out[5], out[6] = dx / length, dy / length, dz / length
+    out[7] = 1.3 * max(dz, 0.0) / length * dusk[3] * dusk[4] / away2
+    qx, qy, qz = lamp[0] - x, lamp[1] - y, lamp[2] - z
+    away2 = qx * qx + qy * qy + qz * qz
+    length = math.sqrt(away2)
+    out[8], out[9], out[10], out[11] = qx / length, qy / length, qz / length, 1 / (away2 + 0.2)
+    gx, gy, gz = key[12] - x, key[13] - 0.3 - y, key[14] - z
+    away2 = gx * gx + gy * gy + gz * gz
+    length = math.sqrt(away2)
+    out[12], out[13], out[14], out[15] = gx / length, gy / length, gz / length, pool / (away2 + 0.8)
+
+
+@compiled
 def draw(
     frame: Array,
     limbs: Array,
@@ -155,7 +181,7 @@ def draw(
     cover: Array,
     near: Array,
 ) -> None:
-    """Draw the limbs over a frame, near ones first, where nothing of the room stands before them.
+    """Draw the limbs over a frame, where nothing of the room stands before them.
 
     ``view`` is (scale, cosine, sine, x, y): a pixel (px, py) of the still room's picture is shown at
     ``scale * (cos * px - sin * py) + x``, ``scale * (sin * px + cos * py) + y``.
@@ -165,9 +191,11 @@ def draw(
     scale = view[0]
     count = len(limbs)
     seen = np.zeros((count, 8))  # columns, rows, distances and radii of both ends
+    shine = np.zeros((count, 2, 16))
     for n in range(count):
         for end in range(2):
-            x, y, z = limbs[n, 3 * end] - eye[0], limbs[n, 3 * end + 1] - eye[1], limbs[n, 3 * end + 2] - eye[2]
+            at_x, at_y, at_z = limbs[n, 3 * end], limbs[n, 3 * end + 1], limbs[n, 3 * end + 2]
+            x, y, z = at_x - eye[0], at_y - eye[1], at_z - eye[2]
             forward = max(x * eye[9] + y * eye[10] + z * eye[11], 0.1)
             px = (x * eye[3] + y * eye[4] + z * eye[5]) / forward * eye[12] + eye[13]
             py = (x * eye[6] + y * eye[7] + z * eye[8]) / forward * eye[12] + eye[14]
@@ -175,89 +203,149 @@ def draw(
             seen[n, 4 * end + 1] = scale * (view[2] * px + view[1] * py) + view[4]
             seen[n, 4 * end + 2] = math.sqrt(x * x + y * y + z * z)
             seen[n, 4 * end + 3] = limbs[n, 6 + end] / forward * eye[12] * scale
-    order = np.argsort(seen[:, 2] + seen[:, 6] - np.minimum(limbs[:, 6], limbs[:, 7]))
-    axes = _lamp_axes(key)
+            # Light changes slowly along a limb: it is worked out at both ends.
+            _light_on(at_x, at_y, at_z, key, dusk, lamp, pool, shine[n, end])
     x0 = int(max(min((seen[:, 0] - seen[:, 3]).min(), (seen[:, 4] - seen[:, 7]).min()) - 2, 0))
     y0 = int(max(min((seen[:, 1] - seen[:, 3]).min(), (seen[:, 5] - seen[:, 7]).min()) - 2, 0))
     x1 = int(min(max((seen[:, 0] + seen[:, 3]).max(), (seen[:, 4] + seen[:, 7]).max()) + 3, width))
     y1 = int(min(max((seen[:, 1] + seen[:, 3]).max(), (seen[:, 5] + seen[:, 7]).max()) + 3, height))
     if x1 <= x0 or y1 <= y0:
         return
-    # Light gathered so far, and how much of what lies behind can still be seen.
-    gathered = np.zeros((y1 - y0, x1 - x0, 3), np.float32)
-    open_to = np.ones((y1 - y0, x1 - x0), np.float32)
-    for place in range(count):
-        n = order[place]
+    which, cover_of, distance_of = _two_nearest(seen, limbs, x0, y0, x1, y1)
+    axes = _lamp_axes(key)
+    shown, both = np.zeros(3), np.zeros(3)
+    for row in range(y0, y1):
+        for column in range(x0, x1):
+            if which[row - y0, column - x0, 0] < 0:
+                continue
+            # What of the room is nearer? Undo the view to look it up.
+            ux, uy = (column + 0.5 - view[3]) / scale, (row + 0.5 - view[4]) / scale
+            c, r = int(view[1] * ux + view[2] * uy), int(view[1] * uy - view[2] * ux)
+            room_m = depths[r, c] if c >= 0 and r >= 0 and c < columns and r < rows else np.float32(FAR)
+            left = 1.0
+            both[:] = 0
+            for layer in range(2):
+                n = which[row - y0, column - x0, layer]
+                if n < 0 or left < 0.004:
+                    break
+                before = (room_m - distance_of[row - y0, column - x0, layer]) / 0.02 + 0.5
+                alpha = left * cover_of[row - y0, column - x0, layer] * min(max(before, 0.0), 1.0)
+                if alpha <= 0:
+                    continue
+                left -= alpha
+                _shade(
+                    limbs[n],
+                    seen[n],
+                    shine[n],
+                    column + 0.5,
+                    row + 0.5,
+                    eye,
+                    key,
+                    level,
+                    dusk,
+                    lamp,
+                    axes,
+                    cover,
+                    near,
+                    shown,
+                )
+                for k in range(3):
+                    both[k] += alpha * shown[k]
+            for k in range(3):
+                frame[row, column, k] = frame[row, column, k] * left + both[k]
+
+
+@compiled
+def _two_nearest(seen: Array, limbs: Array, x0: int, y0: int, x1: int, y1: int) -> tuple[Array, Array, Array]:
+    """Find the two nearest limbs at each pixel of a box: number (-1: none), cover and distance of both."""
+    which = np.full((y1 - y0, x1 - x0, 2), -1, np.int32)
+    cover = np.zeros((y1 - y0, x1 - x0, 2), np.float32)
+    distance = np.full((y1 - y0, x1 - x0, 2), FAR, np.float32)
+    for n in range(len(seen)):
         ax, ay, ad, ar = seen[n, 0], seen[n, 1], seen[n, 2], seen[n, 3]
         bx, by, bd, br = seen[n, 4], seen[n, 5], seen[n, 6], seen[n, 7]
-        left, right = int(max(min(ax - ar, bx - br) - 1, 0)), int(min(max(ax + ar, bx + br) + 2, width))
-        top, bottom = int(max(min(ay - ar, by - br) - 1, 0)), int(min(max(ay + ar, by + br) + 2, height))
-        length = math.sqrt((limbs[n, 3] - limbs[n, 0]) ** 2 + (limbs[n, 4] - limbs[n, 1]) ** 2 + (limbs[n, 5] - limbs[n, 2]) ** 2)
+        left, right = int(max(min(ax - ar, bx - br) - 1, x0)), int(min(max(ax + ar, bx + br) + 2, x1))
+        top, bottom = int(max(min(ay - ar, by - br) - 1, y0)), int(min(max(ay + ar, by + br) + 2, y1))
         for row in range(top, bottom):
             for column in range(left, right):
                 t = _along(column + 0.5, row + 0.5, ax, ay, bx, by)
                 x, y = column + 0.5 - ax - t * (bx - ax), row + 0.5 - ay - t * (by - ay)
                 radius = ar + t * (br - ar)
-                away = math.sqrt(x * x + y * y)
-                inside = min(max(radius - away + 0.5, 0.0), 1.0)
-                if inside <= 0 or open_to[row - y0, column - x0] < 0.004:
+                away2 = x * x + y * y
+                if away2 >= (radius + 0.5) * (radius + 0.5):
                     continue
-                # The normal: across the limb on the screen, and towards the camera.
-                across = min(away / max(radius, 1e-6), 0.999)
-                towards = math.sqrt(1 - across * across)
-                sx, sy = x / max(away, 1e-6) * across, y / max(away, 1e-6) * across
-                metres = limbs[n, 6] + t * (limbs[n, 7] - limbs[n, 6])
-                distance = ad + t * (bd - ad) - metres * towards
-                # What of the room is nearer? Undo the view to look it up.
-                ux, uy = (column + 0.5 - view[3]) / scale, (row + 0.5 - view[4]) / scale
-                c, r = int(view[1] * ux + view[2] * uy), int(view[1] * uy - view[2] * ux)
-                if c >= 0 and r >= 0 and c < columns and r < rows:
-                    inside *= min(max((depths[r, c] - distance) / 0.02 + 0.5, 0.0), 1.0)
-                    if inside <= 0:
-                        continue
-                nx = eye[3] * sx + eye[6] * sy - eye[9] * towards
-                ny = eye[4] * sx + eye[7] * sy - eye[10] * towards
-                nz = eye[5] * sx + eye[8] * sy - eye[11] * towards
-                wx = limbs[n, 0] + t * (limbs[n, 3] - limbs[n, 0]) + nx * metres
-                wy = limbs[n, 1] + t * (limbs[n, 4] - limbs[n, 1]) + ny * metres
-                wz = limbs[n, 2] + t * (limbs[n, 5] - limbs[n, 2]) + nz * metres
-                # The key.
-                lx, ly, lz = key[0] - wx, key[1] - wy, key[2] - wz
-                away2 = lx * lx + ly * ly + lz * lz
-                root = math.sqrt(away2)
-                facing = (lx * nx + ly * ny + lz * nz) / root
-                strong = 0.0
-                if facing > -0.12:
-                    u, v, along = _to_lamp(wx, wy, wz, key, axes)
-                    strong = max((facing + 0.12) / 1.12, 0.0) * _beam(wx, wy, wz, key) / away2 * level
-                    strong *= _shaded(u, v, along, cover, near, 0.10)
-                gloss = 0.0
-                if limbs[n, 11] == 2:
-                    gloss = 0.6 * max(facing, 0.0) ** 24 * strong
-                # Dusk from the door, the open room, the pendant lamp, the pool on the floor.
-                dx, dy, dz = dusk[0] - wx, dusk[1] - wy, dusk[2] - wz
-                door = max(dx * nx + dy * ny + dz * nz + 0.35, 0.0) / math.sqrt(dx * dx + dy * dy + dz * dz)
-                door *= max(dz, 0.0) * dusk[3] * dusk[4] / (dx * dx + dy * dy + dz * dz) ** 1.5 * 1.3
-                open_ = 0.62 + 0.30 * ny
-                qx, qy, qz = lamp[0] - wx, lamp[1] - wy, lamp[2] - wz
-                q2 = qx * qx + qy * qy + qz * qz
-                bulb = max(qx * nx + qy * ny + qz * nz, 0.0) / math.sqrt(q2) / (q2 + 0.2)
-                gx, gy, gz = key[12] - wx, key[13] - 0.3 - wy, key[14] - wz
-                g2 = gx * gx + gy * gy + gz * gz
-                thrown = max(0.35 + 0.65 * (gx * nx + gy * ny + gz * nz) / math.sqrt(g2), 0.0) / (g2 + 0.8) * pool * level
-                cloth = 1.0
-                if limbs[n, 11] == 1:  # ribs of knitting, as far as the picture can show them
-                    fine = min(max((radius / metres * 0.022 - 4) / 6, 0.0), 1.0)
-                    cloth = 1 - 0.16 * fine + 0.16 * fine * math.cos((t * length + 0.3 * across) * 2 * math.pi / 0.022)
-                cloth *= 0.80 + 0.20 * towards
-                inside *= open_to[row - y0, column - x0]
-                open_to[row - y0, column - x0] -= inside
-                for k in range(3):
-                    light = key[9 + k] * (strong + thrown) + dusk[5 + k] * door + dusk[8 + k] * open_ + lamp[3 + k] * bulb
-                    shown = limbs[n, 8 + k] * cloth * light + key[9 + k] * gloss
-                    gathered[row - y0, column - x0, k] += inside * shown
-    for row in range(y0, y1):
-        for column in range(x0, x1):
-            for k in range(3):
-                behind = frame[row, column, k] * open_to[row - y0, column - x0]
-                frame[row, column, k] = behind + gathered[row - y0, column - x0, k]
+                inside = min(radius - math.sqrt(away2) + 0.5, 1.0)
+                bulge = math.sqrt(max(1 - away2 / (radius * radius), 0.0)) * (
+                    limbs[n, 6] + t * (limbs[n, 7] - limbs[n, 6])
+                )
+                metres = np.float32(ad + t * (bd - ad) - bulge)
+                r, c = row - y0, column - x0
+                if metres < distance[r, c, 0]:
+                    which[r, c, 1], cover[r, c, 1], distance[r, c, 1] = (
+                        which[r, c, 0],
+                        cover[r, c, 0],
+                        distance[r, c, 0],
+                    )
+                    which[r, c, 0], cover[r, c, 0], distance[r, c, 0] = n, inside, metres
+                elif metres < distance[r, c, 1]:
+                    which[r, c, 1], cover[r, c, 1], distance[r, c, 1] = n, inside, metres
+    return which, cover, distance
+
+
+@compiled
+def _shade(
+    limb: Array,
+    seen: Array,
+    shine: Array,
+    px: float,
+    py: float,
+    eye: Array,
+    key: Array,
+    level: float,
+    dusk: Array,
+    lamp: Array,
+    axes: tuple[float, ...],
+    cover: Array,
+    near: Array,
+    out: Array,
+) -> None:
+    """Write the light that one limb sends to the camera at a place of the frame."""
+    ax, ay, bx, by = seen[0], seen[1], seen[4], seen[5]
+    t = _along(px, py, ax, ay, bx, by)
+    x, y = px - ax - t * (bx - ax), py - ay - t * (by - ay)
+    radius = max(seen[3] + t * (seen[7] - seen[3]), 1e-6)
+    away = max(math.sqrt(x * x + y * y), 1e-6)
+    # The normal: across the limb on the screen, and towards the camera.
+    across = min(away / radius, 0.999)
+    towards = math.sqrt(1 - across * across)
+    sx, sy = x / away * across, y / away * across
+    nx = eye[3] * sx + eye[6] * sy - eye[9] * towards
+    ny = eye[4] * sx + eye[7] * sy - eye[10] * towards
+    nz = eye[5] * sx + eye[8] * sy - eye[11] * towards
+    metres = limb[6] + t * (limb[7] - limb[6])
+    along_x, along_y, along_z = limb[3] - limb[0], limb[4] - limb[1], limb[5] - limb[2]
+    a, b = shine[0], shine[1]
+    facing = 0.5 * ((a[0] + b[0]) * nx + (a[1] + b[1]) * ny + (a[2] + b[2]) * nz)
+    strong = 0.0
+    if facing > -0.12:
+        wx = limb[0] + t * along_x + nx * metres
+        wy = limb[1] + t * along_y + ny * metres
+        wz = limb[2] + t * along_z + nz * metres
+        u, v, along = _to_lamp(wx, wy, wz, key, axes)
+        strong = (facing + 0.12) / 1.12 * (a[3] + t * (b[3] - a[3])) * level
+        strong *= _shaded(u, v, along, cover, near, 0.15)
+    gloss = 0.6 * max(facing, 0.0) ** 24 * strong if limb[11] == 2 else 0.0
+    door = max(0.5 * ((a[4] + b[4]) * nx + (a[5] + b[5]) * ny + (a[6] + b[6]) * nz) + 0.35, 0.0) * 0.5 * (a[7] + b[7])
+    open_ = 0.62 + 0.30 * ny
+    bulb = max((a[8] + b[8]) * nx + (a[9] + b[9]) * ny + (a[10] + b[10]) * nz, 0.0) * 0.25 * (a[11] + b[11])
+    thrown = max(0.35 + 0.325 * ((a[12] + b[12]) * nx + (a[13] + b[13]) * ny + (a[14] + b[14]) * nz), 0.0)
+    thrown *= 0.5 * (a[15] + b[15]) * level
+    cloth = 0.80 + 0.20 * towards
+    if limb[11] == 1:  # ribs of knitting, as far as the picture can show them
+        fine = 0.09 * min(max((radius / metres * 0.022 - 4) / 6, 0.0), 1.0)
+        if fine > 0:
+            length = math.sqrt(along_x * along_x + along_y * along_y + along_z * along_z)
+            cloth *= 1 - fine + fine * math.cos((t * length + 0.2 * metres * across) * 2 * math.pi / 0.022)
+    for k in range(3):
+        light = key[9 + k] * (strong + thrown) + dusk[5 + k] * door + dusk[8 + k] * open_ + lamp[3 + k] * bulb
+        out[k] = limb[8 + k] * cloth * light + key[9 + k] * gloss

@@ -12,4 +12,6 @@ F = TypeVar("F", bound=Callable[..., object])
 
 def compiled(function: F) -> F:
     """Compile a function on first use and keep the machine code beside the source for the next run."""
-    return cast(F, numba.njit(cache=True, error_model="numpy", fastmath={"nsz", "arcp", "contract", "reassoc"})(function))
+    return cast(
+        F, numba.njit(cache=True, error_model="numpy", fastmath={"nsz", "arcp", "contract", "reassoc"})(function)
+    )

@@ -6,6 +6,7 @@ import dataclasses
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -21,6 +22,8 @@ from partsong.media.soundtrack import SoundTrack
 from partsong.timebase import Rate, Time
 from partsong.watch import Watch
 
+# A card's worth of grain would fill the disk: a coarser quantiser than a real camera's keeps the demo small.
+_RECIPE = dataclasses.replace(RECIPES["camera"], options={**RECIPES["camera"].options, "crf": "16"})
 _SONG_COST = 90
 """What making the song takes, counted in frames of picture."""
 
@@ -97,6 +100,8 @@ def make(
         The same seed gives the same material.
     workers : int, optional
         Processes to use; all processors unless given.
+    watch : Watch
+        Told the frames made so far; asked whether to stop.
 
     Returns
     -------
@@ -141,7 +146,6 @@ def _check(width: int, height: int, bars: int, parts: Sequence[str]) -> None:
 
 def _truth(song: tune.Performance, chosen: Sequence[DemoClip], width: int, height: int) -> Truth:
     zones = card.zones(width, height)
-    distances = {part: card._clip("", "stage", part, song.bar_one_s, 1).distance_m for part in tune.PARTS}
     return Truth(
         title=song.title,
         width=width,
@@ -158,7 +162,7 @@ def _truth(song: tune.Performance, chosen: Sequence[DemoClip], width: int, heigh
                 name=name,
                 stem=f"song/stems/{part}.wav",
                 onsets_s=tuple(song.onsets_s(part)),
-                distance_m=distances[part],
+                distance_m=card.distance_m(part, card.LOCKED_OFF),
                 box_px=zones[part],
             )
             for part, name in tune.PART_NAMES.items()
@@ -178,15 +182,20 @@ class _Kept:
 
     root: Path
 
-    def made(self, path: str, ingredients: object, write: Callable[[Path], None]) -> None:
-        """Write a file unless it is there, made from the same, and unchanged since."""
+    def has(self, path: str, ingredients: object) -> bool:
+        """Say whether a file is there, made from these ingredients and unchanged since."""
+        target, note = self.root / path, self._note(path, ingredients)
+        return target.is_file() and note.is_file() and json.loads(note.read_text()) == fingerprint(target)
+
+    def keep(self, path: str, ingredients: object, write: Callable[[Path], None]) -> None:
+        """Write a file as a whole, and note what it was made from."""
         target = self.root / path
-        note = FilmFolder(self.root).cached("demo", key_of(path, _sources(), ingredients), ".json")
-        if target.is_file() and note.is_file() and json.loads(note.read_text()) == fingerprint(target):
-            return
         with writing(target) as temporary:
             write(temporary)
-        write_text(note, json.dumps(fingerprint(target)))
+        write_text(self._note(path, ingredients), json.dumps(fingerprint(target)))
+
+    def _note(self, path: str, ingredients: object) -> Path:
+        return FilmFolder(self.root).cached("demo", key_of(path, _sources(), ingredients), ".json")
 
 
 def _sources() -> list[str]:
@@ -214,9 +223,12 @@ class _MakeSong:
         from partsong.media.sound import write_wav
         from partsong.signoff.loudness import measure
 
-        total = len(tune.PARTS) + 1
-        stems = {}
         paths = ["song/mix.wav", *(f"song/stems/{part}.wav" for part in tune.PARTS)]
+        ingredients = _ingredients(self.song, self.seed)
+        if all(self.made.has(path, ingredients) for path in paths):
+            return
+        total = len(tune.PARTS) + 1
+        stems: dict[str, synth.Sound] = {}
         for number, part in enumerate(tune.PARTS):
             watch.tick("Playing the parts", number, total)
             stems[part] = synth.stem(self.song, part, seed=self.seed)
@@ -224,9 +236,7 @@ class _MakeSong:
         both, stems = synth.mix(stems, loudness=lambda sound: measure([sound]).integrated_lufs, seed=self.seed)
         sounds = [both, *(stems[part][:, None] for part in tune.PARTS)]
         for path, sound in zip(paths, sounds, strict=True):
-            self.made.made(
-                path, _ingredients(self.song, self.seed), lambda to, sound=sound: write_wav(to, [sound], bits=24)
-            )
+            self.made.keep(path, ingredients, partial(write_wav, blocks=[sound], bits=24))
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,13 +251,13 @@ class _MakeClip:
     seed: int
 
     def __call__(self, watch: Watch) -> None:
-        recipe = RECIPES["camera"]
         ingredients = [
             self.clip.model_dump(mode="json"),
             _ingredients(card.performance(self.clip, self.song), self.seed),
-            [self.width, self.height, recipe.name, dict(recipe.options)],
+            [self.width, self.height, _RECIPE.name, dict(_RECIPE.options)],
         ]
-        self.made.made(self.clip.path, ingredients, lambda to: self._film(to, watch))
+        if not self.made.has(self.clip.path, ingredients):
+            self.made.keep(self.clip.path, ingredients, partial(self._film, watch=watch))
 
     def _film(self, path: Path, watch: Watch) -> None:
         watch.check("Filming")
@@ -255,7 +265,7 @@ class _MakeClip:
         track = SoundTrack([heard], channels=2, samples=len(heard))
         with PictureWriter(
             path,
-            RECIPES["camera"],
+            _RECIPE,
             width=self.width,
             height=self.height,
             rate=card.RATE,

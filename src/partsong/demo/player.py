@@ -7,10 +7,10 @@ onset, and comes off again.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,11 +22,11 @@ Array = NDArray[np.float64]
 
 _UPPER_ARM, _FOREARM, _THIGH, _SHIN = 0.30, 0.27, 0.45, 0.46
 
-_JUMPER = (0.40, 0.345, 0.255, 1)
-_COLLAR = (0.36, 0.31, 0.23, 1)
+_JUMPER = (0.285, 0.240, 0.172, 1)
+_COLLAR = (0.25, 0.21, 0.15, 1)
 _TROUSERS = (0.040, 0.050, 0.078, 0)
 _BOOTS = (0.040, 0.024, 0.015, 0)
-_SKIN = (0.36, 0.215, 0.145, 0)
+_SKIN = (0.30, 0.178, 0.118, 0)
 _DARK_SKIN = (0.21, 0.115, 0.075, 0)
 _HAIR = (0.045, 0.028, 0.018, 0)
 _CAP = (0.050, 0.070, 0.095, 0)
@@ -112,9 +112,7 @@ def _pulse(song_s: Array, notes: Sequence[Note], fall_s: float) -> Array:
     total = np.zeros_like(song_s)
     for note in notes:
         since = song_s - note.at_s
-        total = np.maximum(
-            total, note.force * np.exp(-np.where(since >= 0, since / fall_s, -since / 0.04))
-        )
+        total = np.maximum(total, note.force * np.exp(-np.where(since >= 0, since / fall_s, -since / 0.04)))
     return total
 
 
@@ -240,7 +238,8 @@ def _at_harmonium(song: Performance, song_s: Array) -> _Posed:
     board = np.stack([spot.x + 0.335 + open_m, 0 * open_m + 0.70, 0 * open_m + spot.z + 0.02], axis=1)
     low = np.stack([0 * open_m + spot.x + 0.335, 0 * open_m + 0.53, 0 * open_m + spot.z + 0.02], axis=1)
     props = [
-        _limb(low + (0, 0, dz), board + (0, 0, dz), 0.014, 0.012, _BOARD) for dz in np.linspace(-0.13, 0.13, 9).tolist()
+        _limb(low + np.array([0, 0, dz]), board + np.array([0, 0, dz]), 0.014, 0.012, _BOARD)
+        for dz in np.linspace(-0.13, 0.13, 9).tolist()
     ]
     return (
         _Posture(
@@ -248,7 +247,7 @@ def _at_harmonium(song: Performance, song_s: Array) -> _Posed:
             4.0,
             lean,
             nod + 0.01,
-            board + (0.03, 0.02, 0.0),
+            board + np.array([0.03, 0.02, 0.0]),
             _strokes(song_s, chords, keys, away=np.array([0.0, 1.0, 0.15]), lift_m=0.13, rest_m=0.0),
             _fixed(song_s, (spot.x + 0.20, 0.05, spot.z + 0.20)),
             _tapping(song, song_s, (spot.x - 0.20, 0.05, spot.z + 0.16)),
@@ -265,7 +264,7 @@ def _at_glockenspiel(song: Performance, song_s: Array) -> _Posed:
     hands = _halves(notes)
     lean, nod, breath = _swaying(song, song_s, notes, 1.0)
     lean[:, 0] += 0.13
-    hips = _fixed(song_s, (spot.x, 0.985, spot.z + 0.46))
+    hips = _fixed(song_s, (spot.x, 0.985, spot.z + 0.50))
     hips += np.stack([-lean[:, 1] * 0.5, breath * 0.5, 0 * breath], axis=1)
     held, props = [], []
     for chosen, side in zip(hands, (-1.0, 1.0), strict=True):  # the player's right hand is at the left of the frame
@@ -274,7 +273,7 @@ def _at_glockenspiel(song: Performance, song_s: Array) -> _Posed:
             [spot.x - 0.030 * (pitches - 92).clip(-11, 11), 0 * pitches + 0.945, 0 * pitches + spot.z], axis=1
         )
         head = _strokes(song_s, chosen, bars, away=np.array([0.0, 1.0, 0.1]), lift_m=0.20, rest_m=0.05)
-        hand = head * (1, 0.45, 1) + (side * 0.055, 0.945 * 0.55 + 0.055, 0.25)
+        hand = head * (1, 0.45, 1) + (side * 0.075, 0.945 * 0.55 + 0.055, 0.19)
         held.append(hand)
         props += [_limb(hand, head, 0.006, 0.005, (0.30, 0.20, 0.11, 0)), _limb(head, head + 1e-3, 0.020, 0.020, _FELT)]
     return (
@@ -285,8 +284,8 @@ def _at_glockenspiel(song: Performance, song_s: Array) -> _Posed:
             nod + 0.03,
             held[1],
             held[0],
-            _fixed(song_s, (spot.x + 0.17, 0.05, spot.z + 0.42)),
-            _tapping(song, song_s, (spot.x - 0.17, 0.05, spot.z + 0.38)),
+            _fixed(song_s, (spot.x + 0.17, 0.05, spot.z + 0.46)),
+            _tapping(song, song_s, (spot.x - 0.17, 0.05, spot.z + 0.42)),
             (0.0, -0.35, -0.6),
             0.1,
         ),
@@ -298,9 +297,7 @@ def _at_melodica(song: Performance, song_s: Array) -> _Posed:
     notes = song.notes["melodica"]
     spot = SPOTS["melodica"]
     pitches = np.array([note.pitch for note in notes], np.float64)
-    keys = np.stack(
-        [spot.x + 0.02 - 0.014 * (pitches - 76), 0 * pitches + 0.845, 0 * pitches + spot.z + 0.04], axis=1
-    )
+    keys = np.stack([spot.x + 0.02 - 0.014 * (pitches - 76), 0 * pitches + 0.845, 0 * pitches + spot.z + 0.04], axis=1)
     lean, nod, breath = _swaying(song, song_s, notes, 1.0)
     lean[:, 0] += 0.10
     hips = _fixed(song_s, (spot.x + 0.05, 0.64, spot.z + 0.50))
@@ -323,7 +320,7 @@ def _at_melodica(song: Performance, song_s: Array) -> _Posed:
         mouth + (end - mouth) * t + np.array([0.13, -0.10, -0.12]) * math.sin(math.pi * t)
         for t in np.linspace(0, 1, 7).tolist()
     ]
-    return posture, [_limb(a, b, 0.011, 0.011, _TUBE) for a, b in zip(points, points[1:], strict=False)]
+    return posture, [_limb(a, b, 0.011, 0.011, _TUBE) for a, b in itertools.pairwise(points)]
 
 
 _POSTURES: dict[str, Callable[[Performance, Array], _Posed]] = {
@@ -364,12 +361,12 @@ def _head(p: _Posture) -> tuple[Array, Array, Array, Array]:
     """Return the middle of the head and its own front, right and up: (frames, 3) each."""
     front, right, up = _axes(p.facing_deg)
     down = np.clip(p.nod * 6 + 0.22, 0, 0.8)[:, None]  # the eyes rest on the instrument
-    tilt = (p.lean[:, 1:] * 1.6)
+    tilt = p.lean[:, 1:] * 1.6
     own_up = up * np.cos(down) + front * np.sin(down) + right * tilt
     own_up /= np.linalg.norm(own_up, axis=1, keepdims=True)
     own_front = front * np.cos(down) - up * np.sin(down)
     own_right = np.cross(own_up, own_front)
-    own_right *= np.sign((own_right @ right))[:, None]
+    own_right *= np.sign(own_right @ right)[:, None]
     middle = _neck(p) + up * 0.145 + front * 0.035 - up * p.nod[:, None] + front * p.nod[:, None] * 0.6
     return middle, own_front, own_right, own_up
 
@@ -408,12 +405,12 @@ def _body(p: _Posture) -> list[Array]:
             _limb(ankle - up * 0.02, ankle - up * 0.045 + front * 0.16, 0.047, 0.036, _BOOTS),
         ]
     parts.append(_limb(p.hips + right * 0.06, p.hips - right * 0.06, 0.125, 0.125, _TROUSERS))
-    chest = p.hips + spine * 0.74
+    chest = p.hips + spine * 0.80
     for side in (1.0, -1.0):
         parts.append(
             _limb(p.hips + spine * 0.10 + right * side * 0.065, chest + right * side * 0.085, 0.105, 0.122, _JUMPER)
         )
-    parts.append(_limb(p.hips + spine * 0.12 + front * 0.025, chest + front * 0.03, 0.11, 0.125, _JUMPER))
+    parts.append(_limb(p.hips + spine * 0.20 + front * 0.012, chest + front * 0.02, 0.105, 0.120, _JUMPER))
     shoulders = p.hips + spine * 0.90
     parts.append(_limb(shoulders + right * 0.135, shoulders - right * 0.135, 0.082, 0.082, _JUMPER))
     for side, hand in ((1.0, p.right_hand), (-1.0, p.left_hand)):
@@ -454,8 +451,8 @@ def _head_limbs(p: _Posture, neck: Array) -> list[Array]:
         return np.asarray(middle + front * forward + right * aside + up * upward)
 
     parts = [
-        _limb(neck - (0, 0.03, 0), middle - up * 0.05, 0.055, 0.052, _SKIN),
-        _limb(neck - (0, 0.015, 0), neck + (0, 0.035, 0), 0.074, 0.066, _COLLAR),
+        _limb(neck - up * 0.03, middle - up * 0.05, 0.055, 0.052, _SKIN),
+        _limb(neck - up * 0.015, neck + up * 0.035, 0.074, 0.066, _COLLAR),
         _limb(at(0.0, 0, 0.035), at(0.018, 0, -0.045), 0.088, 0.070, _SKIN),
         _limb(at(-0.028, 0, 0.03), at(-0.03, 0, -0.03), 0.086, 0.070, _HAIR),
         _limb(at(0.025, 0.032, -0.075), at(0.025, -0.032, -0.075), 0.046, 0.046, _HAIR),  # the beard
@@ -463,8 +460,14 @@ def _head_limbs(p: _Posture, neck: Array) -> list[Array]:
         _limb(at(0.080, 0.022, -0.052), at(0.080, -0.022, -0.052), 0.010, 0.010, _HAIR),  # the moustache
         _limb(at(0.084, 0, 0.012), at(0.100, 0, -0.028), 0.011, 0.017, _SKIN),  # the nose
         _limb(at(0.0, 0, 0.075), at(-0.01, 0, 0.082), 0.095, 0.090, _CAP),
-        _limb(at(0.075, 0.045, 0.066), at(0.075, -0.045, 0.066), 0.024, 0.024, _CAP),
-        _limb(at(0.115, 0.030, 0.052), at(0.115, -0.030, 0.052), 0.013, 0.013, _CAP),
+        *(
+            _limb(at(out, half, rise), at(out, -half, rise), thick, thick, _CAP)
+            for out, half, rise, thick in (
+                (0.075, 0.050, 0.066, 0.024),
+                (0.098, 0.044, 0.060, 0.019),
+                (0.120, 0.032, 0.054, 0.014),
+            )
+        ),
     ]
     for side in (1.0, -1.0):
         parts += [
@@ -474,8 +477,3 @@ def _head_limbs(p: _Posture, neck: Array) -> list[Array]:
             _limb(at(0.088, side * 0.018, 0.030), at(0.078, side * 0.048, 0.028), 0.006, 0.006, _HAIR),
         ]
     return parts
-
-
-def players_at(part: str) -> Any:
-    """Return the function that poses the player at a part's spot."""
-    return _POSTURES[part]

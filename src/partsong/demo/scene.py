@@ -5,6 +5,7 @@ Metres: x to the right, y up, z into the room, from the middle of the wall behin
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -48,10 +49,10 @@ SPOTS: dict[str, Spot] = {
 }
 """From left to right in the frame, in score order."""
 
-_KEY_COLOUR: Colour = (27.0, 20.5, 13.5)  # a halogen lamp, seen by a camera set between lamp and dusk
-_DUSK_COLOUR: Colour = (0.85, 1.0, 1.35)
-_SKY_COLOUR: Colour = (0.060, 0.079, 0.108)
-_LAMP_COLOUR: Colour = (0.55, 0.33, 0.15)
+_KEY_COLOUR: Colour = (36.0, 27.5, 18.3)  # a halogen lamp, seen by a camera set between lamp and dusk
+_DUSK_COLOUR: Colour = (1.15, 1.35, 1.80)
+_SKY_COLOUR: Colour = (0.080, 0.105, 0.142)
+_LAMP_COLOUR: Colour = (0.75, 0.45, 0.20)
 _PENDANT: Point = (-1.75, 2.25, 6.1)
 HAZE = 0.0011
 """How much of the beam the air scatters towards the camera, a metre."""
@@ -120,7 +121,7 @@ def sheet(
 
 
 def _line(points: Sequence[Point], radius: float, albedo: Colour) -> Iterable[Solid]:
-    for a, b in zip(points, points[1:], strict=False):
+    for a, b in itertools.pairwise(points):
         yield bar(a, b, radius, albedo)
 
 
@@ -137,9 +138,18 @@ def _shell() -> Iterable[Solid]:
     yield box((width / 2 + 0.05, 2, depth / 2), (0.1, 4.4, depth), _OLD_WOOD, boards=(1, 0.17, 2))
     # The wall at the back, with the boat door standing open in it.
     left, right, top = -0.95, 1.15, 2.15
-    yield box(((-width / 2 + left) / 2, 2.1, depth + 0.05), (width / 2 + left, 4.2, 0.1), _OLD_WOOD, boards=(0, 0.19, 1))
-    yield box(((width / 2 + right) / 2, 2.1, depth + 0.05), (width / 2 - right, 4.2, 0.1), _OLD_WOOD, boards=(0, 0.19, 1))
-    yield box(((left + right) / 2, (top + 4.2) / 2, depth + 0.05), (right - left, 4.2 - top, 0.1), _OLD_WOOD, boards=(1, 0.19, 0))
+    yield box(
+        ((-width / 2 + left) / 2, 2.1, depth + 0.05), (width / 2 + left, 4.2, 0.1), _OLD_WOOD, boards=(0, 0.19, 1)
+    )
+    yield box(
+        ((width / 2 + right) / 2, 2.1, depth + 0.05), (width / 2 - right, 4.2, 0.1), _OLD_WOOD, boards=(0, 0.19, 1)
+    )
+    yield box(
+        ((left + right) / 2, (top + 4.2) / 2, depth + 0.05),
+        (right - left, 4.2 - top, 0.1),
+        _OLD_WOOD,
+        boards=(1, 0.19, 0),
+    )
     for x in (left, right):
         yield box((x, top / 2, depth - 0.02), (0.11, top, 0.16), (0.10, 0.070, 0.048))
     yield box(((left + right) / 2, top + 0.04, depth - 0.02), (right - left + 0.24, 0.13, 0.17), (0.10, 0.070, 0.048))
@@ -153,7 +163,11 @@ def _shell() -> Iterable[Solid]:
     # The roof: two slopes on rafters, tie beams with posts.
     for side in (-1, 1):
         yield box(
-            (side * width / 4, 3.62, depth / 2), (width / 2 + 0.5, 0.06, depth), _OLD_WOOD, roll=-side * 15, boards=(2, 0.2, 0)
+            (side * width / 4, 3.62, depth / 2),
+            (width / 2 + 0.5, 0.06, depth),
+            _OLD_WOOD,
+            roll=-side * 15,
+            boards=(2, 0.2, 0),
         )
         for z in (1.6, 3.0, 4.4, 5.8, 7.2):
             yield box((side * width / 4, 3.52, z), (width / 2 + 0.3, 0.14, 0.08), (0.12, 0.082, 0.055), roll=-side * 15)
@@ -182,11 +196,15 @@ def _on_the_walls() -> Iterable[Solid]:
     oar: Colour = (0.34, 0.22, 0.12)
     for x, lean in ((-4.05, 0.22), (-3.70, 0.12)):
         yield bar((x, 0.05, back - 0.55), (x + lean, 2.55, back - 0.12), 0.024, oar)
-        yield box((x + lean * 0.9, 2.30, back - 0.16), (0.16, 0.62, 0.02), (0.28, 0.065, 0.045), pitch=-9, roll=-lean * 20)
+        yield box(
+            (x + lean * 0.9, 2.30, back - 0.16), (0.16, 0.62, 0.02), (0.28, 0.065, 0.045), pitch=-9, roll=-lean * 20
+        )
     yield sheet((-2.62, 1.62, back - 0.20), (0.42, 0.62), scenery.ROPE)
     yield sheet((2.55, 1.95, back - 0.02), (0.36, 0.52), scenery.ROPE, tint=(0.8, 0.9, 1.0))
-    ring = [(2.98 + 0.27 * math.cos(a), 2.02 + 0.27 * math.sin(a), back - 0.10) for a in np.linspace(0, 2 * math.pi, 13)]
-    for number, (a, b) in enumerate(zip(ring, ring[1:], strict=False)):
+    ring = [
+        (2.98 + 0.27 * math.cos(a), 2.02 + 0.27 * math.sin(a), back - 0.10) for a in np.linspace(0, 2 * math.pi, 13)
+    ]
+    for number, (a, b) in enumerate(itertools.pairwise(ring)):
         yield bar(a, b, 0.055, (0.34, 0.055, 0.035) if number % 3 == 0 else (0.44, 0.42, 0.38))
     yield box((-3.3, 1.05, back - 0.16), (1.0, 0.035, 0.26), _WOOD)
     for x, radius, height, colour in (
@@ -253,10 +271,14 @@ def _microphone(x: float, z: float, tip: Point) -> Iterable[Solid]:
 def _instruments() -> Iterable[Solid]:
     spot = SPOTS["cajon"]
     yield box((spot.x, 0.24, spot.z), (0.31, 0.47, 0.31), (0.20, 0.105, 0.050), yaw=-14, boards=(0, 0.6, 1))
-    yield box((spot.x + 0.037, 0.24, spot.z - 0.151), (0.29, 0.45, 0.008), (0.42, 0.25, 0.115), yaw=-14, boards=(0, 0.5, 1))
+    yield box(
+        (spot.x + 0.037, 0.24, spot.z - 0.151), (0.29, 0.45, 0.008), (0.42, 0.25, 0.115), yaw=-14, boards=(0, 0.5, 1)
+    )
     for y in (0.05, 0.43):
         for dx in (-0.12, 0.12):
-            yield ball((spot.x + 0.037 + dx * 0.97, y, spot.z - 0.157 + dx * 0.25), (0.009, 0.009, 0.005), (0.3, 0.3, 0.3))
+            yield ball(
+                (spot.x + 0.037 + dx * 0.97, y, spot.z - 0.157 + dx * 0.25), (0.009, 0.009, 0.005), (0.3, 0.3, 0.3)
+            )
 
     spot = SPOTS["upright-bass"]
     # The front is a cut-out; balls behind it give the body its depth and its shadow.
@@ -281,17 +303,19 @@ def _instruments() -> Iterable[Solid]:
     for dx in (-0.38, 0.38):
         for dz in (-0.17, 0.17):
             yield box((spot.x + dx, 0.42, spot.z + dz), (0.05, 0.84, 0.05), (0.14, 0.090, 0.055))
-        yield box((spot.x + dx * 0.97, 0.885, spot.z), (0.03, 0.05, 0.36), (0.30, 0.05, 0.035), yaw=-dx * 25)
+        yield box((spot.x + dx * 0.97, 0.885, spot.z), (0.03, 0.05, 0.36), (0.20, 0.055, 0.040), yaw=-dx * 25)
     for number in range(13):
         dx = 0.33 - 0.055 * number  # low bars at the player's left
-        yield box((spot.x + dx, 0.92, spot.z), (0.042, 0.010, 0.31 - 0.011 * number), (0.56, 0.57, 0.59), pitch=-4)
+        yield box((spot.x + dx, 0.92, spot.z), (0.042, 0.010, 0.31 - 0.011 * number), (0.26, 0.27, 0.285), pitch=-4)
 
     spot = SPOTS["melodica"]
     for lean in (-1, 1):
         yield bar((spot.x - lean * 0.20, 0.0, spot.z), (spot.x + lean * 0.20, 0.74, spot.z), 0.016, _DARK_METAL)
-        yield bar((spot.x - lean * 0.20, 0.01, spot.z - 0.18), (spot.x - lean * 0.20, 0.01, spot.z + 0.18), 0.016, _DARK_METAL)
+        yield bar(
+            (spot.x - lean * 0.20, 0.01, spot.z - 0.18), (spot.x - lean * 0.20, 0.01, spot.z + 0.18), 0.016, _DARK_METAL
+        )
     yield box((spot.x, 0.755, spot.z), (0.56, 0.025, 0.24), (0.13, 0.085, 0.05), boards=(2, 0.3, 0))
-    yield box((spot.x, 0.795, spot.z), (0.46, 0.055, 0.115), (0.030, 0.115, 0.120))
+    yield box((spot.x, 0.795, spot.z), (0.46, 0.055, 0.115), (0.040, 0.088, 0.092))
     yield sheet((spot.x, 0.8245, spot.z + 0.02), (0.42, 0.075), scenery.KEYS, pitch=90)
     yield bar((spot.x + 0.23, 0.80, spot.z), (spot.x + 0.27, 0.80, spot.z), 0.018, (0.44, 0.42, 0.38))
 
@@ -306,12 +330,18 @@ def _on_the_floor(stand_moved: bool) -> Iterable[Solid]:
     yield from _microphone(-2.72, 4.35, (-2.42, 0.72, 4.15))
     yield from _microphone(1.92, 5.55, (1.62, 1.42, 5.35))
     for x in (-0.28, -0.10):
-        yield box((x, 0.035, 4.30), (0.105, 0.055, 0.15), (0.09, 0.055, 0.035) if x < -0.2 else (0.035, 0.05, 0.075), yaw=6)
+        yield box(
+            (x, 0.035, 4.30), (0.105, 0.055, 0.15), (0.09, 0.055, 0.035) if x < -0.2 else (0.035, 0.05, 0.075), yaw=6
+        )
         yield ball((x, 0.07, 4.33), (0.014, 0.010, 0.014), (0.4, 0.4, 0.4))
     cable: Colour = (0.016, 0.016, 0.018)
     sag = 0.010
-    yield from _line([(-2.72, sag, 4.35), (-2.2, sag, 3.95), (-1.3, sag, 4.12), (-0.55, sag, 3.85), (0.3, sag, 3.55)], 0.009, cable)
-    yield from _line([(0.05, sag, 4.85), (-0.12, sag, 4.55), (-0.10, sag, 4.36), (0.35, sag, 4.0), (0.6, sag, 3.5)], 0.009, cable)
+    yield from _line(
+        [(-2.72, sag, 4.35), (-2.2, sag, 3.95), (-1.3, sag, 4.12), (-0.55, sag, 3.85), (0.3, sag, 3.55)], 0.009, cable
+    )
+    yield from _line(
+        [(0.05, sag, 4.85), (-0.12, sag, 4.55), (-0.10, sag, 4.36), (0.35, sag, 4.0), (0.6, sag, 3.5)], 0.009, cable
+    )
     yield from _line([(1.92, sag, 5.55), (1.75, sag, 4.9), (1.35, sag, 4.35), (1.45, sag, 3.6)], 0.009, cable)
     # Odds and ends: a bucket, a crate, a coil on the floor.
     yield bar((-3.35, 0, 5.6), (-3.35, 0.27, 5.6), 0.15, (0.12, 0.125, 0.13))
@@ -328,13 +358,19 @@ class Scene:
     @classmethod
     def built(cls, *, stand_moved: bool = False) -> Scene:
         """Furnish the boathouse; ``stand_moved`` knocks the music stand in the middle."""
-        bodies = [*_shell(), *_boat(), *_on_the_walls(), *_instruments(), *_on_the_floor(stand_moved)]
+        shell = list(_shell())  # stands around everything: it hides nothing from the lamps
+        bodies = [*shell, *_boat(), *_on_the_walls(), *_instruments(), *_on_the_floor(stand_moved)]
         maps, bounds = np.zeros((len(bodies), 3, 4)), np.zeros((len(bodies), 4))
         for number, body in enumerate(bodies):
             inverse = np.linalg.inv(body.axes)
             maps[number, :, :3], maps[number, :, 3] = inverse, -inverse @ np.array(body.centre)
             lengths = (body.axes**2).sum(axis=0)
-            reach = {BOX: lengths.sum(), BALL: lengths.max(), BAR: lengths[:2].max() + lengths[2], SHEET: lengths[:2].sum()}
+            reach = {
+                BOX: lengths.sum(),
+                BALL: lengths.max(),
+                BAR: lengths[:2].max() + lengths[2],
+                SHEET: lengths[:2].sum(),
+            }
             bounds[number] = (*body.centre, reach[body.shape] * 1.001)
         sizes = np.array([np.sqrt((body.axes**2).sum(axis=0)) for body in bodies])
         return cls(
@@ -346,6 +382,7 @@ class Scene:
                 np.array([body.pattern for body in bodies], np.float64),
                 bounds,
                 scenery.pictures(),
+                np.arange(len(shell), len(bodies)),
             )
         )
 

@@ -59,7 +59,7 @@ def _dusk() -> _Floats:
     water = water * (1 + 0.28 * ripples * np.clip(far * 6, 0, 1))[..., None]
     glade = np.exp(-(((x - 0.57) / (0.04 + 0.09 * far)) ** 2))[..., None]
     water = water + glade * np.array([0.16, 0.085, 0.04]) * (0.55 + 0.45 * ripples)[..., None] * (1 - water_t) ** 1.5
-    picture = 1.35 * np.where((y < horizon)[..., None], sky, water)
+    picture = 1.75 * np.where((y < horizon)[..., None], sky, water)
     shore = horizon - 0.018 - 0.030 * _soft_noise(6, 2, 26)[0] - 0.035 * np.exp(-(((x - 0.18) / 0.16) ** 2))
     land = (y > shore) & (y < horizon + 0.004)
     picture[land] = [0.012, 0.016, 0.020]
@@ -103,7 +103,8 @@ def _bass() -> _Floats:
     outline = place([*smooth, *[(-px, py) for px, py in reversed(smooth)]]).round().astype(np.int32)
     alpha = np.zeros((SIZE, SIZE), np.uint8)
     cv2.fillPoly(alpha, [outline], 255)
-    cv2.line(alpha, *[tuple(int(v) for v in p) for p in place([(0, 0.0), (0, 0.12)])], 255, 5)
+    pin_low, pin_high = place([(0, 0.0), (0, 0.12)]).round().astype(int).tolist()
+    cv2.line(alpha, pin_low, pin_high, 255, 5)
     x, y = _grid()
     grain = 0.8 + 0.4 * _soft_noise(8, 6, 150)
     inside = cv2.distanceTransform(alpha, cv2.DIST_L2, 5)
@@ -119,7 +120,10 @@ def _bass() -> _Floats:
         hole = [(side * (0.105 + 0.028 * np.sin(a)), 0.62 + 0.115 * np.cos(a / 2)) for a in np.linspace(0.4, 5.9, 24)]
         cv2.polylines(picture, [place(hole).round().astype(np.int32)], False, (0.006, 0.004, 0.003), 9)
     fill([(-0.035, 0.14), (0.035, 0.14), (0.055, 0.40), (-0.055, 0.40)], (0.014, 0.012, 0.011))  # tailpiece
-    fill([(-0.085, 0.585), (0.085, 0.585), (0.075, 0.60), (0.055, 0.655), (-0.055, 0.655), (-0.075, 0.60)], (0.36, 0.24, 0.13))
+    fill(
+        [(-0.085, 0.585), (0.085, 0.585), (0.075, 0.60), (0.055, 0.655), (-0.055, 0.655), (-0.075, 0.60)],
+        (0.36, 0.24, 0.13),
+    )
     fill([(-0.045, 0.80), (0.045, 0.80), (0.022, 1.64), (-0.022, 1.64)], (0.016, 0.014, 0.013))  # fingerboard
     for string in range(4):
         low, high = -0.036 + 0.024 * string, -0.015 + 0.010 * string

@@ -67,6 +67,8 @@ def mix(
         Measures the integrated loudness in LUFS of sound of shape (samples, 2).
     target_lufs : float
         What the mix is brought to.
+    seed : int
+        Of the room's tail.
 
     Returns
     -------
@@ -76,25 +78,24 @@ def mix(
         The stems under the mix's gain.
     """
     samples = max(len(sound) for sound in stems.values())
-    dry, sent = np.zeros((samples, 2)), np.zeros(samples)
+    both, sent = np.zeros((samples, 2), np.float32), np.zeros(samples, np.float32)
     for part, sound in stems.items():
         angle = (1 + _PAN.get(part, 0.0)) * np.pi / 4
-        dry += sound[:, None] * np.array([np.cos(angle), np.sin(angle)]) * np.sqrt(2)
-        sent += sound * (0.4 if part in ("cajon", "upright-bass") else 1.0)
-    room = _small_room(np.random.default_rng([seed, 99]))
-    wet = np.stack([signal.oaconvolve(sent, room[:, ear])[:samples] for ear in (0, 1)], axis=1)
-    both = dry + 0.35 * wet
-    gain = 10 ** ((target_lufs - loudness(both.astype(np.float32))) / 20)
-    return _rounded_off(both * gain).astype(np.float32), {
-        part: (sound * gain).astype(np.float32) for part, sound in stems.items()
-    }
+        for ear, share in enumerate((np.cos(angle), np.sin(angle))):
+            both[:, ear] += sound * np.float32(share * np.sqrt(2))
+        sent += sound * np.float32(0.4 if part in ("cajon", "upright-bass") else 1.0)
+    room = _small_room(np.random.default_rng([seed, 99])).astype(np.float32)
+    for ear in (0, 1):
+        both[:, ear] += np.float32(0.35) * signal.oaconvolve(sent, room[:, ear])[:samples]
+    gain = np.float32(10 ** ((target_lufs - loudness(both)) / 20))
+    return _rounded_off(both * gain), {part: sound * gain for part, sound in stems.items()}
 
 
-def _rounded_off(sound: _Floats) -> _Floats:
+def _rounded_off(sound: Sound) -> Sound:
     """Leave everything below half of the limit alone and bend the rest to stay beneath it."""
-    knee = PEAK_LIMIT / 2
+    knee = np.float32(PEAK_LIMIT / 2)
     over = np.maximum(np.abs(sound) - knee, 0)
-    return np.sign(sound) * (np.minimum(np.abs(sound), knee) + knee * np.tanh(over / knee))
+    return np.asarray(np.sign(sound) * (np.minimum(np.abs(sound), knee) + knee * np.tanh(over / knee)))
 
 
 def _small_room(rng: np.random.Generator) -> _Floats:
@@ -184,10 +185,18 @@ def _bass(note: Note, rng: np.random.Generator) -> _Floats:
 
 
 def _reed(
-    note: Note, rng: np.random.Generator, *, slope: float, odd: float, attack_s: float, beating: float, breath: float
+    note: Note,
+    rng: np.random.Generator,
+    *,
+    slope: float,
+    odd: float,
+    attack_s: float,
+    release_s: float,
+    beating: float,
+    breath: float,
 ) -> _Floats:
     """A free reed: all harmonics below the limit of hearing, two tongues a little apart, air, a swell, a release."""
-    seconds = note.held_s + 0.12
+    seconds = note.held_s + release_s
     time_s = _time(seconds)
     hz = _hz(note.pitch)
     count = int(min(40, 16000 / hz))
@@ -202,19 +211,20 @@ def _reed(
     for tongue in (1 - beating, 1 + beating):
         phase = np.cumsum(hz * tongue * sway) / RATE_HZ + rng.uniform()
         total += np.interp((phase % 1) * 2048, np.arange(2049), table)
-    envelope = (1 - np.exp(-time_s / attack_s)) * np.clip((seconds - time_s) / 0.10, 0, 1)
+    envelope = (1 - np.exp(-time_s / attack_s)) * np.clip((seconds - time_s) / release_s, 0, 1)
     swell = 0.85 + 0.15 * np.sin(np.pi * np.clip(time_s / note.held_s, 0, 1))
     air = breath * _burst(time_s, 700, 6000, 60, rng)
-    chiff = 3 * breath * _burst(time_s, 900, 5000, 0.05, rng) + 0.05 * _burst(time_s, 500, 4000, 0.02, rng)
+    # The tongue lets go with a puff of air, and the key knocks on its bed.
+    chiff = 3 * breath * _burst(time_s, 900, 6000, 0.05, rng) + 0.2 * _burst(time_s, 1500, 7000, 0.03, rng)
     return note.force * (envelope * swell * (0.5 * total + air) + chiff)
 
 
 def _harmonium(note: Note, rng: np.random.Generator) -> _Floats:
-    return _reed(note, rng, slope=1.15, odd=0.8, attack_s=0.035, beating=0.0009, breath=0.02)
+    return _reed(note, rng, slope=1.15, odd=0.8, attack_s=0.025, release_s=0.055, beating=0.0009, breath=0.02)
 
 
 def _melodica(note: Note, rng: np.random.Generator) -> _Floats:
-    return _reed(note, rng, slope=0.85, odd=0.55, attack_s=0.016, beating=0.0003, breath=0.05)
+    return _reed(note, rng, slope=0.85, odd=0.55, attack_s=0.009, release_s=0.03, beating=0.0003, breath=0.05)
 
 
 def _glockenspiel(note: Note, rng: np.random.Generator) -> _Floats:

@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 from partsong.demo.kernel import compiled
 
 BOX, BALL, BAR, SHEET = 0, 1, 2, 3
-"""Unit shapes: corners at +-1; radius 1; radius 1 along z from -1 to 1; z = 0 within +-1, cut by the picture's alpha."""
+"""Unit shapes: corners at +-1; radius 1; radius 1 for z from -1 to 1; z = 0 within +-1, cut by a picture's alpha."""
 
 PLAIN, PLANKS, PICTURE, GLOWING = 0, 1, 2, 3
 """How a surface gets its colour: mottled; boards; a picture's; a picture that shines by itself."""
 
 FAR = 1e9
-_SUBPIXELS = 4
+_SUBPIXELS = 3
 _TILE = 16
 
 Array = NDArray[Any]
@@ -131,7 +131,7 @@ def _nearest(
     o: Array, d: Array, solids: tuple[Array, ...], some: Array, count: int, hit: Array, trial: Array
 ) -> tuple[float, int]:
     """Return distance and number of the solid that a ray meets first, among the first ``count`` of ``some``."""
-    kinds, maps, _, _, patterns, bounds, pictures = solids
+    kinds, maps, _, _, patterns, bounds, pictures, _ = solids
     best, which = FAR, -1
     for place in range(count):
         n = some[place]
@@ -150,7 +150,7 @@ def _nearest(
 @compiled
 def _blocked(o: Array, d: Array, reach: float, solids: tuple[Array, ...], some: Array, trial: Array) -> bool:
     """Say whether one of ``some`` solids lies on a ray before ``reach``."""
-    kinds, maps, _, _, patterns, bounds, pictures = solids
+    kinds, maps, _, _, patterns, bounds, pictures, _ = solids
     for n in some:
         if patterns[n, 0] == GLOWING:
             continue
@@ -165,10 +165,10 @@ def _blocked(o: Array, d: Array, reach: float, solids: tuple[Array, ...], some: 
 
 
 @compiled
-def _within(apex: Array, axis: Array, half_angle: float, bounds: Array, some: Array) -> int:
-    """Write the numbers of the solids that a cone may touch to ``some``; return how many."""
+def _within(apex: Array, axis: Array, half_angle: float, bounds: Array, among: Array, some: Array) -> int:
+    """Write the numbers of those solids among ``among`` that a cone may touch to ``some``; return how many."""
     count = 0
-    for n in range(len(bounds)):
+    for n in among:
         x, y, z = bounds[n, 0] - apex[0], bounds[n, 1] - apex[1], bounds[n, 2] - apex[2]
         away = math.sqrt(x * x + y * y + z * z)
         radius = math.sqrt(bounds[n, 3])
@@ -184,7 +184,7 @@ def _within(apex: Array, axis: Array, half_angle: float, bounds: Array, some: Ar
 @compiled
 def _colour(n: int, hit: Array, solids: tuple[Array, ...], out: Array) -> None:
     """Write the albedo (or the glow) of a solid at a local point."""
-    _, _, sizes, albedo, patterns, _, pictures = solids
+    _, _, sizes, albedo, patterns, _, pictures, _ = solids
     x, y, z = hit[0] * sizes[n, 0], hit[1] * sizes[n, 1], hit[2] * sizes[n, 2]
     kind = int(patterns[n, 0])
     shade = 1.0
@@ -211,7 +211,9 @@ def _colour(n: int, hit: Array, solids: tuple[Array, ...], out: Array) -> None:
         piece = math.floor(along / length)
         butt = abs(along / length - piece - 0.5) * 2
         shade = 0.72 + 0.5 * _chance(int(board), int(piece), n)
-        grain = _noise(across * 60, along * 2.2, board * 7.3) * 0.65 + _noise(across * 190, along * 6, board * 3.1) * 0.35
+        grain = (
+            _noise(across * 60, along * 2.2, board * 7.3) * 0.65 + _noise(across * 190, along * 6, board * 3.1) * 0.35
+        )
         shade *= 0.72 + 0.5 * grain
         if _noise(across * 9, along * 3.1, board * 5.7) > 0.86:
             shade *= 0.7  # a knot
@@ -232,7 +234,7 @@ def _beam(x: float, y: float, z: float, key: Array) -> float:
     away = math.sqrt(lx * lx + ly * ly + lz * lz)
     inside = (lx * key[3] + ly * key[4] + lz * key[5]) / max(away, 1e-9)
     t = min(max((inside - key[6]) / (key[7] - key[6]), 0.0), 1.0)
-    return t * t * (3 - 2 * t)
+    return float(t * t * (3 - 2 * t))
 
 
 @compiled
@@ -269,8 +271,8 @@ def soft_light(
     """Gather the light that has no hard edges, on every ``step``-th pixel.
 
     ``dusk``: the door's centre (3), half width, half height, colour (3) and the sky's colour from all around (3);
-    ``lamp``: place (3), colour (3); ``key``: place (3), axis (3), cosines of the cone's rim and core, radius, colour (3),
-    and the place where its pool lies (3).
+    ``lamp``: place (3), colour (3); ``key``: place (3), axis (3), cosines of the cone's rim and core, radius,
+    colour (3) and the place where its pool lies (3).
 
     Returns (rows, columns, 3) irradiance without the key, (rows, columns, 3) thrown back by the pool of the key, and
     (rows, columns, 5): depth, normal, haze.
@@ -331,7 +333,7 @@ def soft_light(
                 for j in range(3):
                     q[j] /= away
                 facing = q[0] * n[0] + q[1] * n[1] + q[2] * n[2]
-                if facing > 0 and q[2] > 0 and not _blocked(p, q, away - 0.05, solids, everything, trial):
+                if facing > 0 and q[2] > 0 and not _blocked(p, q, away - 0.05, solids, solids[7], trial):
                     door += facing * q[2] / (away * away + 0.05) * dusk[3] * dusk[4]
             q[0], q[1], q[2] = lamp[0] - p[0], lamp[1] - p[1], lamp[2] - p[2]
             away2 = q[0] ** 2 + q[1] ** 2 + q[2] ** 2
@@ -371,7 +373,7 @@ def smoothed(light: Array, shape: Array, reach: int) -> Array:
 def _alike(shape: Array, row: int, column: int, depth: float, nx: float, ny: float, nz: float) -> float:
     apart = abs(shape[row, column, 0] - depth) / (0.03 * depth + 1e-6)
     same = shape[row, column, 1] * nx + shape[row, column, 2] * ny + shape[row, column, 3] * nz
-    return 1e-4 + max(0.0, 1 - apart) * max(0.0, same) ** 4
+    return float(1e-4 + max(0.0, 1 - apart) * max(0.0, same) ** 4)
 
 
 @compiled
@@ -384,7 +386,7 @@ def full_light(
     key: Array,
     soft: tuple[Array, Array, Array],
 ) -> tuple[Array, Array, Array]:
-    """Draw the still room at full size, four rays a pixel.
+    """Draw the still room at full size, three rays a pixel.
 
     Returns (height, width, 3) light under the key alone, (height, width, 3) all other light, both scene-linear, and
     (height, width) depth along the pixel's ray in metres.
@@ -397,18 +399,20 @@ def full_light(
     hit, trial = np.zeros(6), np.zeros(6)
     # Rays are tried only against what their bundle may touch: the cone of the key, the cone of a tile of pixels.
     in_beam = np.zeros(len(solids[0]), np.int64)
-    in_beam = in_beam[: _within(key[0:3] - 0.2 * key[3:6], key[3:6], math.acos(key[6]) + 0.1, solids[5], in_beam)]
+    in_beam = in_beam[
+        : _within(key[0:3] - 0.2 * key[3:6], key[3:6], math.acos(key[6]) + 0.1, solids[5], solids[7], in_beam)
+    ]
     some = np.zeros(len(solids[0]), np.int64)
+    everything = np.arange(len(solids[0]))
     for tile_row in range(0, height, _TILE):
         for tile_column in range(0, width, _TILE):
             _ray(tile_column + _TILE / 2, tile_row + _TILE / 2, eye, o, d)
-            count = _within(o, d, 0.75 * _TILE / eye[12], solids[5], some)
+            count = _within(o, d, 0.75 * _TILE / eye[12], solids[5], everything, some)
             for row in range(tile_row, min(tile_row + _TILE, height)):
                 for column in range(tile_column, min(tile_column + _TILE, width)):
                     nearest = FAR
                     for sub in range(_SUBPIXELS):
-                        # Four points turned against rows and columns, so that upright edges get five levels too.
-                        dx, dy = (0.375 + 0.5 * (sub & 1) - 0.25 * (sub >> 1)), (0.125 + 0.25 * (sub & 1) + 0.5 * (sub >> 1))
+                        dx, dy = (sub + 0.5) / 3, ((sub * 2 + 1) % 3 + 0.5) / 3
                         _ray(column + dx, row + dy, eye, o, d)
                         t, which = _nearest(o, d, solids, some, count, hit, trial)
                         nearest = min(nearest, t)
@@ -442,7 +446,7 @@ def full_light(
                         strength = 0.0
                         if beam > 0:
                             for k in range(3):
-                                a = 2 * math.pi * (_chance(row * 4 + sub, column, 51 + k) + k) / 3
+                                a = 2 * math.pi * (_chance(row * 3 + sub, column, 51 + k) + k) / 3
                                 r_ = key[8] * math.sqrt((k + 0.5) / 3)
                                 q[0] = key[0] + r_ * math.cos(a) - p[0]
                                 q[1] = key[1] - p[1]
