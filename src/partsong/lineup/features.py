@@ -136,7 +136,7 @@ class Moments:
         np.clip(clean, -_LIMIT, _LIMIT, out=clean)
         self.count += len(clean)
         self._sum += clean.sum(axis=0, dtype=np.float64)
-        self._products += clean.T.astype(np.float64) @ clean
+        self._products += clean.T @ clean  # a block's own sum in single precision is exact enough to tell likeness
         return clean
 
     @property
@@ -208,33 +208,36 @@ def envelopes(blocks: Iterable[Floats]) -> Envelopes:
 
 
 def _onsets(power: Floats) -> Floats:
-    level = _above_floor(power)
-    rise = np.zeros_like(level)
-    rise[:, 2:] = np.maximum(level[:, 2:] - level[:, :-2], 0.0)  # over 10 ms: one frame alone is mostly noise
-    np.minimum(rise, 3.0, out=rise)  # about 13 dB: one slammed door must not outweigh a bar of notes
-    return _less_local_mean(rise, ONSET_RATE_HZ)
+    """Turn band powers into onsets, in place and one band after the other: long clips must not need many copies."""
+    for band in power:
+        level = _above_floor(band)
+        band[:] = 0
+        band[2:] = level[2:] - level[:-2]  # over 10 ms: one frame alone is mostly noise
+        # At most 3, about 13 dB: one slammed door must not outweigh a bar of notes.
+        band[:] = _less_local_mean(np.clip(band, 0.0, 3.0), ONSET_RATE_HZ)
+    return power
 
 
 def _tones(power: Floats) -> Floats:
-    return _less_local_mean(_above_floor(power), TONE_RATE_HZ)
+    """Turn semitone powers into their movement, in place."""
+    for band in power:
+        band[:] = _less_local_mean(_above_floor(band), TONE_RATE_HZ)
+    return power
 
 
 def _above_floor(power: Floats) -> Floats:
     # The floor lies where the band is for a third of the time, but never more than 50 dB below its loud moments:
     # a digital stem is silent between its notes, and no room is.
-    quiet, loud = np.percentile(power, [30, 99], axis=1)
-    floor = np.maximum(np.maximum(2 * quiet, 1e-5 * loud), 1e-14)
-    return np.asarray(np.log1p(power / floor[:, None]), np.float32)
+    quiet, loud = np.percentile(power, [30, 99])
+    return np.asarray(np.log1p(power / np.float32(max(2 * quiet, 1e-5 * loud, 1e-14))), np.float32)
 
 
 def _less_local_mean(envelope: Floats, rate_hz: int) -> Floats:
     half = rate_hz // 2
-    frames = envelope.shape[1]
-    sums = np.zeros((envelope.shape[0], frames + 1))
-    np.cumsum(envelope, axis=1, dtype=np.float64, out=sums[:, 1:])
-    at = np.arange(frames)
-    first, stop = np.maximum(at - half, 0), np.minimum(at + half + 1, frames)
-    return np.asarray(envelope - (sums[:, stop] - sums[:, first]) / (stop - first), np.float32)
+    sums = np.concatenate([[0.0], np.cumsum(envelope, dtype=np.float64)])
+    at = np.arange(len(envelope))
+    first, stop = np.maximum(at - half, 0), np.minimum(at + half + 1, len(envelope))
+    return np.asarray(envelope - (sums[stop] - sums[first]) / (stop - first), np.float32)
 
 
 class _Frames:
@@ -263,7 +266,8 @@ class _Frames:
 
     def finished(self) -> Floats:
         self.add(np.zeros(self._window // 2, np.float32))
-        return np.concatenate(self._done, axis=1) if self._done else np.zeros((self._pooling.shape[1], 1), np.float32)
+        done, self._done = self._done, []
+        return np.concatenate(done, axis=1) if done else np.zeros((self._pooling.shape[1], 1), np.float32)
 
 
 def _onset_pooling() -> Floats:

@@ -57,7 +57,7 @@ def hear_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Heard:
             moments = features.store_samples(_told(source, clip, watch), file)
         weights = features.choose_voices(moments)
         samples = _mapped(samples_path, weights.shape[1])
-        voices = [features.envelopes(features.mixed_blocks(samples, row)) for row in weights]
+        voices = [features.envelopes(_stoppable(features.mixed_blocks(samples, row), watch)) for row in weights]
         _write(envelopes_path, weights, voices)
     return _read(samples_path, envelopes_path)
 
@@ -74,6 +74,12 @@ def _told(source: Path, clip: Clip, watch: Watch) -> Iterator[NDArray[np.float32
         read_sound(source, rate_hz=features.RATE_HZ, block=_BLOCK_S * features.RATE_HZ), start=1
     ):
         watch.tick(doing, min(number * _BLOCK_S, length_s), length_s)
+        yield block
+
+
+def _stoppable(blocks: Iterator[features.Floats], watch: Watch) -> Iterator[features.Floats]:
+    for block in blocks:
+        watch.check("Listening")
         yield block
 
 
