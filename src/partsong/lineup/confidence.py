@@ -53,7 +53,7 @@ class Judgement:
 def judge(signs: Signs) -> Judgement:
     """Say how sure a placement is.
 
-    The limits were set on synthesised songs whose truth is known, never on the material that they are tested with.
+    The limits were set on synthesised songs whose truth is known; ``bench/lineup_truth.py`` measures them on others.
     """
     if signs.silent:
         return Judgement("none", "none", "Nothing is heard in this clip: its sound track is silent")
