@@ -35,6 +35,20 @@ def segments(folder: Path, name: str, lengths: list[int], rate: str = "30000/100
 
 
 @pytest.mark.parametrize("name", RECIPES)
+@pytest.mark.parametrize(("width", "height", "rate"), [(1280, 720, "24"), (1920, 1080, "25")])
+def test_broadcast_sizes_join_too(name: str, width: int, height: int, rate: str, tmp_path: Path) -> None:
+    recipe = RECIPES[name]
+    paths = [tmp_path / f"{number}{recipe.suffix}" for number in range(2)]
+    frame = clips.numbered(5, width=width, height=height, bit_depth=recipe.bit_depth, chroma=recipe.chroma)
+    for path in paths:
+        with PictureWriter(path, recipe, width=width, height=height, rate=Rate.of(rate)) as writer:
+            writer.write(frame)
+    out = tmp_path / f"joined{recipe.suffix}"
+    join(paths, out, sound=None)
+    assert decode_all(out, silent()).frames == 2
+
+
+@pytest.mark.parametrize("name", RECIPES)
 def test_segments_become_one_file(name: str, tmp_path: Path) -> None:
     recipe = RECIPES[name]
     write_wav(tmp_path / "song.wav", [clips.tone(4, channels=2)])

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 
 _RATE_HZ = 48000
 
+# Left to itself the muxer renames all-intra 4:2:2 of broadcast sizes (1280x720, 1920x1080) to a format whose
+# parameter sets it then leaves out: nothing could decode the result. A stream keeps the name its segments had.
+_KEEP_TAGS = {"strict": "unofficial"}
+
 
 def join(
     segments: Sequence[Path],
@@ -68,13 +72,14 @@ def join(
     with (
         reading(segments[0]) as first,
         output_errors(out),  # inside, so that a failure to write is not taken for one to read
-        opened_for_writing(out, container_options(out)) as container,
+        opened_for_writing(out, {**container_options(out), **_KEEP_TAGS}) as container,
     ):
         template = picture_stream(first)
         stream: Any = container.add_stream_from_template(template)
         # In the first segment's own unit, every frame of every segment is a whole number of ticks.
         stream.time_base = template.time_base
         stream.codec_context.framerate = rate  # the timecode track counts by it
+        stream.codec_context.codec_tag = template.codec_context.codec_tag  # kept, with _KEEP_TAGS
         if timecode is not None:
             label = frame_to_timecode(timecode.frame, Rate.of(rate), drop=timecode.drop)
             container.metadata["timecode"] = label
