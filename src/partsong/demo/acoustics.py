@@ -78,7 +78,8 @@ def scratch_sound(dry: NDArray[np.float32], heard: Heard, *, seed: int) -> NDArr
         played[at : at + 240] += knock[: len(played) - at]
     band = signal.butter(2, [90, 11000], "band", fs=RATE_HZ, output="sos")
     sound = _room_tone(heard.samples, rng)
-    sound += (_before_the_song(song_s, rng) * 0.05)[:, None]
+    talk = _before_the_song(song_s, rng)
+    sound[: len(talk)] += 0.05 * talk[:, None]
     for channel, side in enumerate((-0.5, 0.5)):
         ear = (heard.camera[0] + side * _EARS_M, heard.camera[1], heard.camera[2])
         response = impulse_response(heard.source, ear, heard.room, rng).astype(np.float32)
@@ -142,8 +143,8 @@ def _room_tone(samples: int, rng: np.random.Generator) -> NDArray[np.float32]:
 
 def _before_the_song(song_s: _Floats, rng: np.random.Generator) -> _Floats:
     """Somebody says a few words and puts a foot down before the song begins: nothing that the stem holds."""
-    total = np.zeros(len(song_s))
     stop = int(np.searchsorted(song_s, -0.35))
+    total = np.zeros(stop)
     at = round(0.2 * RATE_HZ)
     while at + 0.3 * RATE_HZ < stop:
         length = round(rng.uniform(0.09, 0.22) * RATE_HZ)
@@ -159,7 +160,12 @@ def _before_the_song(song_s: _Floats, rng: np.random.Generator) -> _Floats:
 
 def _automatic_gain(sound: NDArray[np.float32]) -> NDArray[np.float32]:
     """Bring loud and quiet nearer to each other, within 12 dB, as slowly as cameras do."""
-    level = np.abs(sound).max(axis=1)
-    slow = np.exp(-1 / (0.8 * RATE_HZ))
-    level = signal.lfilter([1 - slow], [1, -slow], level).astype(np.float32)
-    return np.asarray(np.clip((0.03 / np.maximum(level, 1e-4)) ** 0.6, 0.5, 4.0) * 1.6)
+    step = RATE_HZ // 100
+    blocks = -(-len(sound) // step)
+    level = np.array([np.abs(sound[n * step : (n + 1) * step]).mean() for n in range(blocks)])
+    slow = np.exp(-1 / 80)  # eight tenths of a second
+    level = signal.lfilter([1 - slow], [1, -slow], level)
+    gain = (np.clip((0.02 / np.maximum(level, 1e-4)) ** 0.6, 0.5, 4.0) * 1.6).astype(np.float32)
+    # The gain of a block follows the blocks before it, and glides.
+    at = np.arange(len(sound), dtype=np.float32) / np.float32(step)
+    return np.asarray(np.interp(at, np.arange(1, blocks + 1), gain), np.float32)

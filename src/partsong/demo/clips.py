@@ -108,12 +108,12 @@ def clips(song: tune.Performance, parts: Sequence[str], *, roaming: bool) -> tup
         if roaming and part in coverage:
             number += 1
             start_s = Fraction(round(float(song.length_s) * coverage[part] * 48000), 48000)
-            seconds = min(8.5 + 0.5 * place, 0.45 * float(song.length_s))
+            seconds = min(8.0 + 0.4 * place, 0.45 * float(song.length_s))
             path = f"{folder}/roaming/clip_{number:04d}.mov"
             found.append(_clip(path, "roaming", part, start_s, math.ceil(seconds * 24)))
     if roaming and "melodica" in parts:
         stray = tune.polka()
-        frames = min(math.ceil(8.5 * 24), math.ceil(float(song.length_s) * 0.45 * 24))
+        frames = min(math.ceil(8.0 * 24), math.ceil(float(song.length_s) * 0.45 * 24))
         extra = _clip(f"clips/roaming/clip_{number + 3:04d}.mov", "roaming", "melodica", Fraction(1001, 1000), frames)
         found.append(extra.replace(song=stray.title, seed=77))
     return tuple(found)

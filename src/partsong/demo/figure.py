@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from partsong.demo.kernel import compiled
+from partsong.demo.kernel import compiled, inlined
 from partsong.demo.trace import FAR, _beam, _ray
 
 Array = NDArray[Any]
@@ -32,7 +32,7 @@ def _lamp_axes(key: Array) -> tuple[float, float, float, float, float, float]:
     return ax, 0.0, az, key[4] * az, key[5] * ax - key[3] * az, -key[4] * ax
 
 
-@compiled
+@inlined
 def _to_lamp(x: float, y: float, z: float, key: Array, axes: tuple[float, ...]) -> tuple[float, float, float]:
     """Where a point lies in the light's view: column, row, distance along the axis."""
     rx, ry, rz = x - key[0], y - key[1], z - key[2]
@@ -42,7 +42,7 @@ def _to_lamp(x: float, y: float, z: float, key: Array, axes: tuple[float, ...]) 
     return (u / _SPREAD + 1) * 0.5 * _MAP, (v / _SPREAD + 1) * 0.5 * _MAP, along
 
 
-@compiled
+@inlined
 def _along(px: float, py: float, ax: float, ay: float, bx: float, by: float) -> float:
     """How far from a to b the nearest point of their line is, from 0 to 1."""
     dx, dy = bx - ax, by - ay
@@ -86,7 +86,7 @@ def shadow_map(limbs: Array, key: Array) -> tuple[Array, Array]:
     return cover, near / np.maximum(cover, 1e-4)
 
 
-@compiled
+@inlined
 def _shaded(u: float, v: float, distance: float, cover: Array, near: Array, bias: float) -> float:
     """How much light is left at a place in the light's view, from 0 to 1."""
     c, r = u - 0.5, v - 0.5
@@ -141,7 +141,7 @@ def cast_shadow(
             room[n, k] = calm[n, k] + lit[n, k] * left
 
 
-@compiled
+@inlined
 def _light_on(x: float, y: float, z: float, key: Array, dusk: Array, lamp: Array, pool: float, out: Array) -> None:
     """Write what shines on a place: for key, door, pendant lamp and pool, the direction times the strength (4 x 3)."""
     lx, ly, lz = key[0] - x, key[1] - y, key[2] - z
@@ -191,7 +191,8 @@ def draw(
     scale = view[0]
     count = len(limbs)
     seen = np.zeros((count, 8))  # columns, rows, distances and radii of both ends
-    shine = np.zeros((count, 2, 16))
+    shine = np.zeros((count, 17))  # see _light_on: directions are the mean of both ends
+    ends = np.zeros((2, 16))
     for n in range(count):
         for end in range(2):
             at_x, at_y, at_z = limbs[n, 3 * end], limbs[n, 3 * end + 1], limbs[n, 3 * end + 2]
@@ -204,7 +205,10 @@ def draw(
             seen[n, 4 * end + 2] = math.sqrt(x * x + y * y + z * z)
             seen[n, 4 * end + 3] = limbs[n, 6 + end] / forward * eye[12] * scale
             # Light changes slowly along a limb: it is worked out at both ends.
-            _light_on(at_x, at_y, at_z, key, dusk, lamp, pool, shine[n, end])
+            _light_on(at_x, at_y, at_z, key, dusk, lamp, pool, ends[end])
+        for k in range(16):
+            shine[n, k] = 0.5 * (ends[0, k] + ends[1, k])
+        shine[n, 3], shine[n, 16] = ends[0, 3], ends[1, 3]
     x0 = int(max(min((seen[:, 0] - seen[:, 3]).min(), (seen[:, 4] - seen[:, 7]).min()) - 2, 0))
     y0 = int(max(min((seen[:, 1] - seen[:, 3]).min(), (seen[:, 5] - seen[:, 7]).min()) - 2, 0))
     x1 = int(min(max((seen[:, 0] + seen[:, 3]).max(), (seen[:, 4] + seen[:, 7]).max()) + 3, width))
@@ -233,22 +237,8 @@ def draw(
                 if alpha <= 0:
                     continue
                 left -= alpha
-                _shade(
-                    limbs[n],
-                    seen[n],
-                    shine[n],
-                    column + 0.5,
-                    row + 0.5,
-                    eye,
-                    key,
-                    level,
-                    dusk,
-                    lamp,
-                    axes,
-                    cover,
-                    near,
-                    shown,
-                )
+                px, py = column + 0.5, row + 0.5
+                _shade(n, limbs, seen, shine, px, py, eye, key, level, dusk, lamp, axes, cover, near, shown)
                 for k in range(3):
                     both[k] += alpha * shown[k]
             for k in range(3):
@@ -292,9 +282,10 @@ def _two_nearest(seen: Array, limbs: Array, x0: int, y0: int, x1: int, y1: int) 
     return which, cover, distance
 
 
-@compiled
+@inlined
 def _shade(
-    limb: Array,
+    n: int,
+    limbs: Array,
     seen: Array,
     shine: Array,
     px: float,
@@ -310,10 +301,10 @@ def _shade(
     out: Array,
 ) -> None:
     """Write the light that one limb sends to the camera at a place of the frame."""
-    ax, ay, bx, by = seen[0], seen[1], seen[4], seen[5]
+    ax, ay, bx, by = seen[n, 0], seen[n, 1], seen[n, 4], seen[n, 5]
     t = _along(px, py, ax, ay, bx, by)
     x, y = px - ax - t * (bx - ax), py - ay - t * (by - ay)
-    radius = max(seen[3] + t * (seen[7] - seen[3]), 1e-6)
+    radius = max(seen[n, 3] + t * (seen[n, 7] - seen[n, 3]), 1e-6)
     away = max(math.sqrt(x * x + y * y), 1e-6)
     # The normal: across the limb on the screen, and towards the camera.
     across = min(away / radius, 0.999)
@@ -322,30 +313,31 @@ def _shade(
     nx = eye[3] * sx + eye[6] * sy - eye[9] * towards
     ny = eye[4] * sx + eye[7] * sy - eye[10] * towards
     nz = eye[5] * sx + eye[8] * sy - eye[11] * towards
-    metres = limb[6] + t * (limb[7] - limb[6])
-    along_x, along_y, along_z = limb[3] - limb[0], limb[4] - limb[1], limb[5] - limb[2]
-    a, b = shine[0], shine[1]
-    facing = 0.5 * ((a[0] + b[0]) * nx + (a[1] + b[1]) * ny + (a[2] + b[2]) * nz)
+    metres = limbs[n, 6] + t * (limbs[n, 7] - limbs[n, 6])
+    along_x, along_y, along_z = limbs[n, 3] - limbs[n, 0], limbs[n, 4] - limbs[n, 1], limbs[n, 5] - limbs[n, 2]
+    facing = shine[n, 0] * nx + shine[n, 1] * ny + shine[n, 2] * nz
     strong = 0.0
     if facing > -0.12:
-        wx = limb[0] + t * along_x + nx * metres
-        wy = limb[1] + t * along_y + ny * metres
-        wz = limb[2] + t * along_z + nz * metres
+        wx = limbs[n, 0] + t * along_x + nx * metres
+        wy = limbs[n, 1] + t * along_y + ny * metres
+        wz = limbs[n, 2] + t * along_z + nz * metres
         u, v, along = _to_lamp(wx, wy, wz, key, axes)
-        strong = (facing + 0.12) / 1.12 * (a[3] + t * (b[3] - a[3])) * level
+        strong = (facing + 0.12) / 1.12 * (shine[n, 3] + t * (shine[n, 16] - shine[n, 3])) * level
         strong *= _shaded(u, v, along, cover, near, 0.15)
-    gloss = 0.6 * max(facing, 0.0) ** 24 * strong if limb[11] == 2 else 0.0
-    door = max(0.5 * ((a[4] + b[4]) * nx + (a[5] + b[5]) * ny + (a[6] + b[6]) * nz) + 0.35, 0.0) * 0.5 * (a[7] + b[7])
+    gloss = 0.6 * max(facing, 0.0) ** 24 * strong if limbs[n, 11] == 2 else 0.0
+    door = max(shine[n, 4] * nx + shine[n, 5] * ny + shine[n, 6] * nz + 0.35, 0.0) * shine[n, 7]
     open_ = 0.62 + 0.30 * ny
-    bulb = max((a[8] + b[8]) * nx + (a[9] + b[9]) * ny + (a[10] + b[10]) * nz, 0.0) * 0.25 * (a[11] + b[11])
-    thrown = max(0.35 + 0.325 * ((a[12] + b[12]) * nx + (a[13] + b[13]) * ny + (a[14] + b[14]) * nz), 0.0)
-    thrown *= 0.5 * (a[15] + b[15]) * level
+    bulb = max(shine[n, 8] * nx + shine[n, 9] * ny + shine[n, 10] * nz, 0.0) * shine[n, 11]
+    thrown = max(0.35 + 0.65 * (shine[n, 12] * nx + shine[n, 13] * ny + shine[n, 14] * nz), 0.0)
+    thrown *= shine[n, 15] * level
     cloth = 0.80 + 0.20 * towards
-    if limb[11] == 1:  # ribs of knitting, as far as the picture can show them
+    if limbs[n, 11] == 1:  # ribs of knitting, as far as the picture can show them
         fine = 0.09 * min(max((radius / metres * 0.022 - 4) / 6, 0.0), 1.0)
         if fine > 0:
             length = math.sqrt(along_x * along_x + along_y * along_y + along_z * along_z)
-            cloth *= 1 - fine + fine * math.cos((t * length + 0.2 * metres * across) * 2 * math.pi / 0.022)
+            rib = (t * length + 0.2 * metres * across) / 0.022
+            rib = 2 * abs(2 * (rib - math.floor(rib)) - 1) - 1  # a wave of straight lines, from -1 to 1
+            cloth *= 1 - fine + fine * rib * (1.5 - 0.5 * rib * rib)
     for k in range(3):
         light = key[9 + k] * (strong + thrown) + dusk[5 + k] * door + dusk[8 + k] * open_ + lamp[3 + k] * bulb
-        out[k] = limb[8 + k] * cloth * light + key[9 + k] * gloss
+        out[k] = limbs[n, 8 + k] * cloth * light + key[9 + k] * gloss

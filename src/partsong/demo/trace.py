@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from partsong.demo.kernel import compiled
+from partsong.demo.kernel import compiled, inlined
 
 BOX, BALL, BAR, SHEET = 0, 1, 2, 3
 """Unit shapes: corners at +-1; radius 1; radius 1 for z from -1 to 1; z = 0 within +-1, cut by a picture's alpha."""
@@ -29,7 +29,7 @@ _TILE = 16
 Array = NDArray[Any]
 
 
-@compiled
+@inlined
 def _noise(x: float, y: float, z: float) -> float:
     """Smooth noise from 0 to 1 on a unit grid."""
     ix, iy, iz = math.floor(x), math.floor(y), math.floor(z)
@@ -43,7 +43,7 @@ def _noise(x: float, y: float, z: float) -> float:
     return total
 
 
-@compiled
+@inlined
 def _chance(a: int, b: int, c: int) -> float:
     """A number from 0 to 1 that depends on three whole numbers only."""
     h = (a * 374761393 + b * 668265263 + c * 2147483647) & 0xFFFFFFFF
@@ -52,7 +52,7 @@ def _chance(a: int, b: int, c: int) -> float:
     return float((h ^ (h >> 15)) & 0xFFFFFF) / 16777216.0
 
 
-@compiled
+@inlined
 def _meet(kind: int, m: Array, o: Array, d: Array, nearest: float, pictures: Array, picture: int, hit: Array) -> float:
     """Return the distance at which a ray meets one solid, or FAR; ``hit`` gets the local point and normal."""
     ox = m[0, 0] * o[0] + m[0, 1] * o[1] + m[0, 2] * o[2] + m[0, 3]
@@ -227,7 +227,7 @@ def _colour(n: int, hit: Array, solids: tuple[Array, ...], out: Array) -> None:
         out[k] = albedo[n, k] * shade
 
 
-@compiled
+@inlined
 def _beam(x: float, y: float, z: float, key: Array) -> float:
     """The strength of the key light at a point, before distance and angle: 1 in the cone's middle, 0 outside."""
     lx, ly, lz = x - key[0], y - key[1], z - key[2]
@@ -237,7 +237,7 @@ def _beam(x: float, y: float, z: float, key: Array) -> float:
     return float(t * t * (3 - 2 * t))
 
 
-@compiled
+@inlined
 def _ray(px: float, py: float, eye: Array, o: Array, d: Array) -> None:
     """A ray through a point of the frame; ``eye``: place (3), axes right, down, forward (9), focal, centre x and y."""
     x, y = (px - eye[13]) / eye[12], (py - eye[14]) / eye[12]
@@ -369,7 +369,7 @@ def smoothed(light: Array, shape: Array, reach: int) -> Array:
     return out
 
 
-@compiled
+@inlined
 def _alike(shape: Array, row: int, column: int, depth: float, nx: float, ny: float, nz: float) -> float:
     apart = abs(shape[row, column, 0] - depth) / (0.03 * depth + 1e-6)
     same = shape[row, column, 1] * nx + shape[row, column, 2] * ny + shape[row, column, 3] * nz
