@@ -262,7 +262,8 @@ class _MakeClip:
     def _film(self, path: Path, watch: Watch) -> None:
         watch.check("Filming")
         heard = card.sound(self.clip, self.song, seed=self.seed)
-        track = SoundTrack([heard], channels=2, samples=len(heard))
+        seconds = (heard[at : at + synth.RATE_HZ] for at in range(0, len(heard), synth.RATE_HZ))
+        track = SoundTrack(seconds, channels=2, samples=len(heard))
         with PictureWriter(
             path,
             _RECIPE,
