@@ -119,14 +119,16 @@ def show(
     """
     from partsong.film.store import FilmStore
     from partsong.film.summary import phase_states
+    from partsong.signoff.steps import master_paths
 
     with FilmStore.open(film) as store:
         document = store.head().film if revision is None else store.film_at(revision)
+        masters = len(master_paths(store.folder))
     if as_json:
         emit_json(document)
         return
     say(document.name)
-    table(("phase", "state"), phase_states(document))
+    table(("phase", "state"), phase_states(document, masters=masters))
 
 
 def _moved(head: Head, sentence: str, as_json: bool) -> None:

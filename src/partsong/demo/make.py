@@ -73,8 +73,8 @@ class Truth(Record):
 def make(
     folder: Path,
     *,
-    width: int = 1280,
-    height: int = 720,
+    width: int = 960,
+    height: int = 540,
     bars: int = tune.WALTZ_BARS,
     parts: Sequence[str] = tune.PARTS,
     roaming: bool = True,

@@ -7,8 +7,8 @@ from partsong.film.records import Film
 PHASES = ("prepare", "shoot", "lineup", "stage", "look", "cut", "signoff")
 
 
-def phase_states(film: Film) -> tuple[tuple[str, str], ...]:
-    """Return (phase, state) for the seven phases in the order of the work."""
+def phase_states(film: Film, *, masters: int = 0) -> tuple[tuple[str, str], ...]:
+    """Return (phase, state) for the seven phases in the order of the work; ``masters`` counts the finished files."""
     placed = [found for found in film.placements if found.confidence in ("sure", "likely")]
     asking = [found for found in film.placements if found.confidence == "ask"]
     stage_takes = film.stage_takes()
@@ -19,7 +19,7 @@ def phase_states(film: Film) -> tuple[tuple[str, str], ...]:
         f"{_count(len(film.stage.order), 'layer')}, {_count(len(film.stage.masks), 'oval')}",
         "set" if film.look else "not set",
         _count(len(film.cut), "shot"),
-        "see the report folder" if film.cut else "nothing to check yet",
+        f"{_count(masters, 'master')} made" if masters else "no master yet",
     )
     return tuple(zip(PHASES, states, strict=True))
 

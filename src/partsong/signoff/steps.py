@@ -359,30 +359,41 @@ def _stage_words(film: Film, is_merged: bool) -> str:
 
 def _source_pictures(folder: FilmFolder, film: Film) -> dict[str, Picture]:
     """Return a picture of every take from its middle, and of the wide, through the look when there is one."""
-    from partsong.media.picture import open_picture, resized
     from partsong.render.wide import wide_path
 
     if not film.takes or film.rate is None:
         return {}
     frames = {take.id: take.picture.frames // 2 for take in film.takes}
-    if film.song is not None and film.stage.order and wide_path(folder, film) is not None:
-        frames[WIDE] = film.rate.frames_at(film.song.length_s / 2)
     alts = {take.id: f"A frame from the middle of {take.id}" for take in film.takes}
-    alts[WIDE] = "The merged wide, all parts in one picture"
-    wide, high = frame_size(film)
-    pictures = {}
-    for source, frame in frames.items():
-        width = _STAGE_WIDTH if source == WIDE else _TAKE_WIDTH
-        size = (width, max(2, width * high // wide // 2 * 2))
-        if film.look is not None:
-            alone = MasterPlan("", *size, film.rate, (Piece(source, 0, 1, (frame,)),), 0)
-            planes = next(painter_for(folder, film, alone, "h264").pictures([0]))
-        else:
-            take = film.take(source)
-            with open_picture(folder.locate(take.clip.file), take.picture, threads=1) as reader:
-                planes = resized(next(reader.read([frame])), *size)
-        pictures[source] = picture_of(planes, alts[source])
+    pictures = {
+        take: picture_of(planes, alts[take]) for take, planes in _shown(folder, film, frames, _TAKE_WIDTH).items()
+    }
+    if film.look and film.song and film.stage.order and wide_path(folder, film) is not None:
+        middle = {WIDE: film.rate.frames_at(film.song.length_s / 2)}
+        planes = _shown(folder, film, middle, _STAGE_WIDTH)[WIDE]
+        pictures[WIDE] = picture_of(planes, "The merged wide, all parts in one picture")
     return pictures
+
+
+def _shown(folder: FilmFolder, film: Film, frames: Mapping[str, int], width: int) -> dict[str, Planes]:
+    """Return one frame of each source, reduced to a width, through the look when there is one."""
+    from partsong.media.picture import open_picture, resized
+
+    wide, high = frame_size(film)
+    size = (width, max(2, width * high // wide // 2 * 2))
+    assert film.rate is not None
+    if film.look is not None:
+        # As if they were the frames of one short master: sources of one encoding then share their table.
+        pieces = tuple(Piece(name, at, at + 1, (frame,)) for at, (name, frame) in enumerate(frames.items()))
+        painter = painter_for(folder, film, MasterPlan("", *size, film.rate, pieces, 0), "h264")
+        return dict(zip(frames, painter.pictures(range(len(pieces))), strict=True))
+    shown = {}
+    for take, frame in frames.items():
+        clip = film.take(take).clip
+        assert clip.picture is not None
+        with open_picture(folder.locate(clip.file), clip.picture, threads=1) as reader:
+            shown[take] = resized(next(reader.read([frame])), *size)
+    return shown
 
 
 def _score_pictures(paths: Sequence[Path], wanted: Mapping[int, str], watch: Watch) -> dict[int, Picture]:
