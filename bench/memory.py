@@ -1,7 +1,7 @@
 """Memory over length: the peak of a merge of two 3840x2160 10-bit takes, for a short song and a ten times longer one.
 
-The long merge takes a quarter of an hour or more, so it runs on its own: `python bench/memory.py`. Linux only,
-since it reads the memory of all worker processes from ``/proc``.
+The long merge takes an hour at 24 frames a second, so ``--fps 4`` merges fewer
+frames of as long a song. Linux only, since it reads the memory of all worker processes from ``/proc``.
 """
 
 from __future__ import annotations
@@ -29,22 +29,23 @@ from partsong.stage import steps
 from partsong.timebase import Rate, Time
 from partsong.watch import silent
 
-WIDTH, HEIGHT, RATE = 3840, 2160, Rate.of(24)
-SECOND = 24
+WIDTH, HEIGHT = 3840, 2160
 
 
 def main() -> None:
     """Print the peaks and their ratio."""
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--seconds", type=int, nargs="*", default=[60, 600], help="Lengths of the song.")
-    lengths = options.parse_args().seconds
+    options.add_argument("--fps", type=int, default=24, help="Frames a second; fewer end sooner.")
+    given = options.parse_args()
+    lengths, rate = given.seconds, Rate.of(given.fps)
     with tempfile.TemporaryDirectory() as name:
-        one_second = camera_second(Path(name))
+        one_second = camera_second(Path(name), rate)
         peaks = []
         for seconds in lengths:
             began = time.monotonic()
-            peaks.append(peak_of_merge(Path(name), one_second, seconds))
-            frames = seconds * SECOND
+            peaks.append(peak_of_merge(Path(name), one_second, seconds, rate))
+            frames = seconds * rate.num
             print(
                 f"{seconds:5d} s of song, {frames} frames: peak {peaks[-1] / 2**20:.0f} MiB over all processes, "
                 f"{(time.monotonic() - began) / frames * 1000:.0f} ms a frame",
@@ -54,19 +55,19 @@ def main() -> None:
         print(f"last over first: {peaks[-1] / peaks[0]:.3f}")
 
 
-def camera_second(folder: Path) -> Path:
+def camera_second(folder: Path, rate: Rate) -> Path:
     """Encode one second of a textured, slowly changing picture; longer takes repeat it by copying."""
     path = folder / "second.mov"
     rng = np.random.default_rng(1)
     texture = rng.integers(300, 420, (HEIGHT // 8, WIDTH // 8), np.uint16).repeat(8, 0).repeat(8, 1)
     grey = np.full((HEIGHT, WIDTH // 2), 512, np.uint16)
-    with PictureWriter(path, RECIPES["camera"], width=WIDTH, height=HEIGHT, rate=RATE) as writer:
-        for frame in range(SECOND):
+    with PictureWriter(path, RECIPES["camera"], width=WIDTH, height=HEIGHT, rate=rate) as writer:
+        for frame in range(rate.num):
             writer.write(Planes(texture + np.uint16(frame), grey, grey, 10, "bt709", "limited"))
     return path
 
 
-def peak_of_merge(folder: Path, one_second: Path, seconds: int) -> int:
+def peak_of_merge(folder: Path, one_second: Path, seconds: int, rate: Rate) -> int:
     """Merge two takes over a song of some length and return the peak memory of all processes, in bytes."""
     here = folder / str(seconds)
     here.mkdir()
@@ -75,7 +76,7 @@ def peak_of_merge(folder: Path, one_second: Path, seconds: int) -> int:
     write_wav(mix, quiet(seconds), bits=16)
     store = FilmStore.create(here / "film", Film(name="Long"), "Made a long film")
     with store:
-        store.change("Laid it out", lambda film: laid_out(film, store.folder, clip, mix))
+        store.change("Laid it out", lambda film: laid_out(film, store.folder, clip, mix, rate))
         with peak_watched() as peak:
             steps.merge(store, silent())
     for path in (clip, mix):
@@ -89,13 +90,13 @@ def quiet(seconds: int) -> Iterator[np.ndarray]:
         yield np.zeros((48000, 2), np.float32)
 
 
-def laid_out(film: Film, folder: FilmFolder, clip: Path, mix: Path) -> Film:
+def laid_out(film: Film, folder: FilmFolder, clip: Path, mix: Path, rate: Rate) -> Film:
     """Return a film of two takes, one through an oval over the other."""
     record = probe(clip, folder.refer(clip))
     parts = tuple(Part(id=name, name=name) for name in ("one", "two"))
     takes = tuple(Take(id=f"{part.id}-1", kind="stage", part=part.id, clip=record) for part in parts)
     return film.replace(
-        rate=RATE, width=WIDTH, height=HEIGHT, parts=parts, takes=takes,
+        rate=rate, width=WIDTH, height=HEIGHT, parts=parts, takes=takes,
         song=Song(title="Long", mix=probe(mix, folder.refer(mix))),
         placements=tuple(Placement(take=take.id, confidence="sure", start=Time(ticks=0)) for take in takes),
         stage=Stage(
