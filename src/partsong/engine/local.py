@@ -146,8 +146,8 @@ class _Run:
     def _hire(self) -> _Worker:
         context = multiprocessing.get_context("spawn")
         ours, theirs = context.Pipe()
-        # Decoders and encoders come and go with every segment; with the C library's usual heaps, one a thread, what they
-        # free is not found again and a long render creeps upwards. Read by glibc when the worker starts, by nobody else.
+        # Decoders and encoders come and go with every segment. With the C library's usual heaps, one a thread, what
+        # they free is not found again and a long render creeps upwards. glibc reads this as the worker starts.
         os.environ.setdefault("MALLOC_ARENA_MAX", "1")
         process = context.Process(target=_serve, args=(theirs,), daemon=True)
         with _interrupts_held():
