@@ -8,7 +8,7 @@ import pytest
 from partsong.errors import InvalidInput
 from partsong.media.planes import Planes
 from partsong.render import pixels
-from partsong.render.table import apply_table, build_table
+from partsong.render.table import apply_table, build_table, unpacked
 
 LOG = (10, "bt709", "limited")
 EIGHT = (8, "bt709", "limited")
@@ -69,7 +69,7 @@ def test_the_kernel_reads_as_defined(chroma, size):
     )
     table = build_table(soft_display, source=LOG, target=EIGHT, size=65)
     found = apply_table(planes, table, chroma=chroma)
-    lattice = table.lattice[:, :3].astype(float).reshape(65, 65, 65, 3) / (1 << table.spare_bits)
+    lattice = unpacked(table.lattice).astype(float).reshape(65, 65, 65, 3) / (1 << table.spare_bits)
     expected = pixels.to_planes(pixels.look_up(lattice, pixels.full_size(planes) / 16), chroma, *EIGHT)
     for name in ("y", "u", "v"):
         # Whole numbers all the way: only an exact half can fall the other way in floating point.
@@ -98,6 +98,8 @@ def test_sizes_that_do_not_divide_the_codes_are_refused():
     for size in (32, 64, 2049):
         with pytest.raises(InvalidInput, match="does not divide"):
             build_table(same, source=LOG, target=EIGHT, size=size)
+    with pytest.raises(InvalidInput, match="too coarse"):
+        build_table(same, source=(12, "bt709", "full"), target=LOG, size=2)
 
 
 def test_planes_of_another_kind_are_refused():

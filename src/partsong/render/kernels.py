@@ -1,7 +1,8 @@
 """The inner loops of the merge and of table look-up, compiled with Numba and kept between runs.
 
 They know arrays only. Sizes and positions are in pixels, runs in cells (:mod:`partsong.render.merge`); ``across`` and
-``down`` are the pixels of a cell. Arguments are trusted: the callers check them.
+``down`` are the pixels of a cell, 1 or 2: dividing by them is shifting, for a division a pixel would cost as much as
+all the rest. Arguments are trusted: the callers check them.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ from typing import Any
 
 import numpy as np
 from numba import njit
+
+from partsong.render.table import LANE
 
 
 @njit(inline="always")
@@ -46,9 +49,9 @@ def copy_runs(
         for cell in range(first, stop):
             sum_u, sum_v, count = 0, 0, 0
             for line in range(top, bottom):
-                source = _held(line - dy, height - 1) // down
+                source = _held(line - dy, height - 1) >> (down - 1)
                 for x in range(cell * across, min((cell + 1) * across, width)):
-                    column = _held(x - dx, width - 1) // across
+                    column = _held(x - dx, width - 1) >> (across - 1)
                     sum_u += int(u[source, column])
                     sum_v += int(v[source, column])
                     count += 1
@@ -71,14 +74,14 @@ def add_light(
         left, right = first * across, min(stop * across, width)
         for line in range(row * down, min((row + 1) * down, height)):
             source = _held(line - dy, height - 1)
-            colour = source // down
+            colour = source >> (down - 1)
             for x in range(left, right):
                 weight = weights[weigh]
                 if weight > 0:
                     column = _held(x - dx, width - 1)
                     luma = np.float32(y[source, column])
-                    cb = np.float32(u[colour, column // across])
-                    cr = np.float32(v[colour, column // across])
+                    cb = np.float32(u[colour, column >> (across - 1)])
+                    cr = np.float32(v[colour, column >> (across - 1)])
                     light[place, 0] += weight * table[0, int(r0 * luma + r2 * cr + r3)]
                     light[place, 1] += weight * table[1, int(g0 * luma + g1 * cb + g2 * cr + g3)]
                     light[place, 2] += weight * table[2, int(b0 * luma + b1 * cb + b3)]
@@ -134,8 +137,9 @@ def apply_lattice(
 ) -> None:  # fmt: skip  # pragma: no cover
     """Look every pixel up in a lattice of codes, tetrahedrally, in whole numbers.
 
-    ``lattice`` (size ** 3, 4) holds output codes times ``2 ** spare_bits``; a code's leading bits choose the cell, the
-    lower ``shift`` bits the place in it. The three ways through a cell's corners are sorted without branches: each
+    ``lattice`` (size ** 3) holds output codes times ``2 ** spare_bits``, the three of a point side by side in one
+    whole number (``LANE`` bits each), so that one product weighs all of them. A code's leading bits choose the cell,
+    the lower ``shift`` bits the place in it. The three ways through a cell's corners are sorted without branches: each
     fraction is packed above the step in the lattice that belongs to it.
     """
     height, width = y.shape
@@ -144,17 +148,20 @@ def apply_lattice(
     scale = shift + spare_bits
     half = 1 << (scale - 1)
     low_bits = (1 << 32) - 1
+    lane = (1 << LANE) - 1
     rows, columns = out_u.shape
+    whole, whole_bits = out_across * out_down, (out_across - 1) + (out_down - 1)
     for row in range(rows):
         top, bottom = row * out_down, min((row + 1) * out_down, height)
         for cell in range(columns):
             left, right = cell * out_across, min((cell + 1) * out_across, width)
             sum_u, sum_v, count = 0, 0, 0
             for line in range(top, bottom):
+                colour_line = line >> (down - 1)
                 for x in range(left, right):
                     code_y = int(y[line, x])
-                    code_u = int(u[line // down, x // across])
-                    code_v = int(v[line // down, x // across])
+                    code_u = int(u[colour_line, x >> (across - 1)])
+                    code_v = int(v[colour_line, x >> (across - 1)])
                     base = (code_y >> shift) * step_y + (code_u >> shift) * step_u + (code_v >> shift)
                     a = ((code_y & mask) << 32) | step_y
                     b = ((code_u & mask) << 32) | step_u
@@ -167,10 +174,14 @@ def apply_lattice(
                     p2 = p1 + (middle & low_bits)
                     p3 = p2 + (least & low_bits)
                     w0, w1, w2 = mask + 1 - f1, f1 - f2, f2 - f3
-                    luma = w0 * lattice[base, 0] + w1 * lattice[p1, 0] + w2 * lattice[p2, 0] + f3 * lattice[p3, 0]
-                    out_y[line, x] = (luma + half) >> scale
-                    sum_u += w0 * lattice[base, 1] + w1 * lattice[p1, 1] + w2 * lattice[p2, 1] + f3 * lattice[p3, 1]
-                    sum_v += w0 * lattice[base, 2] + w1 * lattice[p1, 2] + w2 * lattice[p2, 2] + f3 * lattice[p3, 2]
+                    three = w0 * lattice[base] + w1 * lattice[p1] + w2 * lattice[p2] + f3 * lattice[p3]
+                    out_y[line, x] = ((three & lane) + half) >> scale
+                    sum_u += (three >> LANE) & lane
+                    sum_v += three >> (2 * LANE)
                     count += 1
-            out_u[row, cell] = (sum_u + count * half) // (count << scale)
-            out_v[row, cell] = (sum_v + count * half) // (count << scale)
+            if count == whole:
+                out_u[row, cell] = (sum_u + whole * half) >> (scale + whole_bits)
+                out_v[row, cell] = (sum_v + whole * half) >> (scale + whole_bits)
+            else:
+                out_u[row, cell] = (sum_u + count * half) // (count << scale)
+                out_v[row, cell] = (sum_v + count * half) // (count << scale)

@@ -28,6 +28,11 @@ Signal = tuple[int, Matrix, ValueRange]
 
 _PROBES = 20_000
 
+LANE = 21
+"""Bits of each of the three numbers in a lattice's point: a code with its spare bits, times the size of a cell."""
+
+_CODE_BITS = 16  # of a code with its spare bits; more would be finer than the table is exact
+
 
 @dataclass(frozen=True, slots=True)
 class TableError:
@@ -40,13 +45,17 @@ class TableError:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """A colour path as a lattice (size ** 3, 4) of codes times ``2 ** spare_bits``; the fourth column is padding."""
+    """A colour path as a lattice of codes times ``2 ** spare_bits``.
+
+    ``lattice`` (size ** 3,) holds the three codes of a point in the lanes of one whole number, the first lowest: see
+    :func:`unpacked`.
+    """
 
     source: Signal
     target: Signal
     size: int
     spare_bits: int
-    lattice: NDArray[np.uint16]
+    lattice: NDArray[np.int64]
     error: TableError
 
 
@@ -78,13 +87,21 @@ def build_table(colour: Colour, *, source: Signal, target: Signal, size: int = 1
     shift = depth - (size - 1).bit_length() + 1
     if size < 2 or (size - 1) & (size - 2) or shift < 0:
         raise InvalidInput(f"A table of {size} points does not divide {1 << depth} codes evenly. Use 65 or 129 points.")
+    code_bits = min(_CODE_BITS, LANE - shift)
+    if code_bits < target[0]:
+        raise InvalidInput(f"A table of {size} points is too coarse for {depth} bits. Use 129 points.")
     axis = np.arange(size, dtype=np.float64) * (1 << shift)
     points = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
     exact = np.clip(_exact(colour, points, source, target), 0, (1 << target[0]) - 1)
-    spare_bits = 16 - target[0]
-    lattice = np.zeros((size**3, 4), np.uint16)
-    lattice[:, :3] = np.clip(np.floor(exact * (1 << spare_bits) + 0.5), 0, (1 << 16) - 1)
+    spare_bits = code_bits - target[0]
+    codes = np.clip(np.floor(exact * (1 << spare_bits) + 0.5), 0, (1 << code_bits) - 1).astype(np.int64)
+    lattice = codes[:, 0] | codes[:, 1] << LANE | codes[:, 2] << 2 * LANE
     return Table(source, target, size, spare_bits, lattice, _error(colour, lattice, spare_bits, source, target, size))
+
+
+def unpacked(lattice: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the codes of a lattice's points, (size ** 3, 3), still times ``2 ** spare_bits``."""
+    return np.stack([lattice >> lane * LANE & (1 << LANE) - 1 for lane in range(3)], axis=-1)
 
 
 def apply_table(planes: Planes, table: Table, *, chroma: Chroma | None = None) -> Planes:
@@ -131,12 +148,12 @@ def _exact(colour: Colour, codes: NDArray[np.float64], source: Signal, target: S
 
 
 def _error(
-    colour: Colour, lattice: NDArray[np.uint16], spare_bits: int, source: Signal, target: Signal, size: int
+    colour: Colour, lattice: NDArray[np.int64], spare_bits: int, source: Signal, target: Signal, size: int
 ) -> TableError:
     displayable = np.random.default_rng(1).random((_PROBES, 3))
     codes = pixels.encoded_to_codes(displayable, *source)
     exact = np.clip(_exact(colour, codes, source, target), 0, (1 << target[0]) - 1)
-    cube = lattice[:, :3].astype(np.float64).reshape(size, size, size, 3) / (1 << spare_bits)
+    cube = unpacked(lattice).astype(np.float64).reshape(size, size, size, 3) / (1 << spare_bits)
     read = pixels.look_up(cube, codes * ((size - 1) / (1 << source[0])))
     distance = np.abs(read - exact).max(axis=-1)
     return TableError(float(distance.max()), float(np.percentile(distance, 99)), float(distance.mean()))
