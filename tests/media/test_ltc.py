@@ -249,5 +249,5 @@ def test_blocks_of_any_length_give_the_same(lengths):
     pieces = np.split(sound, cuts[cuts < len(sound)])
     in_pieces, at_once = list(read_ltc(pieces, RATE_HZ)), read(sound, block=len(sound))
     assert [label.word for label in in_pieces] == [label.word for label in at_once]
-    # At the ends of a stretch the filter meets silence and a word borrows its neighbour's length: a twentieth of a sample.
+    # At the ends of a stretch the filter meets silence and a word borrows its neighbour's length.
     np.testing.assert_allclose([label.sample for label in in_pieces], [label.sample for label in at_once], atol=0.05)
