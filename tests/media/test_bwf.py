@@ -91,7 +91,7 @@ def test_sound_comes_back_to_the_last_bit(tmp_path, channels):
         said = container.metadata
     assert said["time_reference"] == "1728000000"
     assert said["date"] == "2026-03-09"
-    assert said["description"] == "Cajon, take 1"
+    assert said["comment"] == "Cajon, take 1"
 
 
 def test_nothing_is_left_where_it_cannot_be_written(tmp_path, monkeypatch):
