@@ -162,6 +162,38 @@ def listen(
     say(f"Wrote {out}: the song on the left, {take} on the right. Turn the volume down before you play it.")
 
 
+@app.command()
+def session(
+    film: FilmArgument,
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="The folder to make.", show_default=False)],
+    origin: Annotated[
+        str, typer.Option(metavar="HH:MM:SS:FF", help="The timecode, at the film's rate, at which the song starts.")
+    ] = "01:00:00:00",
+    as_json: JsonOption = False,
+) -> None:
+    """Write every placed take's own sound, laid onto the song, with the mix and the stems: Broadcast Wave, 48 kHz.
+
+    Example: partsong lineup session waltz --out waltz-session
+    """
+    from datetime import datetime
+
+    from partsong.film.store import FilmStore
+    from partsong.lineup.session import LIST_NAME, write_session
+
+    with FilmStore.open(film) as store, watched() as watch:
+        made = write_session(store.folder, store.head().film, out, origin=origin, made=datetime.now(), watch=watch)
+    if as_json:
+        emit_json(made)
+        return
+    table(("file", "what"), made.files)
+    for take, why in made.left_out:
+        note(f"Left out: {take} ({why}).")
+    say(
+        f"Wrote {len(made.files)} files to {out}, with {LIST_NAME}. The song starts at {made.origin}, "
+        f"{made.time_reference} samples after midnight."
+    )
+
+
 def _report(document: Film, placements: Sequence[Placement], as_json: bool) -> None:
     rows = [_facts(document, placement) for placement in placements]
     if as_json:

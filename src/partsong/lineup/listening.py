@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from partsong.lineup.line import Line
 
-_TAPS = 32
+TAPS = 32
+"""How many samples around a place are read."""
 
 
 def read_between(sound: NDArray[np.floating], at: NDArray[np.float64]) -> NDArray[np.float32]:
@@ -25,10 +26,10 @@ def read_between(sound: NDArray[np.floating], at: NDArray[np.float64]) -> NDArra
     """
     whole = np.floor(at).astype(np.int64)
     out = np.zeros(len(at))
-    for tap in range(1 - _TAPS // 2, _TAPS // 2 + 1):
+    for tap in range(1 - TAPS // 2, TAPS // 2 + 1):
         index = whole + tap
         away = at - index
-        weight = np.sinc(away) * np.cos(np.pi * away / _TAPS) ** 2
+        weight = np.sinc(away) * np.cos(np.pi * away / TAPS) ** 2
         inside = (index >= 0) & (index < len(sound))
         out[inside] += weight[inside] * sound[index[inside]]
     return out.astype(np.float32)
