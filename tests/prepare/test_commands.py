@@ -15,8 +15,10 @@ from partsong.cli.main import app
 from partsong.errors import InvalidInput
 from partsong.film.records import Section
 from partsong.film.store import FilmStore
+from partsong.media.ltc import read_ltc, runs
 from partsong.prepare import cautions, steps
 from partsong.prepare.guide import PEAK, click_sound
+from partsong.timebase import Rate, timecode_to_frame
 from partsong.watch import silent
 
 
@@ -52,8 +54,43 @@ def test_the_guide_is_written_as_planned(tmp_path: Path, film: Path) -> None:
     click = click_sound("bar")
     np.testing.assert_allclose(sound[zero : zero + len(click), 0], click, atol=4e-7)
     assert np.abs(sound).max() == pytest.approx(PEAK, abs=4e-7)
-    assert told["caution"]["source"].startswith("NIOSH Publication 98-126")
+    assert told["cautions"][0]["source"].startswith("NIOSH Publication 98-126")
     assert "85 dB(A) for 8 hours" in _run("prepare", "guide", film, "--out", out)[1]
+
+
+def test_timecode_is_printed_on_the_right_so_that_the_song_starts_at_its_label(tmp_path: Path, film: Path) -> None:
+    out = tmp_path / "guide.wav"
+    words = ("prepare", "guide", film, "--out", out, "--timecode", "01:00:00;00", "--rate", "29.97")
+    status, text = _run(*words, "--json")
+    assert status == 0
+    told = json.loads(text)
+    assert (told["timecode"], told["rate"]) == ("01:00:00;00", "30000/1001")
+    sound, rate_hz = soundfile.read(out, always_2d=True)
+    assert sound.shape == (round(told["length_s"] * 48000), 2)
+    _run("prepare", "guide", film, "--out", tmp_path / "mono.wav")
+    np.testing.assert_array_equal(sound[:, 0], soundfile.read(tmp_path / "mono.wav")[0])
+
+    (run,) = runs(read_ltc([sound[:, 1]], rate_hz))
+    rate, frames, samples = run.frames(rate_hz)
+    assert rate == Rate.of("30000/1001")
+    hour = timecode_to_frame("01:00:00;00", rate)
+    # A tenth of a sample: how well the reader places a word.
+    assert samples[list(frames).index(hour)] == pytest.approx(told["song_zero_s"] * 48000, abs=0.1)
+    assert len(frames) >= told["length_s"] * 29.97 - 3  # from end to end
+
+    plain = _run(*words)[1]
+    assert "never to headphones" in plain
+    assert "85 dB(A) for 8 hours" in plain
+    assert "--song-timecode" in plain
+
+
+def test_timecode_without_a_usable_rate_is_refused(tmp_path: Path, film: Path) -> None:
+    with FilmStore.open(film) as store:
+        document = store.head().film
+    for rate, words in ((None, "no frame rate yet"), (Rate.of(50), "24, 25 or 30")):
+        with pytest.raises(InvalidInput, match=words):
+            steps.make_guide(document, tmp_path / "guide.wav", silent(), timecode="01:00:00:00", rate=rate)
+    assert not list(tmp_path.glob("*guide*"))
 
 
 def test_a_guide_that_cannot_be_is_refused_and_leaves_nothing(tmp_path: Path, film: Path) -> None:

@@ -35,17 +35,26 @@ CardOption = Annotated[str | None, typer.Option("--card-gb", help="The size prin
 def guide(
     film: FilmArgument,
     out: Annotated[Path, typer.Option(help="The WAV file to write.", show_default=False)],
+    timecode: Annotated[
+        str | None,
+        typer.Option(metavar="HH:MM:SS:FF", help="Print timecode on a right channel; the song starts at this label."),
+    ] = None,
+    rate: Annotated[
+        str | None, typer.Option(metavar="FPS", help="The frame rate of the timecode; the film's otherwise.")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Write the guide track: count-in, clicks of the tempo map, and a sync cue at head and tail.
 
-    Example: partsong prepare guide waltz --out guide.wav
+    Example: partsong prepare guide waltz --out guide.wav --timecode 01:00:00:00 --rate 25
     """
     from partsong.prepare import cautions, steps
+    from partsong.timebase import Rate
 
     document = _film(film)
     with watched() as watch:
-        made = steps.make_guide(document, out, watch)
+        made = steps.make_guide(document, out, watch, timecode=timecode, rate=None if rate is None else Rate.of(rate))
+    cautioned = [cautions.HEARING] if made.timecode is None else [cautions.HEARING, cautions.TIMECODE]
     if as_json:
         emit_json(
             {
@@ -54,7 +63,9 @@ def guide(
                 "head_cue_s": float(made.head_cue_s),
                 "tail_cue_s": float(made.tail_cue_s),
                 "length_s": float(made.length_s),
-                "caution": cautions.HEARING,
+                "timecode": made.timecode,
+                "rate": None if made.rate is None else str(made.rate),
+                "cautions": cautioned,
             }
         )
         return
@@ -64,7 +75,14 @@ def guide(
         f"{float(made.tail_cue_s):.3f} s."
     )
     say("Play it aloud in the room for a moment at head and tail, so that every camera hears the cues.")
-    say(f"Caution, {cautions.HEARING.title.lower()}: {cautions.HEARING.text} ({cautions.HEARING.source})")
+    if made.timecode is not None:
+        say(
+            f"Timecode on the right channel, {made.rate} frames a second, 12 dB below full scale: the song starts at "
+            f"{made.timecode}. Record it on a sound channel of the camera, then: "
+            f"partsong lineup place {film} --song-timecode {made.timecode}"
+        )
+    for caution in cautioned:
+        say(f"Caution, {caution.title[0].lower()}{caution.title[1:]}: {caution.text} ({caution.source})")
 
 
 @app.command()

@@ -39,6 +39,13 @@ HEARING = Caution(
     "States; your own country's rules come first.",
 )
 
+TIMECODE = Caution(
+    "Timecode is not for ears",
+    "Heard aloud it is a harsh, steady buzz. Send the right channel by cable into the camera's sound input, never to "
+    "headphones or loudspeakers; mute it there before you press play, and start with every level down.",
+    "common practice, no source",
+)
+
 CAUTIONS = (
     Caution(
         "Lights overhead",

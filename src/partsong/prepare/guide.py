@@ -5,10 +5,8 @@
     0 s    head cue   count-in bar   song .............................   tail cue   end
            rising     clicks         clicks, each bar's first one higher   falling
 
-Every event starts on a whole sample, so that the guide agrees with the song to the sample from end to end. The two
-cues are linear chirps: a rising one before the song, a falling one after it. Correlating a recording with the cue
-gives one sharp peak, about the inverse of the cue's bandwidth wide, in any room; both of them together give the drift
-of the recorder's clock.
+Every event starts on a whole sample, so that the guide agrees with the song to the sample from end to end. What the
+cues are, and why: :mod:`partsong.media.cues`. Timecode, where asked for, runs on a second channel from end to end.
 """
 
 from __future__ import annotations
@@ -23,26 +21,23 @@ import numpy as np
 
 from partsong.errors import InvalidInput
 from partsong.film.records import TempoMark
-from partsong.film.tempo import Position, beats_in_bar, position_at, time_of
+from partsong.film.tempo import Position, beats_in_bar, time_of
+from partsong.media.cues import CUE_PEAK, CUE_S, count_in, cue_sound, cue_starts_s
 from partsong.timebase import round_half_up
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from partsong.media.ltc_words import Printed
+
 RATE_HZ = 48000
-PEAK = 10 ** (-6 / 20)
+PEAK = CUE_PEAK
 """Full level of the guide, 6 dB below full scale; beats within a bar are 6 dB softer."""
 
-CUE_S = Fraction(1, 4)
-CUE_LOW_HZ, CUE_HIGH_HZ = 500.0, 4500.0
-"""Where small loudspeakers and camera microphones both work."""
-
-_EDGE_S = Fraction(1, 100)
 _CLICK_S = Fraction(1, 40)
 _CLICK_DECAY_S = 0.005
 _BAR_HZ, _BEAT_HZ = 1600.0, 1000.0
 _QUIET_S = Fraction(1, 2)
-_GAP_S = Fraction(1)
 
 EventKind = Literal["head cue", "bar", "beat", "tail cue"]
 
@@ -85,13 +80,13 @@ def plan_guide(tempo: Sequence[TempoMark], song_s: Fraction) -> Guide:
     InvalidInput
         If there is no tempo map, or the beats are closer together than a click is long.
     """
-    bar = position_at(tempo, Fraction(0)).bar - 1
-    count_in_s = time_of(tempo, Position(bar, Fraction(0)))
+    bar, _ = count_in(tempo)
+    starts_s = cue_starts_s(tempo, song_s)
     # A whole number of seconds is easy to remember when the guide is laid under the song by hand.
-    song_zero_s = -((-(_QUIET_S + CUE_S + _GAP_S - count_in_s)).__floor__())
+    song_zero_s = -((-(_QUIET_S - starts_s["head cue"])).__floor__())
     song_zero = song_zero_s * RATE_HZ
     cue = round_half_up(CUE_S * RATE_HZ)
-    head = Event(song_zero + round_half_up((count_in_s - _GAP_S - CUE_S) * RATE_HZ), "head cue")
+    head, tail = (Event(song_zero + round_half_up(at_s * RATE_HZ), kind) for kind, at_s in starts_s.items())
 
     clicks: list[Event] = []
     while time_of(tempo, Position(bar, Fraction(0))) < song_s:
@@ -108,23 +103,7 @@ def plan_guide(tempo: Sequence[TempoMark], song_s: Fraction) -> Guide:
             f"Some beats are closer together than a click is long ({float(_CLICK_S) * 1000:.0f} ms). "
             "Check the tempo map."
         )
-    song_end = song_zero + round_half_up(song_s * RATE_HZ)
-    tail = Event(max(song_end, clicks[-1].sample + click) + round_half_up(_GAP_S * RATE_HZ), "tail cue")
     return Guide(song_zero, tail.sample + cue + round_half_up(_QUIET_S * RATE_HZ), (head, *clicks, tail))
-
-
-def cue_sound(kind: Literal["head cue", "tail cue"]) -> NDArray[np.float32]:
-    """Return a cue, shape (n,), peak at most -6 dBFS: a linear chirp, rising at the head and falling at the tail."""
-    count = round_half_up(CUE_S * RATE_HZ)
-    t_s = np.arange(count) / RATE_HZ
-    start_hz, stop_hz = (CUE_LOW_HZ, CUE_HIGH_HZ) if kind == "head cue" else (CUE_HIGH_HZ, CUE_LOW_HZ)
-    phase = 2 * np.pi * (start_hz * t_s + (stop_hz - start_hz) / (2 * float(CUE_S)) * t_s**2)
-    edge = round_half_up(_EDGE_S * RATE_HZ)
-    fade = np.sin(np.pi / 2 * (np.arange(edge) + 0.5) / edge) ** 2
-    shape = np.ones(count)
-    shape[:edge] = fade
-    shape[-edge:] = fade[::-1]
-    return (PEAK * shape * np.cos(phase)).astype(np.float32)
 
 
 def click_sound(kind: Literal["bar", "beat"]) -> NDArray[np.float32]:
@@ -134,8 +113,11 @@ def click_sound(kind: Literal["bar", "beat"]) -> NDArray[np.float32]:
     return (peak * np.exp(-t_s / _CLICK_DECAY_S) * np.cos(2 * np.pi * hertz * t_s)).astype(np.float32)
 
 
-def blocks(guide: Guide, *, block: int = RATE_HZ) -> Iterator[NDArray[np.float32]]:
-    """Yield the guide's sound in blocks of shape (n, 1), float32, at 48 kHz."""
+def blocks(guide: Guide, *, block: int = RATE_HZ, timecode: Printed | None = None) -> Iterator[NDArray[np.float32]]:
+    """Yield the guide's sound in blocks of shape (n, 1), float32, at 48 kHz.
+
+    With ``timecode`` the shape is (n, 2): the guide on the left, timecode on the right.
+    """
     sounds = {
         "head cue": cue_sound("head cue"),
         "tail cue": cue_sound("tail cue"),
@@ -154,4 +136,4 @@ def blocks(guide: Guide, *, block: int = RATE_HZ) -> Iterator[NDArray[np.float32
             if begin < end:
                 out[begin - start : end - start, 0] += sound[begin - event.sample : end - event.sample]
         waiting = [event for event in waiting if event.sample + len(sounds[event.kind]) > stop]
-        yield out
+        yield out if timecode is None else np.column_stack([out, timecode.block(start, stop - start)])

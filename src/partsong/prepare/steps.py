@@ -10,13 +10,16 @@ from typing import TYPE_CHECKING
 
 from partsong.errors import InvalidInput
 from partsong.film.folder import write_text
-from partsong.film.records import Film, Song
+from partsong.film.records import Film, Song, Timecode
 from partsong.prepare import cards, schedule
+from partsong.timebase import Rate, timecode_to_frame
 from partsong.watch import Watch
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
+
+    from partsong.media.ltc_words import Printed
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,15 +31,28 @@ class GuideMade:
     head_cue_s: Fraction
     tail_cue_s: Fraction
     length_s: Fraction
+    timecode: str | None
+    rate: Rate | None
 
 
-def make_guide(film: Film, out: Path, watch: Watch) -> GuideMade:
-    """Write the guide track of a film's song as a 24-bit mono WAV at 48 kHz.
+def make_guide(
+    film: Film, out: Path, watch: Watch, *, timecode: str | None = None, rate: Rate | None = None
+) -> GuideMade:
+    """Write the guide track of a film's song as a 24-bit WAV at 48 kHz: mono, or with timecode on a right channel.
+
+    Parameters
+    ----------
+    film, out, watch
+        The film, the file to write, and progress in seconds.
+    timecode : str, optional
+        The label at which the song starts; then linear timecode is printed.
+    rate : Rate, optional
+        The frame rate of the timecode; the film's unless given.
 
     Raises
     ------
     InvalidInput
-        If the film has no song or no tempo map, or ``out`` is no ``.wav`` file.
+        If the film has no song or no tempo map, ``out`` is no ``.wav`` file, or there can be no such timecode.
     """
     from partsong.media.sound import write_wav
     from partsong.prepare import guide
@@ -46,14 +62,21 @@ def make_guide(film: Film, out: Path, watch: Watch) -> GuideMade:
     song = song_of(film)
     plan = guide.plan_guide(song.tempo, song.length_s)
     seconds = -(-plan.length // guide.RATE_HZ)
+    printed = None if timecode is None else _printed(timecode, rate or film.rate, plan.song_zero)
 
     def sound() -> Iterator[NDArray[np.float32]]:
-        yield from watch.over(guide.blocks(plan), total=seconds, doing="Writing the guide track")
+        yield from watch.over(guide.blocks(plan, timecode=printed), total=seconds, doing="Writing the guide track")
 
     write_wav(out, sound(), rate_hz=guide.RATE_HZ, bits=24)
     at = Fraction(1, guide.RATE_HZ)
     return GuideMade(
-        out, plan.song_zero * at, plan.first("head cue") * at, plan.first("tail cue") * at, plan.length * at
+        out,
+        plan.song_zero * at,
+        plan.first("head cue") * at,
+        plan.first("tail cue") * at,
+        plan.length * at,
+        timecode if printed else None,
+        printed.rate if printed else None,
     )
 
 
@@ -99,6 +122,20 @@ def song_of(film: Film) -> Song:
     if film.song is None:
         raise InvalidInput("The film has no song yet. Make it with: partsong new FILM --song MIX.wav")
     return film.song
+
+
+def _printed(label: str, rate: Rate | None, song_zero: int) -> Printed:
+    from partsong.media.ltc_words import COUNTS, Printed
+
+    if rate is None:
+        raise InvalidInput("The film has no frame rate yet for its timecode. Give one with --rate, such as 25.")
+    if rate.nominal not in COUNTS:
+        raise InvalidInput(
+            f"Linear timecode counts 24, 25 or 30 labels a second, not {rate.nominal}. Give one of these rates with "
+            "--rate, such as half the film's."
+        )
+    frame = timecode_to_frame(label, rate)
+    return Printed(Timecode(frame=frame, drop=";" in label), rate, at=Fraction(song_zero))
 
 
 def _shared(film: Film, setups: Sequence[str]) -> Mapping[str, str]:
