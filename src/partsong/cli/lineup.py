@@ -31,6 +31,12 @@ def place(
     takes: Annotated[
         list[str] | None, typer.Argument(metavar="[TAKE]...", help="The takes to place; all otherwise.")
     ] = None,
+    song_timecode: Annotated[
+        str | None,
+        typer.Option(
+            metavar="HH:MM:SS:FF", help="The label at which the song starts in timecode that was played with it."
+        ),
+    ] = None,
     workers: Annotated[int | None, typer.Option(help="Processes to use; as many as the machine has.", min=1)] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -44,7 +50,7 @@ def place(
     from partsong.lineup import steps
 
     with FilmStore.open(film) as store, watched() as watch:
-        placed = steps.place(store, takes, watch=watch, workers=workers)
+        placed = steps.place(store, takes, watch=watch, workers=workers, song_timecode=song_timecode)
         document = store.head().film
     _report(document, placed, as_json)
     if not placed and not as_json:

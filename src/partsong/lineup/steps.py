@@ -6,7 +6,7 @@ one revision. A stop at any moment leaves the film as it was, and the same step 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -20,17 +20,51 @@ from partsong.film.folder import FilmFolder
 from partsong.film.records import Candidate, Clip, Evidence, Film, Placement, Song, Take
 from partsong.film.store import FilmStore
 from partsong.film.tempo import bar_lines
-from partsong.lineup import arrival, listening, score
-from partsong.lineup.features import TONE_RATE_HZ
+from partsong.lineup import arrival, cues, listening, score, timecode
+from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Heard
 from partsong.lineup.hearing import HearClip, hear_clip, is_heard
 from partsong.lineup.line import Line
 from partsong.lineup.locate import Found, Reference, locate, measure_at
+from partsong.lineup.marks import Mark, decided
+from partsong.media.cues import CueKind, cue_starts_s
 from partsong.media.sound import read_sound, write_wav
-from partsong.timebase import Time, clock
+from partsong.timebase import Rate, Time, clock, timecode_to_frame
 from partsong.watch import Watch, silent
 
 _LISTEN_RATE_HZ = 48000
 _MEASURED_WITHIN_S = 0.06  # an accepted place is measured anew, unless that leads further away than this
+
+
+@dataclass(frozen=True, slots=True)
+class Signals:
+    """What is known of signals that were played with the song: its length, the cues' times, the label it starts at."""
+
+    song_s: float
+    cues_s: Mapping[CueKind, float] | None
+    song_timecode: str | None
+
+    def in_sound(self, heard: Heard, delay_s: float) -> tuple[list[Mark], str]:
+        """Return the marks in a take's sound, timecode first, and a note on timecode that says nothing."""
+        marks, note = [], ""
+        carried = timecode.find_timecode(heard.samples, RATE_HZ)
+        if carried is not None and self.song_timecode is None:
+            note = (
+                f" It has {carried.told}: if that ran with the song, say at which label the song starts, with "
+                "--song-timecode."
+            )
+        elif carried is not None and self.song_timecode is not None:
+            try:
+                mark = timecode.mark_from(
+                    carried, self.song_timecode, song_s=self.song_s, length_s=heard.length_s, delay_s=delay_s
+                )
+            except InvalidInput as problem:
+                mark, note = None, f" It has {carried.told}. {problem}"
+            else:
+                note = "" if mark else f" It has {carried.told}, which is not that of the song at {self.song_timecode}."
+            marks = [mark] if mark else []
+        if self.cues_s is not None and (mark := cues.mark_from(cues.find_cues(heard), self.cues_s)):
+            marks.append(mark)
+        return marks, note
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +75,7 @@ class PlaceTake:
     take: Take
     references: tuple[tuple[str, Clip], ...]
     distance_m: float | None
+    signals: Signals
 
     def __call__(self, watch: Watch) -> Placement:
         """Hear the take and find its place."""
@@ -52,11 +87,18 @@ class PlaceTake:
         except UnreadableMedia as problem:
             return _without_sound(self.take, f"Its sound could not be read: {problem.reason}")
         references = [Reference(name, hear_clip(folder, clip, watch)) for name, clip in self.references]
-        return placement_from(self.take, locate(heard, references), arrival.delay_over(self.distance_m))
+        delay = arrival.delay_over(self.distance_m)
+        marks, note = self.signals.in_sound(heard, delay.seconds)
+        return placement_from(self.take, decided(locate(heard, references), marks, heard.length_s / 2), delay, note)
 
 
 def place(
-    store: FilmStore, takes: Sequence[str] | None, *, watch: Watch, workers: int | None = None
+    store: FilmStore,
+    takes: Sequence[str] | None,
+    *,
+    watch: Watch,
+    workers: int | None = None,
+    song_timecode: str | None = None,
 ) -> tuple[Placement, ...]:
     """Place takes on the song by their sound and keep the results as one revision.
 
@@ -70,15 +112,20 @@ def place(
         Progress in seconds of sound.
     workers : int, optional
         How many processes; the machine's processors unless given.
+    song_timecode : str, optional
+        The label at which the song starts in timecode that was played with it and recorded by the cameras.
 
     Raises
     ------
     InvalidInput
-        If the film has no song, no such take, or a file is no longer where it was.
+        If the film has no song, no such take, the label is none, or a file is no longer where it was.
     """
+    if song_timecode is not None:
+        timecode_to_frame(song_timecode, Rate.of(30), drop=False)  # its form; the rate is the timecode's own
     folder, film = store.folder, store.head().film
     chosen = _chosen(film, takes)
-    jobs = [_job(folder, film, take) for take in chosen]
+    signals = _signals(_song(film), song_timecode)
+    jobs = [_job(folder, film, take, signals) for take in chosen]
     unheard = {clip.file.fingerprint: clip for job in jobs for _, clip in job.references if not is_heard(folder, clip)}
     for clip in [*unheard.values(), *(take.clip for take in chosen)]:
         folder.locate(clip.file)  # a missing file is told before the work, not after it
@@ -100,8 +147,11 @@ def place(
     return tuple(placements)
 
 
-def placement_from(take: Take, found: Found, delay: arrival.Delay) -> Placement:
-    """Return the record of what was found: picture times, the arrival delay taken out of the start."""
+def placement_from(take: Take, found: Found, delay: arrival.Delay, note: str = "") -> Placement:
+    """Return the record of what was found: picture times, the arrival delay taken out of the start.
+
+    ``note`` is said after the sentence.
+    """
 
     def picture(line: Line) -> Time:
         return _time(arrival.picture_start_s(line.start_s, delay.seconds))
@@ -122,7 +172,7 @@ def placement_from(take: Take, found: Found, delay: arrival.Delay) -> Placement:
             spread_ms=found.spread_ms,
             margin=found.margin,
         ),
-        sentence=_sentence(found),
+        sentence=_sentence(found) + note,
     )
 
 
@@ -276,8 +326,15 @@ def _chosen(film: Film, takes: Sequence[str] | None) -> list[Take]:
     return [take for take in film.takes if not ((found := placed[take.id]) and found.by_hand)]
 
 
-def _job(folder: FilmFolder, film: Film, take: Take) -> PlaceTake:
-    return PlaceTake(folder.root, take, _references(film, take), _distance(film, take))
+def _job(folder: FilmFolder, film: Film, take: Take, signals: Signals) -> PlaceTake:
+    return PlaceTake(folder.root, take, _references(film, take), _distance(film, take), signals)
+
+
+def _signals(song: Song, song_timecode: str | None) -> Signals:
+    # Without a tempo map there was no guide track, so there are no cues to listen for.
+    starts_s = cue_starts_s(song.tempo, song.length_s) if song.tempo else None
+    cues_s = None if starts_s is None else {kind: float(at_s) for kind, at_s in starts_s.items()}
+    return Signals(float(song.length_s), cues_s, song_timecode)
 
 
 def _references(film: Film, take: Take) -> tuple[tuple[str, Clip], ...]:
