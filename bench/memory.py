@@ -12,6 +12,8 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -33,26 +35,31 @@ WIDTH, HEIGHT = 3840, 2160
 
 
 def main() -> None:
-    """Print the peaks and their ratio."""
+    """Print the peaks and their ratio; each length is measured in a process of its own."""
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--seconds", type=int, nargs="*", default=[60, 600], help="Lengths of the song.")
     options.add_argument("--fps", type=int, default=24, help="Frames a second; fewer end sooner.")
     given = options.parse_args()
-    lengths, rate = given.seconds, Rate.of(given.fps)
-    with tempfile.TemporaryDirectory() as name:
-        one_second = camera_second(Path(name), rate)
-        peaks = []
-        for seconds in lengths:
-            began = time.monotonic()
-            peaks.append(peak_of_merge(Path(name), one_second, seconds, rate))
-            frames = seconds * rate.num
-            print(
-                f"{seconds:5d} s of song, {frames} frames: peak {peaks[-1] / 2**20:.0f} MiB over all processes, "
-                f"{(time.monotonic() - began) / frames * 1000:.0f} ms a frame",
-                flush=True,
-            )
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), max_tasks_per_child=1) as fresh:
+        peaks = [fresh.submit(measured, seconds, given.fps).result() for seconds in given.seconds]
     if len(peaks) > 1:
         print(f"last over first: {peaks[-1] / peaks[0]:.3f}")
+
+
+def measured(seconds: int, fps: int) -> int:
+    """Merge a song of some length, print what it took and return the peak in bytes."""
+    rate = Rate.of(fps)
+    with tempfile.TemporaryDirectory() as name:
+        one_second = camera_second(Path(name), rate)
+        began = time.monotonic()
+        peak = peak_of_merge(Path(name), one_second, seconds, rate)
+    frames = seconds * fps
+    print(
+        f"{seconds:5d} s of song, {frames} frames: peak {peak / 2**20:.0f} MiB over all processes, "
+        f"{(time.monotonic() - began) / frames * 1000:.0f} ms a frame",
+        flush=True,
+    )
+    return peak
 
 
 def camera_second(folder: Path, rate: Rate) -> Path:
@@ -68,7 +75,7 @@ def camera_second(folder: Path, rate: Rate) -> Path:
 
 
 def peak_of_merge(folder: Path, one_second: Path, seconds: int, rate: Rate) -> int:
-    """Merge two takes over a song of some length and return the peak memory of all processes, in bytes."""
+    """Merge two takes over a song of some length and return the peaks of all processes, summed, in bytes."""
     here = folder / str(seconds)
     here.mkdir()
     clip, mix = here / "take.mov", here / "mix.wav"
@@ -81,7 +88,7 @@ def peak_of_merge(folder: Path, one_second: Path, seconds: int, rate: Rate) -> i
             steps.merge(store, silent())
     for path in (clip, mix):
         path.unlink()
-    return peak[0]
+    return sum(peak.values())
 
 
 def quiet(seconds: int) -> Iterator[np.ndarray]:
@@ -108,10 +115,14 @@ def laid_out(film: Film, folder: FilmFolder, clip: Path, mix: Path, rate: Rate) 
 
 
 class peak_watched:  # noqa: N801  used as a with statement
-    """Watch the resident memory of this process and all beneath it; the peak is in the list that ``with`` gives."""
+    """Watch the memory of this process and all beneath it; ``with`` gives each process's peak by its number.
 
-    def __enter__(self) -> list[int]:
-        self._peak = [0]
+    Peaks are taken process by process: whether two of them happen to stand at theirs at the same moment is chance, and
+    a longer run gives chance more time.
+    """
+
+    def __enter__(self) -> dict[int, int]:
+        self._peak: dict[int, int] = {}
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._look)
         self._thread.start()
@@ -123,10 +134,11 @@ class peak_watched:  # noqa: N801  used as a with statement
 
     def _look(self) -> None:
         while not self._stop.wait(0.2):
-            self._peak[0] = max(self._peak[0], memory_of_family())
+            for process, size in memory_of_family().items():
+                self._peak[process] = max(size, self._peak.get(process, 0))
 
 
-def memory_of_family() -> int:
+def memory_of_family() -> dict[int, int]:
     """Return the proportional memory of this process and all beneath it, in bytes."""
     parents = {}
     for entry in Path("/proc").iterdir():
@@ -140,14 +152,14 @@ def memory_of_family() -> int:
         more = {child for child, parent in parents.items() if parent in family} - family
         family |= more
         grew = bool(more)
-    total = 0
+    sizes = {}
     for process in family:
         try:
             rollup = Path(f"/proc/{process}/smaps_rollup").read_text()
         except OSError:
             continue
-        total += next(int(line.split()[1]) for line in rollup.splitlines() if line.startswith("Pss:")) * 1024
-    return total
+        sizes[process] = next(int(line.split()[1]) for line in rollup.splitlines() if line.startswith("Pss:")) * 1024
+    return sizes
 
 
 if __name__ == "__main__":
