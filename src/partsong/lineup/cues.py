@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from scipy import fft, signal
 
 from partsong.film.records import Confidence
-from partsong.lineup.features import RATE_HZ, Floats, Heard
+from partsong.lineup.features import RATE_HZ, Heard
 from partsong.lineup.line import Line
 from partsong.lineup.marks import Mark
-from partsong.media.cues import CUE_HIGH_HZ, CUE_LOW_HZ, CueKind, cue_sound
+from partsong.media.cues import CUE_HIGH_HZ, CUE_LOW_HZ, CUE_S, CueKind, cue_sound
 
 LIKENESS = 0.25
 """A cue is taken as heard above this. Noise has one chance in exp(0.25 squared x 1000), bandwidth times length being a
@@ -32,6 +32,7 @@ MEASURED_S = 0.005
 
 _EARLIER_S, _EARLIER_SHARE = 0.02, 0.4  # as the phase transform's: the direct sound before a stronger reflection
 _PIECE = 1 << 19
+_EVERY = 2  # the envelope is computed at every second sample
 _KINDS: tuple[CueKind, ...] = ("head cue", "tail cue")
 
 
@@ -80,42 +81,61 @@ def mark_from(cues: tuple[Cue, ...], song_times_s: Mapping[CueKind, float]) -> M
     return Mark("sync cue", "the sync cues", "ask", reason, lines, 1, len(cues))
 
 
+@dataclass(frozen=True, slots=True)
+class _Band:
+    """Where the band from 500 to 4500 Hz lies in the spectrum of a piece, and the cues there."""
+
+    bins: slice
+    cues: Mapping[CueKind, NDArray[np.complex64]]  # conjugate spectra, each of a cue of unit energy
+
+    @classmethod
+    def made(cls) -> _Band:
+        bins = slice(round(CUE_LOW_HZ * _PIECE / RATE_HZ), round(CUE_HIGH_HZ * _PIECE / RATE_HZ))
+        spectra = {}
+        for kind in _KINDS:
+            cue = cue_sound(kind, RATE_HZ)
+            spectra[kind] = np.conj(fft.rfft(cue / np.linalg.norm(cue), _PIECE)[bins]).astype(np.complex64)
+        return cls(bins, spectra)
+
+
 def _cues_in(heard: Heard, voice: int) -> Iterator[Cue]:
     """Search one voice in pieces of half a minute that overlap by a cue and its run-up."""
-    length = len(cue_sound("head cue", RATE_HZ))
-    run_up = round(_EARLIER_S * RATE_HZ)
-    lead = length + run_up
+    band = _Band.made()
+    length = round(CUE_S * RATE_HZ)
+    lead = length + round(_EARLIER_S * RATE_HZ)
     step = _PIECE - lead - length
     for start in range(0, len(heard.samples), step):
-        piece = heard.window(voice, start - lead, _PIECE)
-        for kind in _KINDS:
-            for at, likeness in _matches(piece, cue_sound(kind, RATE_HZ), lead, lead + step):
+        spectrum = fft.rfft(heard.window(voice, start - lead, _PIECE))[band.bins]
+        energy = np.concatenate([[0.0], np.cumsum(_envelope(spectrum).astype(np.float64) ** 2)])
+        window = np.sqrt(np.maximum(energy[length // _EVERY :] - energy[: -length // _EVERY], 0.0) * _EVERY / 2)
+        for kind, cue in band.cues.items():
+            for at, likeness in _matches(_envelope(spectrum * cue), window, lead, lead + step):
                 yield Cue(kind, (start - lead + at) / RATE_HZ, likeness)
 
 
-def _matches(piece: Floats, cue: Floats, first: int, stop: int) -> Iterator[tuple[float, float]]:
+def _envelope(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
+    """Return the envelope of what lies in the band, at every ``_EVERY``-th sample: twice what four kilohertz need."""
+    size = _PIECE // _EVERY
+    whole = np.zeros(size, np.complex64)
+    whole[: len(spectrum)] = spectrum
+    return np.asarray(np.abs(fft.ifft(whole)) * np.float32(2 / _EVERY), np.float32)
+
+
+def _matches(
+    envelope: NDArray[np.float32], window: NDArray[np.float64], first: int, stop: int
+) -> Iterator[tuple[float, float]]:
     """Yield (sample, likeness) of every hearing of a cue whose strongest arrival starts from ``first`` to ``stop``."""
-    n, length = len(piece), len(cue)
-    spectrum = fft.rfft(piece)
-    hertz = np.arange(len(spectrum)) * RATE_HZ / n
-    spectrum[(hertz < CUE_LOW_HZ) | (hertz > CUE_HIGH_HZ)] = 0
-    # Only the positive frequencies, twice: the magnitude of the result is the correlation's envelope.
-    whole = np.zeros(n, np.complex64)
-    whole[: len(spectrum)] = 2 * spectrum * np.conj(fft.rfft(cue, n))
-    envelope = np.abs(fft.ifft(whole))
-    sums = np.concatenate([[0.0], np.cumsum(fft.irfft(spectrum, n).astype(np.float64) ** 2)])
-    window = np.sqrt(np.maximum(sums[length:] - sums[:-length], 0.0))
     least = max(1e-4 * float(window.max()), 1e-9)  # where it is as good as silent, the quotient is rounding noise
-    likeness = envelope[: len(window)] / (np.maximum(window, least) * float(np.linalg.norm(cue)))
-    tops, _ = signal.find_peaks(likeness, height=LIKENESS, distance=length)
+    likeness = envelope[: len(window)] / np.maximum(window, least)
+    tops, _ = signal.find_peaks(likeness, height=LIKENESS, distance=round(CUE_S * RATE_HZ) // _EVERY)
     for top in tops:
-        if first <= top < stop:
-            yield _first_arrival(envelope, int(top)), float(likeness[top])
+        if first <= top * _EVERY < stop:
+            yield _first_arrival(envelope, int(top)) * _EVERY, float(likeness[top])
 
 
-def _first_arrival(envelope: NDArray[np.floating], top: int) -> float:
+def _first_arrival(envelope: NDArray[np.float32], top: int) -> float:
     """Return where the earliest strong arrival lies, up to 20 ms before the strongest, between the samples."""
-    start = max(top - round(_EARLIER_S * RATE_HZ), 1)
+    start = max(top - round(_EARLIER_S * RATE_HZ) // _EVERY, 1)
     peaks, _ = signal.find_peaks(envelope[start : top + 2], height=_EARLIER_SHARE * float(envelope[top]))
     at = start + int(peaks[0]) if len(peaks) else top
     before, here, after = (float(value) for value in envelope[at - 1 : at + 2])
