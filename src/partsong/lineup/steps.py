@@ -21,11 +21,14 @@ from partsong.film.records import Candidate, Clip, Evidence, Film, Placement, So
 from partsong.film.store import FilmStore
 from partsong.film.tempo import bar_lines
 from partsong.lineup import arrival, cues, listening, score, timecode
+from partsong.lineup.agreeing import by_picture, with_picture
 from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Heard
 from partsong.lineup.hearing import HearClip, hear_clip, is_heard
 from partsong.lineup.line import Line
 from partsong.lineup.locate import Found, Reference, locate, measure_at
 from partsong.lineup.marks import Mark, decided
+from partsong.lineup.motion import look
+from partsong.lineup.seeing import see_clip
 from partsong.media.cues import CueKind, cue_starts_s
 from partsong.media.sound import read_sound, write_wav
 from partsong.timebase import Rate, Time, clock, timecode_to_frame
@@ -69,17 +72,35 @@ class Signals:
 
 @dataclass(frozen=True, slots=True)
 class PlaceTake:
-    """The job of placing one take; it travels to worker processes. ``references`` are names and clips."""
+    """The job of placing one take; it travels to worker processes. ``references`` are names and clips.
+
+    ``stem`` is the part's, against which the picture is compared where the sound does not settle it.
+    """
 
     root: Path
     take: Take
     references: tuple[tuple[str, Clip], ...]
+    stem: Clip | None
     distance_m: float | None
     signals: Signals
 
     def __call__(self, watch: Watch) -> Placement:
-        """Hear the take and find its place."""
+        """Find the take's place by its sound, and by its picture where that does not settle it."""
         folder = FilmFolder(self.root)
+        placement = self._by_sound(folder, watch)
+        if self.stem is None or placement.confidence not in ("ask", "none"):
+            return placement
+        if self.take.picture.variable_rate:
+            return placement.replace(
+                sentence=f"{placement.sentence} Its frames are not evenly spaced, so its picture does not help."
+            )
+        try:
+            motion = see_clip(folder, self.take.clip, watch)
+        except UnreadableMedia as problem:
+            return placement.replace(sentence=f"{placement.sentence} Its picture could not be read: {problem.reason}.")
+        return with_picture(placement, look(motion, hear_clip(folder, self.stem, watch).voices[0].onsets))
+
+    def _by_sound(self, folder: FilmFolder, watch: Watch) -> Placement:
         if self.take.clip.sound is None:
             return _without_sound(self.take, "It has no sound track")
         try:
@@ -100,7 +121,7 @@ def place(
     workers: int | None = None,
     song_timecode: str | None = None,
 ) -> tuple[Placement, ...]:
-    """Place takes on the song by their sound and keep the results as one revision.
+    """Place takes on the song by their sound, else by their picture, and keep the results as one revision.
 
     Parameters
     ----------
@@ -179,7 +200,8 @@ def placement_from(take: Take, found: Found, delay: arrival.Delay, note: str = "
 def accept(store: FilmStore, take_id: str, *, candidate: int = 1, start_s: Fraction | None = None) -> Placement:
     """Put a take where a person says: on one of its candidates (from 1), or at a song time in seconds.
 
-    A candidate is measured anew around its place, for the millisecond and the drift; a given time is kept as it is.
+    A candidate of the sound is measured anew around its place, for the millisecond and the drift; one of the picture
+    and a given time are kept as they are.
 
     Raises
     ------
@@ -201,7 +223,9 @@ def accept(store: FilmStore, take_id: str, *, candidate: int = 1, start_s: Fract
                 f"Take {take_id} has no candidate {candidate}; {have}. Choose another, or give the start by hand: "
                 f"partsong lineup accept FILM {take_id} --start SECONDS"
             )
-        line = _measured(store.folder, film, take, Line(float(found[candidate - 1].start)), delay)
+        line = Line(float(found[candidate - 1].start))
+        if not by_picture(before):  # what the picture had to decide cannot be measured in the sound
+            line = _measured(store.folder, film, take, line, delay)
         sentence = f"Candidate {candidate} of {len(found)}, accepted by hand."
     placement = Placement(
         take=take_id,
@@ -327,7 +351,8 @@ def _chosen(film: Film, takes: Sequence[str] | None) -> list[Take]:
 
 
 def _job(folder: FilmFolder, film: Film, take: Take, signals: Signals) -> PlaceTake:
-    return PlaceTake(folder.root, take, _references(film, take), _distance(film, take), signals)
+    stem = _song(film).stem_of(take.part) if take.part else None
+    return PlaceTake(folder.root, take, _references(film, take), stem, _distance(film, take), signals)
 
 
 def _signals(song: Song, song_timecode: str | None) -> Signals:

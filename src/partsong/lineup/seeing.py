@@ -1,0 +1,49 @@
+"""Looks at takes through the media room and keeps how they move in the film's cache, named by the take's content."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from partsong.film.folder import FilmFolder, key_of, writing
+from partsong.film.records import Clip, PictureInfo
+from partsong.lineup import motion
+from partsong.lineup.motion import CELL_PX, WIDTH_PX, Motion
+from partsong.media.picture import open_picture, resized
+from partsong.watch import Watch
+
+_KIND = "seen"
+
+
+def see_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Motion:
+    """Return how a clip's picture moves, from the cache where it was looked at before. The clip must have picture.
+
+    Raises
+    ------
+    UnreadableMedia
+        If a frame cannot be decoded.
+    """
+    assert clip.picture is not None
+    key = key_of(_KIND, motion.VERSION, clip.file.fingerprint, clip.file.size_bytes)
+    path = folder.cached(_KIND, key, ".npy")
+    if not path.is_file():
+        change = motion.changes(_small(folder.locate(clip.file), clip.picture, watch))
+        with writing(path) as temporary, temporary.open("wb") as file:
+            np.save(file, change, allow_pickle=False)
+    return Motion(np.load(path, allow_pickle=False), float(clip.picture.rate.exact))
+
+
+def _small(source: Path, picture: PictureInfo, watch: Watch) -> Iterator[NDArray[np.floating]]:
+    # Only differences of luma count, so which matrix and range they are coded with does not.
+    with open_picture(source, picture, threads=1, matrix="bt709", value_range="limited") as reader:
+        frames = watch.over(
+            reader.read(range(picture.frames)), total=picture.frames, doing=f"Watching the player in {source.name}"
+        )
+        for planes in frames:
+            width = max(CELL_PX, min(WIDTH_PX, planes.width) // CELL_PX * CELL_PX)
+            height = max(CELL_PX, planes.height * width // planes.width // CELL_PX * CELL_PX)
+            small = resized(planes, width, height)
+            yield small.y.astype(np.float32) / np.float32(1 << (small.bit_depth - 8))
