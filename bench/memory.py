@@ -108,7 +108,7 @@ def laid_out(film: Film, folder: FilmFolder, clip: Path, mix: Path, rate: Rate) 
         placements=tuple(Placement(take=take.id, confidence="sure", start=Time(ticks=0)) for take in takes),
         stage=Stage(
             reference="one-1", order=("one-1", "two-1"),
-            masks=(Mask(take="two-1", oval=Oval(x=1200, y=1100, rx=600, ry=800), feather_px=200),),
+            masks=(Mask(take="two-1", shape=Oval(x=1200, y=1100, rx=600, ry=800), feather_px=200),),
         ),
         look=Look(config=DEFAULT_CONFIG, input_space="ACEScct", display="none", view="none"),
     )  # fmt: skip

@@ -90,7 +90,7 @@ def grainy(seed: int) -> Planes:
 def stack() -> Stack:
     """Return seven layers: one beneath, six tall soft ovals side by side that touch."""
     spots = [Oval(x=WIDTH * (0.08 + 0.165 * n), y=HEIGHT * 0.6, rx=330, ry=750) for n in range(LAYERS - 1)]
-    ovals = [Layer(take=f"take-{n + 2}", oval=spot, feather_px=190) for n, spot in enumerate(spots)]
+    ovals = [Layer(take=f"take-{n + 2}", shape=spot, feather_px=190) for n, spot in enumerate(spots)]
     return Stack(width=WIDTH, height=HEIGHT, layers=(Layer(take="take-1"), *ovals))
 
 

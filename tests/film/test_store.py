@@ -26,6 +26,8 @@ from partsong.film.records import (
     PictureInfo,
     Placement,
     Plate,
+    Pose,
+    PoseKey,
     Registration,
     Shot,
     Song,
@@ -113,7 +115,7 @@ CHANGES = st.one_of(
     st.builds(
         lambda take, x, y, rx, ry, feather: (
             lambda f: f.replace(
-                stage=f.stage.replace(masks=(Mask(take=take, oval=Oval(x=x, y=y, rx=rx, ry=ry), feather_px=feather),))
+                stage=f.stage.replace(masks=(Mask(take=take, shape=Oval(x=x, y=y, rx=rx, ry=ry), feather_px=feather),))
             )
         ),
         take_ids,
@@ -124,7 +126,13 @@ CHANGES = st.one_of(
         positive,
     ),
     st.builds(
-        lambda take, dx: lambda f: f.replace(stage=f.stage.replace(registrations=(Registration(take=take, dx_px=dx),))),
+        lambda take, dx: (
+            lambda f: f.replace(
+                stage=f.stage.replace(
+                    registrations=(Registration(take=take, keys=(PoseKey(frame=0, pose=Pose(dx_px=dx)),)),)
+                )
+            )
+        ),
         take_ids,
         numbers,
     ),

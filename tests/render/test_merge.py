@@ -51,7 +51,7 @@ def stacks(draw):
         layers.append(
             Layer(
                 take=name,
-                oval=oval if layers else None,
+                shape=oval if layers else None,
                 feather_px=draw(st.sampled_from([0.0, 1.5, 6.0, 15.0])),
                 dx_px=draw(move),
                 dy_px=draw(move),
@@ -83,7 +83,9 @@ def test_the_kernel_lies_within_one_code_of_the_definition(stack, chroma, depth,
 def test_a_display_encoding_is_merged_as_well():
     rng = np.random.default_rng(2)
     stack = Stack(
-        width=40, height=30, layers=(Layer(take="a"), Layer(take="b", oval=Oval(x=20, y=15, rx=9, ry=9), feather_px=20))
+        width=40,
+        height=30,
+        layers=(Layer(take="a"), Layer(take="b", shape=Oval(x=20, y=15, rx=9, ry=9), feather_px=20)),
     )
     layers = [random_planes(rng, 40, 30, "422", 10) for _ in range(2)]
     found, expected = Merger(stack, SRGB, Form.of(layers[0])).merge(layers), defined(stack, layers, SRGB)
@@ -95,7 +97,7 @@ def test_where_one_layer_shows_alone_its_codes_are_copied(chroma):
     rng = np.random.default_rng(4)
     oval = Oval(x=16, y=8, rx=7, ry=5)
     stack = Stack(
-        width=32, height=16, layers=(Layer(take="a"), Layer(take="b", oval=oval, feather_px=4, dx_px=2, dy_px=-2))
+        width=32, height=16, layers=(Layer(take="a"), Layer(take="b", shape=oval, feather_px=4, dx_px=2, dy_px=-2))
     )
     below, above = (random_planes(rng, 32, 16, chroma, 10) for _ in range(2))
     found = Merger(stack, ACESCCT, Form.of(below)).merge([below, above])
@@ -116,7 +118,7 @@ def test_where_one_layer_shows_alone_its_codes_are_copied(chroma):
 
 def test_equal_layers_merge_into_themselves():
     planes = random_planes(np.random.default_rng(6), 48, 32, "422", 10)
-    ovals = [Layer(take=name, oval=Oval(x=x, y=16, rx=14, ry=10), feather_px=12) for name, x in (("b", 14), ("c", 30))]
+    ovals = [Layer(take=name, shape=Oval(x=x, y=16, rx=14, ry=10), feather_px=12) for name, x in (("b", 14), ("c", 30))]
     stack = Stack(width=48, height=32, layers=(Layer(take="a"), *ovals))
     found = Merger(stack, ACESCCT, Form.of(planes)).merge([planes] * 3)
     assert np.abs(found.y.astype(int) - planes.y).max() <= 1
@@ -124,7 +126,7 @@ def test_equal_layers_merge_into_themselves():
 
 def test_a_layer_that_shows_nowhere_need_not_be_given():
     whole = Oval(x=8, y=8, rx=100, ry=100)
-    stack = Stack(width=16, height=16, layers=(Layer(take="a"), Layer(take="b", oval=whole, feather_px=2)))
+    stack = Stack(width=16, height=16, layers=(Layer(take="a"), Layer(take="b", shape=whole, feather_px=2)))
     top = random_planes(np.random.default_rng(1), 16, 16, "420", 8)
     merger = Merger(stack, ACESCCT, Form.of(top))
     assert merger.shows == (False, True)
@@ -148,7 +150,7 @@ def test_decoder_memory_is_read_as_it_lies():
 
 
 def test_most_of_a_frame_of_ovals_is_copied():
-    layers = [Layer(take="a"), Layer(take="b", oval=Oval(x=100, y=60, rx=40, ry=30), feather_px=6)]
+    layers = [Layer(take="a"), Layer(take="b", shape=Oval(x=100, y=60, rx=40, ry=30), feather_px=6)]
     compiled = compile_stack(Stack(width=200, height=120, layers=tuple(layers)), "422")
     # The soft ring is about perimeter x feather: 221 x 6 pixels, and up to a cell on either side of each row of it.
     assert 221 * 6 < compiled.pixels < 221 * 6 + 4 * 66 * 2

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
-from partsong.film.records import Oval
+from partsong.film.records import Curve, Oval, Point
 from partsong.media.planes import Planes
 from partsong.render import pixels
 
@@ -91,7 +91,7 @@ def test_area_of_a_hard_oval():
     # The count of pixel centres inside an ellipse of half axes 400 and 300 in the middle of 1920 x 1080 (arithmetic;
     # within 0.005 % of pi a b).
     oval = Oval(x=959.5, y=539.5, rx=400, ry=300)
-    alpha = pixels.oval_alpha(oval, 0, np.arange(1920)[None, :], np.arange(1080)[:, None])
+    alpha = pixels.shape_alpha(oval, 0, np.arange(1920)[None, :], np.arange(1080)[:, None])
     assert alpha.sum() == 376976
 
 
@@ -128,7 +128,7 @@ def test_feather():
     t = [0, 0.1, 0.25, 0.5, 0.75, 0.9, 1]
     np.testing.assert_allclose(pixels.smoothstep(t), [0, 0.028, 0.15625, 0.5, 0.84375, 0.972, 1], atol=1e-12)
     circle = Oval(x=0, y=0, rx=50, ry=50)
-    alpha = pixels.oval_alpha(circle, 20, np.array([0, 40, 45, 50, 55, 60, 70]), 0)
+    alpha = pixels.shape_alpha(circle, 20, np.array([0, 40, 45, 50, 55, 60, 70]), 0)
     np.testing.assert_allclose(alpha, [1, 1, 0.84375, 0.5, 0.15625, 0, 0], atol=1e-12)
 
 
@@ -200,3 +200,23 @@ def random_planes(rng, width, height, chroma, depth, matrix="bt709", value_range
 def flat(level, depth):
     y = np.full((2, 2), level, np.uint8)
     return Planes(y, np.full((2, 2), 128, np.uint8), np.full((2, 2), 128, np.uint8), depth, "bt709", "full")
+
+
+def test_a_curve_through_points_of_a_circle_has_the_circles_distance() -> None:
+    around = np.linspace(0, 2 * np.pi, 16, endpoint=False)
+    points = tuple(Point(x=50 + 30 * np.cos(turn), y=40 + 30 * np.sin(turn)) for turn in around)
+    x, y = np.meshgrid(np.arange(100.0), np.arange(80.0))
+    found = pixels.curve_distance(Curve(points=points), x, y)
+    # A Catmull-Rom curve through 16 points of a circle bulges from it by less than a five-hundredth of the radius.
+    np.testing.assert_allclose(found, np.hypot(x - 50, y - 40) - 30, atol=0.1)
+
+
+def test_a_curve_is_soft_on_both_sides_of_its_outline() -> None:
+    square = Curve(points=tuple(Point(x=x, y=y) for x, y in ((10, 10), (60, 10), (60, 60), (10, 60))))
+    x, y = np.arange(80.0)[None, :], np.full((1, 1), 35.0)
+    alpha = pixels.shape_alpha(square, 8, x, y)[0]
+    outline = pixels.curve_outline(square)
+    right = outline[np.abs(outline[:, 1] - 35) < 1][:, 0].max()
+    assert alpha[35] == 1
+    assert alpha[79] == 0
+    assert alpha[round(right)] == pytest.approx(0.5, abs=0.1)

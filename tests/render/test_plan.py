@@ -16,6 +16,8 @@ from partsong.film.records import (
     Part,
     PictureInfo,
     Placement,
+    Pose,
+    PoseKey,
     Registration,
     Stage,
     Take,
@@ -43,9 +45,9 @@ def film(**stage) -> Film:
     given = {
         "order": names,
         "masks": tuple(
-            Mask(take=name, oval=Oval(x=30, y=18, rx=9, ry=8), feather_px=4.0) for name in ("viola", "horn")
+            Mask(take=name, shape=Oval(x=30, y=18, rx=9, ry=8), feather_px=4.0) for name in ("viola", "horn")
         ),
-        "registrations": (Registration(take="horn", dx_px=1.6, dy_px=-0.5),),
+        "registrations": (Registration(take="horn", keys=(PoseKey(frame=0, pose=Pose(dx_px=1.6, dy_px=-0.5)),)),),
         **stage,
     }
     return Film(
@@ -72,7 +74,7 @@ def test_takes_show_while_they_have_a_picture():
 
 def test_the_lowest_layer_with_a_picture_fills_the_frame():
     alone = plan_frames(film(), range(45, 46))[0].stack.layers
-    assert [layer.oval for layer in alone] == [None]
+    assert [layer.shape for layer in alone] == [None]
 
 
 def test_a_frame_that_no_take_covers_has_an_empty_stack():

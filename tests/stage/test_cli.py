@@ -35,7 +35,8 @@ def test_from_proposal_to_the_merged_wide(film, tmp_path):
     run("mask", film, "oboe", "--rx", 44, "--rotate", 5, "--feather", 10)
     stage = json.loads(run("show", film, "--json"))
     mask = next(mask for mask in stage["masks"] if mask["take"] == "oboe")
-    assert (mask["oval"]["rx"], mask["oval"]["rotation_deg"], mask["feather_px"], mask["by_hand"]) == (44, 5, 10, True)
+    assert (mask["shape"]["rx"], mask["shape"]["rotation_deg"]) == (44, 5)
+    assert (mask["feather_px"], mask["by_hand"]) == (10, True)
     assert json.loads(run("order", film, "cello", "oboe", "--json"))["order"] == ["cello", "oboe"]
     picture = tmp_path / "stage.png"
     assert f"Drawn: {picture}" in run("show", film, "--picture", picture, "--at", 0.4)

@@ -97,7 +97,7 @@ def test_an_oval_holds_the_motion_inside_its_soft_edge(x, y, rx, ry, feather):
     motion = blob(x, y, rx, ry)
     light = blob(x + 6, y, rx + 8, ry + 6, 2.0)
     oval = propose_oval(motion, light, feather)
-    full = pixels.oval_alpha(oval, feather, X, Y) == 1
+    full = pixels.shape_alpha(oval, feather, X, Y) == 1
     assert motion[full].sum() >= 0.98 * motion.sum()
     assert oval.x == pytest.approx(x + 3, abs=6)
     assert oval.y == pytest.approx(y, abs=6)

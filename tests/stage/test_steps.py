@@ -38,10 +38,10 @@ def test_each_oval_lies_on_its_player(proposed, small):
     for name, x in small.players.items():
         mask = stage.mask_of(name)
         # The body is 18 wide and 48 high and sways by 7 about (x, 82), on the reference's frame.
-        assert mask.oval.x == pytest.approx(x, abs=8)
-        assert mask.oval.y == pytest.approx(82, abs=14)
-        assert mask.oval.rx > 16
-        assert mask.oval.ry > 24
+        assert mask.shape.x == pytest.approx(x, abs=8)
+        assert mask.shape.y == pytest.approx(82, abs=14)
+        assert mask.shape.rx > 16
+        assert mask.shape.ry > 24
         assert mask.feather_px == pytest.approx(0.05 * small.width)
 
 
@@ -51,7 +51,7 @@ def test_the_nudged_camera_is_found(proposed):
     assert stage.reference == "cello"
     moved = stage.registration_of("oboe")
     # The picture went 3 left and 2 down, so it has to go back; a tenth of a pixel is our mark for locked-off takes.
-    assert (moved.dx_px, moved.dy_px) == (pytest.approx(3, abs=0.1), pytest.approx(-2, abs=0.1))
+    assert (moved.first.dx_px, moved.first.dy_px) == (pytest.approx(3, abs=0.1), pytest.approx(-2, abs=0.1))
     assert moved.certainty > 0.5
 
 
@@ -89,8 +89,8 @@ def defined(small, film, folder, song_frame, present):
         source = song_frame - (10 if name == "celesta" else 0)
         with open_picture(folder.locate(take.clip.file), take.picture) as reader:
             layers.append(next(iter(reader.read([source]))))
-        alphas.append(pixels.oval_alpha(mask.oval, mask.feather_px, x, y))
-        shifts.append((round(moved.dx_px), round(moved.dy_px)))
+        alphas.append(pixels.shape_alpha(mask.shape, mask.feather_px, x, y))
+        shifts.append((round(moved.first.dx_px), round(moved.first.dy_px)))
     code = np.linspace(0, 1, 4096)
     curve = np.where(
         code > 0.155251141552511, 2 ** (code * 17.52 - 9.72), (code - 0.0729055341958355) / 10.5402377416545
@@ -106,7 +106,7 @@ def test_a_hand_set_oval_outlives_a_new_proposal_and_asks_for_a_new_wide(propose
         assert wide_key(film) != before
         propose(store, silent())
         mask = store.head().film.stage.mask_of("oboe")
-        assert (mask.oval.rx, mask.feather_px) == (40.0, 8.0)
+        assert (mask.shape.rx, mask.feather_px) == (40.0, 8.0)
         for _ in range(2):
             store.undo()
         assert wide_key(store.head().film) == before

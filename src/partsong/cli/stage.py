@@ -133,13 +133,17 @@ def _print(film: Film, as_json: bool) -> None:
         mask, moved = film.stage.mask_of(take), film.stage.registration_of(take)
         shape = "fills the frame"
         if number and mask:
-            oval = mask.oval
-            shape = f"{oval.x:.0f}, {oval.y:.0f}, {oval.rx:.0f} x {oval.ry:.0f}, soft {mask.feather_px:.0f}"
-            shape += f", turned {oval.rotation_deg:.0f} deg" if oval.rotation_deg else ""
+            drawn = mask.shape
+            if drawn.kind == "oval":
+                shape = f"{drawn.x:.0f}, {drawn.y:.0f}, {drawn.rx:.0f} x {drawn.ry:.0f}, soft {mask.feather_px:.0f}"
+                shape += f", turned {drawn.rotation_deg:.0f} deg" if drawn.rotation_deg else ""
+            else:
+                shape = f"a curve of {len(drawn.points)} points, soft {mask.feather_px:.0f}"
+            shape += f", {len(mask.keys)} keys" if mask.keys else ""
         elif number:
             shape = "no oval yet"
         rows.append((number + 1, take, shape, "by hand" if mask and mask.by_hand else "proposed", _moved(moved)))
-    table(("layer", "take", "oval (centre, radii, edge) in pixels", "set", "moved onto the reference"), rows)
+    table(("layer", "take", "mask (centre, radii, edge) in pixels", "set", "moved onto the reference"), rows)
 
 
 def _moved(moved: object) -> str:
@@ -150,6 +154,6 @@ def _moved(moved: object) -> str:
 
     if not isinstance(moved, Registration):
         return "not measured"
-    whole = [round_half_up(Fraction(value)) for value in (moved.dx_px, moved.dy_px)]
-    left = max(abs(moved.dx_px - whole[0]), abs(moved.dy_px - whole[1]))
+    whole = [round_half_up(Fraction(value)) for value in (moved.first.dx_px, moved.first.dy_px)]
+    left = max(abs(moved.first.dx_px - whole[0]), abs(moved.first.dy_px - whole[1]))
     return f"{whole[0]:+d}, {whole[1]:+d}, {left:.2f} left over, certainty {moved.certainty:.0%}"

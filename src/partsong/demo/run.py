@@ -250,7 +250,7 @@ def _held_registration(take: str, clip: DemoClip, film: Film) -> Held:
     moved = [move for move in clip.moves if move.at_s == 0]
     dx, dy = -sum(move.dx_px for move in moved), -sum(move.dy_px for move in moved)
     found = film.stage.registration_of(take)
-    measured = (found.dx_px, found.dy_px) if found else (0.0, 0.0)
+    measured = (found.first.dx_px, found.first.dy_px) if found else (0.0, 0.0)
     agrees = max(abs(measured[0] - dx), abs(measured[1] - dy)) <= 0.5  # what a whole-pixel correction can right
     about = f"{take}, moved back onto {reference} by (pixels right, down)"
     return Held(about, f"{dx:+.1f}, {dy:+.1f} at its start", f"{measured[0]:+.2f}, {measured[1]:+.2f}", agrees)

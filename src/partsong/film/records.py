@@ -199,13 +199,17 @@ class Part(Record):
 
 
 class Take(Record):
-    """One recording. ``input_space`` names a colour space of the film's OpenColorIO config, once known."""
+    """One recording. ``input_space`` names a colour space of the film's OpenColorIO config, once known.
+
+    ``distance_m`` is from the sound to this take's camera, where it differs from the part's or there is no part.
+    """
 
     id: Id
     kind: Literal["stage", "roaming"]
     part: Id | None = None
     clip: Clip
     input_space: str | None = None
+    distance_m: Positive | None = None
     circled: bool = False
     notes: str = ""
 
@@ -314,6 +318,7 @@ class Placement(Record):
 class Oval(Record):
     """An ellipse on the frame: centre, radii and rotation (degrees, clockwise on screen)."""
 
+    kind: Literal["oval"] = "oval"
     x: Finite
     y: Finite
     rx: Positive
@@ -321,31 +326,143 @@ class Oval(Record):
     rotation_deg: Finite = 0.0
 
 
+class Point(Record):
+    """A point of the frame, in pixels."""
+
+    x: Finite
+    y: Finite
+
+
+class Curve(Record):
+    """A closed curve, smooth through its points in their order."""
+
+    kind: Literal["curve"] = "curve"
+    points: Annotated[tuple[Point, ...], Field(min_length=3)]
+
+
+Shape = Annotated[Oval | Curve, Field(discriminator="kind")]
+
+
+class MaskKey(Record):
+    """The shape of a mask at one frame of the song."""
+
+    frame: Count
+    shape: Shape
+
+
 class Mask(Record):
-    """The soft shape through which a stage take shows; ``feather_px`` is the width of its edge."""
+    """The soft shape through which a stage take shows; ``feather_px`` is the width of its edge.
+
+    ``shape`` holds all through the song unless there are ``keys``: then it changes straight from one key to the next,
+    held before the first and after the last.
+    """
 
     take: Id
-    oval: Oval
+    shape: Shape
     feather_px: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    keys: tuple[MaskKey, ...] = ()
     by_hand: bool = False
+
+    @model_validator(mode="after")
+    def _keys_fit(self) -> Self:
+        frames = [key.frame for key in self.keys]
+        if frames != sorted(set(frames)):
+            raise ValueError(f"the keys of {self.take}'s mask must name each frame once, in rising order")
+        for key in self.keys:
+            if key.shape.kind != self.shape.kind or _corners(key.shape) != _corners(self.shape):
+                raise ValueError(
+                    f"the mask of {self.take} cannot change from one kind of shape, or number of points, to another"
+                )
+        return self
+
+
+def _corners(shape: Oval | Curve) -> int:
+    return len(shape.points) if isinstance(shape, Curve) else 0
+
+
+class Pose(Record):
+    """How a picture lies against the reference, and so how it is moved onto it.
+
+    A point of the take at (x, y) from the frame's centre belongs on the reference at ``scale`` times (x, y), turned by
+    ``rotation_deg`` (clockwise on screen), plus (``dx_px``, ``dy_px``). Pixels, x right, y down.
+    """
+
+    dx_px: Finite = 0.0
+    dy_px: Finite = 0.0
+    rotation_deg: Finite = 0.0
+    scale: Positive = 1.0
+
+
+class PoseKey(Record):
+    """The pose at one frame of a take."""
+
+    frame: Count
+    pose: Pose
 
 
 class Registration(Record):
-    """How far a take's picture must be moved to lie on the reference, in pixels (x right, y down)."""
+    """How a take's picture is moved onto the reference, over the take.
+
+    Between keys the pose changes straight; it is held before the first and after the last. A knock is two keys on
+    neighbouring frames; a camera that stood still has one.
+    """
 
     take: Id
-    dx_px: Finite = 0.0
-    dy_px: Finite = 0.0
+    keys: Annotated[tuple[PoseKey, ...], Field(min_length=1)]
     certainty: Annotated[float, Field(ge=0, le=1)] = 0.0
+    sentence: str = ""
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        frames = [key.frame for key in self.keys]
+        if frames != sorted(set(frames)):
+            raise ValueError(f"the poses of {self.take} must name each frame once, in rising order")
+        return self
+
+    @property
+    def first(self) -> Pose:
+        """The pose at the take's beginning."""
+        return self.keys[0].pose
+
+
+class Match(Record):
+    """What a take's scene-linear red, green and blue are multiplied by to match the reference's light.
+
+    ``known`` is False where exposure cannot be told from where the light stands; the gain is then one.
+    """
+
+    take: Id
+    gain: tuple[Positive, Positive, Positive] = (1.0, 1.0, 1.0)
+    known: bool = False
+    by_hand: bool = False
+    sentence: str = ""
+
+
+class Patch(Record):
+    """Pixels of another take or of a plate, laid over a fault; from song frame ``start`` to before ``end`` if given."""
+
+    source: Id
+    shape: Shape
+    feather_px: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    gain: tuple[Positive, Positive, Positive] = (1.0, 1.0, 1.0)
+    start: Count | None = None
+    end: Natural | None = None
 
 
 class Stage(Record):
-    """How the stage takes are merged. ``order`` lists takes from the bottom up; the first fills the frame."""
+    """How the stage takes are merged. ``order`` lists takes from the bottom up; the first fills the frame.
+
+    ``method`` says how: ``masks`` layers takes through their masks; ``light-sum`` adds the takes' light; ``combined``
+    adds the room's light and lays the players over it. ``patches`` lie on top, the last one highest.
+    """
 
     reference: Id | None = None
+    method: Literal["masks", "light-sum", "combined"] = "masks"
     order: tuple[Id, ...] = ()
     masks: tuple[Mask, ...] = ()
     registrations: tuple[Registration, ...] = ()
+    matches: tuple[Match, ...] = ()
+    patches: tuple[Patch, ...] = ()
 
     def mask_of(self, take: str) -> Mask | None:
         """Return a take's mask, if it has one."""
@@ -354,6 +471,10 @@ class Stage(Record):
     def registration_of(self, take: str) -> Registration | None:
         """Return a take's registration, if it was measured."""
         return next((found for found in self.registrations if found.take == take), None)
+
+    def match_of(self, take: str) -> Match | None:
+        """Return a take's match, if it was solved."""
+        return next((found for found in self.matches if found.take == take), None)
 
 
 # --- look and cut ---------------------------------------------------------------------------------
@@ -437,10 +558,13 @@ class Film(Record):
     def _hangs_together(self) -> Self:
         parts = _unique("part", [part.id for part in self.parts])
         takes = _unique("take", [take.id for take in self.takes])
-        _unique("plate", [plate.id for plate in self.plates])
+        plates = _unique("plate", [plate.id for plate in self.plates])
+        if both := takes & plates:
+            raise ValueError(f"a take and a plate are both called {min(both)!r}")
         _unique("placement of take", [placement.take for placement in self.placements])
         _unique("mask of take", [mask.take for mask in self.stage.masks])
         _unique("registration of take", [found.take for found in self.stage.registrations])
+        _unique("match of take", [match.take for match in self.stage.matches])
         _unique("layer", list(self.stage.order))
         stems = [stem.part for stem in self.song.stems] if self.song else []
         _unique("stem of part", stems)
@@ -452,11 +576,13 @@ class Film(Record):
             *(placement.take for placement in self.placements),
             *(mask.take for mask in stage.masks),
             *(found.take for found in stage.registrations),
+            *(match.take for match in stage.matches),
             *stage.order,
             *([stage.reference] if stage.reference else []),
             *(shot.source for shot in self.cut if shot.source != WIDE),
         ]
         _known("take", takes, named_takes)
+        _known("take or plate", takes | plates, [patch.source for patch in stage.patches])
         if WIDE in takes:
             raise ValueError(f"no take may be called {WIDE!r}; that is the merged picture")
         for earlier, later in zip(self.cut, self.cut[1:], strict=False):

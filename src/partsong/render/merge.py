@@ -83,8 +83,8 @@ def stack_weights(stack: Stack, rows: range) -> NDArray[np.float64]:
     y = np.arange(rows.start, rows.stop)[:, None]
     alphas = np.ones((len(stack.layers), len(rows), stack.width))
     for number, layer in enumerate(stack.layers):
-        if layer.oval is not None:
-            alphas[number] = pixels.oval_alpha(layer.oval, layer.feather_px, x, y)
+        if layer.shape is not None:
+            alphas[number] = pixels.shape_alpha(layer.shape, layer.feather_px, x, y)
     return pixels.layer_weights(alphas)
 
 

@@ -27,7 +27,7 @@ from partsong.media.planes import Chroma, Matrix, Planes, ValueRange
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-    from partsong.film.records import Oval
+    from partsong.film.records import Curve, Oval, Shape
 
 LUMA_WEIGHTS: dict[Matrix, tuple[float, float, float]] = {
     "bt709": (0.2126, 0.7152, 0.0722),  # BT.709-6, item 3.2
@@ -176,13 +176,54 @@ def smoothstep(t: ArrayLike) -> NDArray[np.float64]:
     return held * held * (3 - 2 * held)
 
 
-def oval_alpha(oval: Oval, feather_px: float, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]:
-    """Return how much of a layer shows at points of the frame: 1 inside its oval, 0 outside.
+def curve_outline(curve: Curve, steps: int = 16) -> NDArray[np.float64]:
+    """Return a closed curve as a polygon (points * steps, 2) of x and y.
 
-    The soft edge is ``feather_px`` wide, half of it on either side of the ellipse, and follows
-    :func:`smoothstep` of :func:`oval_distance`. With a feather of 0 the ellipse itself belongs to the inside.
+    Between two of its points it is a Catmull-Rom spline with centripetal spacing, which makes neither loops nor cusps.
+
+    References
+    ----------
+    Yuksel, Schaefer and Keyser (2011), "Parameterization and applications of Catmull-Rom curves".
     """
-    distance = oval_distance(oval, x, y)
+    points = np.array([(point.x, point.y) for point in curve.points])
+    ring = np.array([np.roll(points, shift, axis=0) for shift in (1, 0, -1, -2)])
+    gaps = np.sqrt(np.hypot(*np.moveaxis(np.diff(ring, axis=0), -1, 0)))[..., None]
+    knots = np.concatenate([np.zeros_like(gaps[:1]), np.cumsum(np.maximum(gaps, 1e-9), axis=0)])
+    t = knots[1] + (knots[2] - knots[1]) * (np.arange(steps) / steps)[:, None, None]
+
+    def between(first: NDArray[np.float64], second: NDArray[np.float64], a: int, b: int) -> NDArray[np.float64]:
+        share = (t - knots[a]) / (knots[b] - knots[a])
+        mixed: NDArray[np.float64] = (1 - share) * first + share * second
+        return mixed
+
+    near = [between(ring[i], ring[i + 1], i, i + 1) for i in range(3)]
+    wide = [between(near[0], near[1], 0, 2), between(near[1], near[2], 1, 3)]
+    return between(wide[0], wide[1], 1, 2).swapaxes(0, 1).reshape(-1, 2)
+
+
+def curve_distance(curve: Curve, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]:
+    """Return the distance in pixels from a closed curve's polygon, negative inside (even-odd where it crosses)."""
+    at_x, at_y = np.broadcast_arrays(np.asarray(x, np.float64), np.asarray(y, np.float64))
+    outline = curve_outline(curve)
+    nearest = np.full(at_x.shape, np.inf)
+    inside = np.zeros(at_x.shape, bool)
+    for (ax, ay), (bx, by) in zip(outline, np.roll(outline, -1, axis=0), strict=True):
+        length = (bx - ax) ** 2 + (by - ay) ** 2
+        along = np.clip(((at_x - ax) * (bx - ax) + (at_y - ay) * (by - ay)) / max(length, 1e-12), 0, 1)
+        nearest = np.minimum(nearest, np.hypot(at_x - ax - along * (bx - ax), at_y - ay - along * (by - ay)))
+        if ay != by:
+            crosses = ((ay > at_y) != (by > at_y)) & (at_x < ax + (at_y - ay) * (bx - ax) / (by - ay))
+            inside ^= crosses
+    return np.where(inside, -nearest, nearest)
+
+
+def shape_alpha(shape: Shape, feather_px: float, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]:
+    """Return how much of a layer shows at points of the frame: 1 inside its shape, 0 outside.
+
+    The soft edge is ``feather_px`` wide, half of it on either side of the outline, and follows :func:`smoothstep` of
+    the distance (:func:`oval_distance`, :func:`curve_distance`). With a feather of 0 the outline belongs to the inside.
+    """
+    distance = oval_distance(shape, x, y) if shape.kind == "oval" else curve_distance(shape, x, y)
     if feather_px == 0:
         return (distance <= 0).astype(np.float64)
     return smoothstep(0.5 - distance / feather_px)

@@ -16,15 +16,15 @@ from itertools import groupby
 
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes
-from partsong.film.records import Count, Film, Finite, Id, Natural, Oval, Positive, Record
+from partsong.film.records import Count, Film, Finite, Id, Natural, Positive, Record, Shape
 from partsong.timebase import round_half_up
 
 
 class Layer(Record):
-    """How one take shows: ``oval`` None fills the frame; it is moved by whole pixels, its light by ``gain``."""
+    """How one take shows: ``shape`` None fills the frame; it is moved by whole pixels, its light by ``gain``."""
 
     take: Id
-    oval: Oval | None = None
+    shape: Shape | None = None
     feather_px: Finite = 0.0
     dx_px: int = 0
     dy_px: int = 0
@@ -75,7 +75,7 @@ def plan_frames(film: Film, frames: range) -> tuple[FramePlan, ...]:
         if present not in stacks:
             layers = [whole[number] for number in present]
             if layers:
-                layers[0] = layers[0].replace(oval=None, feather_px=0.0)
+                layers[0] = layers[0].replace(shape=None, feather_px=0.0)
             stacks[present] = Stack(width=film.width, height=film.height, layers=tuple(layers))
         sources = tuple(placed[number].source_frame(frame) for number in present)
         plans.append(FramePlan(frame=frame, stack=stacks[present], sources=sources))
@@ -118,8 +118,8 @@ def _layer(film: Film, take: str) -> Layer:
     moved = film.stage.registration_of(take)
     return Layer(
         take=take,
-        oval=mask.oval if mask else None,
+        shape=mask.shape if mask else None,
         feather_px=mask.feather_px if mask else 0.0,
-        dx_px=round_half_up(Fraction(moved.dx_px)) if moved else 0,
-        dy_px=round_half_up(Fraction(moved.dy_px)) if moved else 0,
+        dx_px=round_half_up(Fraction(moved.first.dx_px)) if moved else 0,
+        dy_px=round_half_up(Fraction(moved.first.dy_px)) if moved else 0,
     )

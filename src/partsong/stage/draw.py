@@ -10,9 +10,10 @@ import numpy as np
 
 from partsong.errors import OutputFailed
 from partsong.film.folder import writing
-from partsong.film.records import Oval, Stage
+from partsong.film.records import Shape, Stage
 from partsong.media.picture import encoded_rgb
 from partsong.media.planes import Planes
+from partsong.render import pixels
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,7 +31,7 @@ def shown_picture(planes: Planes, colour: Colour | None) -> NDArray[np.uint8]:
 
 
 def outlined(picture: NDArray[np.uint8], stage: Stage) -> NDArray[np.uint8]:
-    """Return the picture with each layer's oval drawn on it: the ellipse, its soft edge, the take's name.
+    """Return the picture with each layer's shape drawn on it: the outline, its soft edge, the take's name.
 
     The lowest layer fills the frame and has no outline. Lines are dark beside light, so that they show on any ground.
     """
@@ -43,12 +44,14 @@ def outlined(picture: NDArray[np.uint8], stage: Stage) -> NDArray[np.uint8]:
         if mask is None:
             continue
         for grow_px, width in ((0.0, 2 * thick), (-mask.feather_px / 2, thick), (mask.feather_px / 2, thick)):
-            line = _outline(mask.oval, grow_px)
+            line = _outline(mask.shape, grow_px)
             if line is None:
                 continue
+            if not grow_px:
+                left, top = line.min(axis=0)
+                at = (int(left + (line[:, 0].max() - left) / 4), int(top + (line[:, 1].max() - top) / 10))
             cv2.polylines(drawn, [line + thick], True, (20, 20, 20), width, cv2.LINE_AA)
             cv2.polylines(drawn, [line], True, (235, 235, 235), width, cv2.LINE_AA)
-        at = (round(mask.oval.x - mask.oval.rx / 2), round(mask.oval.y - mask.oval.ry * 0.8))
         for colour, width in (((20, 20, 20), 3 * thick), ((235, 235, 235), thick)):
             cv2.putText(drawn, name, at, cv2.FONT_HERSHEY_SIMPLEX, 0.6 * thick, colour, width, cv2.LINE_AA)
     return drawn
@@ -65,7 +68,11 @@ def write_picture(picture: NDArray[np.uint8], path: Path) -> None:
         temporary.write_bytes(data.tobytes())
 
 
-def _outline(oval: Oval, grow_px: float) -> NDArray[np.int32] | None:
+def _outline(shape: Shape, grow_px: float) -> NDArray[np.int32] | None:
+    """Return an outline as whole pixels (n, 2), moved outwards; None where nothing is left of it."""
+    if shape.kind == "curve":
+        return _grown(pixels.curve_outline(shape), grow_px)
+    oval = shape
     rx, ry = oval.rx + grow_px, oval.ry + grow_px
     if rx <= 0 or ry <= 0:
         return None
@@ -74,3 +81,11 @@ def _outline(oval: Oval, grow_px: float) -> NDArray[np.int32] | None:
     x = oval.x + u * np.cos(turn) - v * np.sin(turn)
     y = oval.y + u * np.sin(turn) + v * np.cos(turn)
     return np.round(np.stack([x, y], axis=-1)).astype(np.int32)
+
+
+def _grown(outline: NDArray[np.float64], grow_px: float) -> NDArray[np.int32]:
+    along = np.roll(outline, -1, axis=0) - np.roll(outline, 1, axis=0)
+    outwards = np.stack([along[:, 1], -along[:, 0]], axis=-1) / np.maximum(np.hypot(*along.T), 1e-9)[:, None]
+    around = np.sum(outline[:, 0] * np.roll(outline[:, 1], -1) - np.roll(outline[:, 0], -1) * outline[:, 1])
+    moved: NDArray[np.float64] = outline + np.sign(around) * grow_px * outwards
+    return np.round(moved).astype(np.int32)

@@ -125,7 +125,7 @@ def propose_order(
     hidden = np.zeros((count, count))  # of row's figure, the share under column's oval
     for above, oval in enumerate(ovals):
         height, width = figures[above].shape
-        alpha = pixels.oval_alpha(oval, feather_px, np.arange(width)[None, :], np.arange(height)[:, None])
+        alpha = pixels.shape_alpha(oval, feather_px, np.arange(width)[None, :], np.arange(height)[:, None])
         for below in range(count):
             if below != above:
                 hidden[below, above] = float((figures[below] * alpha).sum()) / max(float(figures[below].sum()), 1e-12)

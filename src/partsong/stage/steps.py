@@ -12,7 +12,7 @@ import numpy as np
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
 from partsong.film.folder import FilmFolder, key_of, writing
-from partsong.film.records import Film, Mask, Oval, Registration, Stage, Take
+from partsong.film.records import Film, Mask, Oval, Pose, PoseKey, Registration, Shape, Stage, Take
 from partsong.film.store import FilmStore, Head
 from partsong.media.join import join
 from partsong.media.picture import open_picture, resized
@@ -72,7 +72,7 @@ def propose(store: FilmStore, watch: Watch) -> Head:
     for placed, motion, light in zip(chosen, motions, lights, strict=True):
         mine = film.stage.mask_of(placed.take.id)
         if mine is not None and mine.by_hand:
-            ovals.append(_scaled(mine.oval, 1 / scale))
+            ovals.append(_scaled(_around(mine.shape), 1 / scale))
             continue
         try:
             ovals.append(propose_oval(motion, light, feather))
@@ -87,14 +87,13 @@ def propose(store: FilmStore, watch: Watch) -> Head:
         reference=reference,
         order=tuple(names[number] for number in order),
         masks=tuple(
-            Mask(take=name, oval=_scaled(oval, scale), feather_px=round(feather * scale, 1))
+            Mask(take=name, shape=_scaled(oval, scale), feather_px=round(feather * scale, 1))
             for name, oval in zip(names, ovals, strict=True)
         ),
         registrations=tuple(
             Registration(
                 take=name,
-                dx_px=round(shift.dx_px * scale, 3),
-                dy_px=round(shift.dy_px * scale, 3),
+                keys=(PoseKey(frame=0, pose=_pose(shift, scale)),),
                 certainty=round(shift.certainty, 3),
             )
             for name, shift in zip(names, shifts, strict=True)
@@ -167,6 +166,19 @@ def _laid(seen: Seen, shift: Shift) -> Seen:
     return Seen(pixels.shifted(seen.still, dx, dy), pixels.shifted(seen.motion, dx, dy))
 
 
+def _pose(shift: Shift, scale: float) -> Pose:
+    return Pose(dx_px=round(shift.dx_px * scale, 3), dy_px=round(shift.dy_px * scale, 3))
+
+
+def _around(shape: Shape) -> Oval:
+    """Return a shape as an oval: itself, or the upright one that a curve's box holds."""
+    if shape.kind == "oval":
+        return shape
+    outline = pixels.curve_outline(shape)
+    (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
+    return Oval(x=(left + right) / 2, y=(top + bottom) / 2, rx=(right - left) / 2, ry=(bottom - top) / 2)
+
+
 def _scaled(oval: Oval, scale: float) -> Oval:
     # Half a pixel: centres of pixels lie on whole numbers at either size.
     x, y = ((value + 0.5) * scale - 0.5 for value in (oval.x, oval.y))
@@ -217,8 +229,10 @@ def set_mask(store: FilmStore, take: str, wish: MaskWish) -> Head:
             start = Oval(x=0.0, y=0.0, rx=1.0, ry=1.0)
         else:
             feather = before.feather_px if wish.feather_px is None else wish.feather_px
-            start = before.oval
-        mask = Mask(take=take, oval=start.replace(**given), feather_px=0.0, by_hand=True).replace(feather_px=feather)
+            if before.shape.kind != "oval":
+                raise InvalidInput(f"The mask of take {take!r} is a curve, not an oval. Draw the curve anew instead.")
+            start = before.shape
+        mask = Mask(take=take, shape=start.replace(**given), feather_px=0.0, by_hand=True).replace(feather_px=feather)
         kept = tuple(other for other in film.stage.masks if other.take != take)
         return film.replace(stage=film.stage.replace(masks=(*kept, mask)))
 
