@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
-from partsong.film.records import Oval
+from partsong.film.records import Oval, Pose
 from partsong.media.planes import Planes
 from partsong.render import pixels
 from partsong.render.merge import Form, Merger, compile_stack, stack_weights
@@ -29,9 +29,9 @@ def random_planes(rng, width, height, chroma, depth, matrix="bt709", value_range
     return Planes(y, u, v, depth, matrix, value_range)
 
 
-def defined(stack, layers, curve):
+def defined(stack, layers, curve, poses=None):
     weights = stack_weights(stack, range(stack.height))
-    shifts = [(layer.dx_px, layer.dy_px) for layer in stack.layers]
+    shifts = [(round(pose.dx_px), round(pose.dy_px)) for pose in poses or [Pose()] * len(layers)]
     return pixels.merged(layers, weights, curve, shifts=shifts, gains=[layer.gain for layer in stack.layers])
 
 
@@ -47,14 +47,11 @@ def stacks(draw):
             x=draw(number), y=draw(number), rx=draw(radius), ry=draw(radius), rotation_deg=draw(st.floats(-180, 180))
         )
         gains = (1.0, 1.0, 1.0) if draw(st.booleans()) else (draw(gain), draw(gain), draw(gain))
-        move = st.integers(-5, 5)
         layers.append(
             Layer(
                 take=name,
                 shape=oval if layers else None,
                 feather_px=draw(st.sampled_from([0.0, 1.5, 6.0, 15.0])),
-                dx_px=draw(move),
-                dy_px=draw(move),
                 gain=gains,
             )
         )
@@ -72,9 +69,10 @@ def stacks(draw):
 )
 def test_the_kernel_lies_within_one_code_of_the_definition(stack, chroma, depth, matrix, value_range, seed):
     rng = np.random.default_rng(seed)
+    poses = [Pose(dx_px=dx, dy_px=dy) for dx, dy in rng.integers(-5, 6, (len(stack.layers), 2)).tolist()]
     layers = [random_planes(rng, stack.width, stack.height, chroma, depth, matrix, value_range) for _ in stack.layers]
-    found = Merger(stack, ACESCCT, Form.of(layers[0])).merge(layers)
-    expected = defined(stack, layers, ACESCCT)
+    found = Merger(stack, ACESCCT, Form.of(layers[0])).merge(layers, poses)
+    expected = defined(stack, layers, ACESCCT, poses)
     for name in ("y", "u", "v"):
         ours, theirs = (getattr(planes, name).astype(int) for planes in (found, expected))
         assert np.abs(ours - theirs).max() <= 1
@@ -96,11 +94,9 @@ def test_a_display_encoding_is_merged_as_well():
 def test_where_one_layer_shows_alone_its_codes_are_copied(chroma):
     rng = np.random.default_rng(4)
     oval = Oval(x=16, y=8, rx=7, ry=5)
-    stack = Stack(
-        width=32, height=16, layers=(Layer(take="a"), Layer(take="b", shape=oval, feather_px=4, dx_px=2, dy_px=-2))
-    )
+    stack = Stack(width=32, height=16, layers=(Layer(take="a"), Layer(take="b", shape=oval, feather_px=4)))
     below, above = (random_planes(rng, 32, 16, chroma, 10) for _ in range(2))
-    found = Merger(stack, ACESCCT, Form.of(below)).merge([below, above])
+    found = Merger(stack, ACESCCT, Form.of(below)).merge([below, above], [Pose(), Pose(dx_px=2, dy_px=-2)])
     weights = stack_weights(stack, range(16))
     np.testing.assert_array_equal(found.y[weights[0] == 1], below.y[weights[0] == 1])
     moved = pixels.shifted(above.y, 2, -2)

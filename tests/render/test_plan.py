@@ -82,8 +82,15 @@ def test_a_frame_that_no_take_covers_has_an_empty_stack():
 
 
 def test_shifts_are_whole_pixels_halves_upwards():
-    horn = plan_frames(film(), range(1))[0].stack.layers[1]
-    assert (horn.dx_px, horn.dy_px) == (2, 0)
+    assert plan_frames(film(), range(1))[0].poses == (Pose(), Pose(dx_px=2))
+
+
+def test_a_camera_that_moves_during_its_take_shares_one_stack():
+    keys = (PoseKey(frame=12, pose=Pose()), PoseKey(frame=13, pose=Pose(dx_px=3)))
+    plans = plan_frames(film(registrations=(Registration(take="horn", keys=keys),)), range(5))
+    # The horn's frames run ten ahead of the song's.
+    assert [plan.poses[1].dx_px for plan in plans] == [0, 0, 0, 3, 3]
+    assert len({plan.stack for plan in plans}) == 1
 
 
 def test_equal_stretches_share_one_stack():

@@ -476,6 +476,20 @@ class Stage(Record):
         """Return a take's match, if it was solved."""
         return next((found for found in self.matches if found.take == take), None)
 
+    def at(self, frame: int) -> Pose:
+        """Return the pose at a frame of the take."""
+        after = next((number for number, key in enumerate(self.keys) if key.frame >= frame), None)
+        if after is None:
+            return self.keys[-1].pose
+        key = self.keys[after]
+        if after == 0 or key.frame == frame:
+            return key.pose
+        before = self.keys[after - 1]
+        share = (frame - before.frame) / (key.frame - before.frame)
+        names = ("dx_px", "dy_px", "rotation_deg", "scale")
+        ends = [(getattr(before.pose, name), getattr(key.pose, name)) for name in names]
+        return Pose(**{name: a + share * (b - a) for name, (a, b) in zip(names, ends, strict=True)})
+
 
 # --- look and cut ---------------------------------------------------------------------------------
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from partsong.errors import InvalidInput
+from partsong.film.records import Pose
 from partsong.media.planes import Chroma, Matrix, Planes, ValueRange
 from partsong.render import pixels
 from partsong.render.plan import Layer, Stack
@@ -172,13 +173,15 @@ class Merger:
         self._decode = [decoding_table(self._curve, layer.gain) for layer in stack.layers]
         self.shows = tuple(runs.shows for runs in self._compiled.layers)
 
-    def merge(self, layers: Sequence[Planes | None]) -> Planes:
+    def merge(self, layers: Sequence[Planes | None], poses: Sequence[Pose] | None = None) -> Planes:
         """Merge one frame.
 
         Parameters
         ----------
         layers : sequence of Planes or None
             Bottom first; None only for layers that show nowhere.
+        poses : sequence of Pose, optional
+            How each layer is moved onto the reference; not at all when left out.
 
         Raises
         ------
@@ -202,7 +205,8 @@ class Merger:
                 continue
             given = self._fitting(layers[number], layer)
             source = (given.y, given.u, given.v)
-            move = (layer.dx_px, layer.dy_px, across, down)
+            pose = poses[number] if poses else Pose()
+            move = (round(pose.dx_px), round(pose.dy_px), across, down)
             kernels.copy_runs(*source, y, u, v, runs.copied, *move)
             kernels.add_light(*source, self._light, runs.blended, runs.weights, self._decode[number], to_rgb, *move)
         kernels.encode_light(

@@ -1,5 +1,8 @@
 """The frame plan: which source frames make a frame of the wide, through which ovals, moved and lit by how much.
 
+How a take is moved belongs to the frame and not to the stack: a camera that sags moves a little in every frame, and
+the ovals, which lie in the reference's frame, stay where they are.
+
 It is data: frozen, comparable, hashable, and written as JSON by ``model_dump_json``. Frames whose layers are the same
 share one :class:`Stack`, and whoever draws them prepares that stack once.
 
@@ -16,18 +19,16 @@ from itertools import groupby
 
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes
-from partsong.film.records import Count, Film, Finite, Id, Natural, Positive, Record, Shape
+from partsong.film.records import Count, Film, Finite, Id, Natural, Pose, Positive, Record, Shape
 from partsong.timebase import round_half_up
 
 
 class Layer(Record):
-    """How one take shows: ``shape`` None fills the frame; it is moved by whole pixels, its light by ``gain``."""
+    """How one take shows: ``shape`` None fills the frame; its light is multiplied by ``gain``."""
 
     take: Id
     shape: Shape | None = None
     feather_px: Finite = 0.0
-    dx_px: int = 0
-    dy_px: int = 0
     gain: tuple[Positive, Positive, Positive] = (1.0, 1.0, 1.0)
 
 
@@ -40,11 +41,12 @@ class Stack(Record):
 
 
 class FramePlan(Record):
-    """One frame of song time: its stack and, for each layer, the number of the take's frame."""
+    """One frame of song time: its stack and, for each layer, the number of the take's frame and how it is moved."""
 
     frame: Count
     stack: Stack
     sources: tuple[Count, ...] = ()
+    poses: tuple[Pose, ...] = ()
 
 
 def plan_frames(film: Film, frames: range) -> tuple[FramePlan, ...]:
@@ -78,7 +80,8 @@ def plan_frames(film: Film, frames: range) -> tuple[FramePlan, ...]:
                 layers[0] = layers[0].replace(shape=None, feather_px=0.0)
             stacks[present] = Stack(width=film.width, height=film.height, layers=tuple(layers))
         sources = tuple(placed[number].source_frame(frame) for number in present)
-        plans.append(FramePlan(frame=frame, stack=stacks[present], sources=sources))
+        poses = tuple(_pose(film, whole[number].take, source) for number, source in zip(present, sources, strict=True))
+        plans.append(FramePlan(frame=frame, stack=stacks[present], sources=sources, poses=poses))
     return tuple(plans)
 
 
@@ -115,11 +118,17 @@ def _layer(film: Film, take: str) -> Layer:
             f"Take {take!r} lies above others and has no oval, so it would hide them all. "
             f"Give it one: partsong stage mask FILM {take} --x ... --y ... --rx ... --ry ..."
         )
-    moved = film.stage.registration_of(take)
     return Layer(
         take=take,
         shape=mask.shape if mask else None,
         feather_px=mask.feather_px if mask else 0.0,
-        dx_px=round_half_up(Fraction(moved.first.dx_px)) if moved else 0,
-        dy_px=round_half_up(Fraction(moved.first.dy_px)) if moved else 0,
     )
+
+
+def _pose(film: Film, take: str, source: int) -> Pose:
+    registration = film.stage.registration_of(take)
+    if registration is None:
+        return Pose()
+    pose = registration.at(source)
+    whole = (round_half_up(Fraction(value)) for value in (pose.dx_px, pose.dy_px))
+    return Pose(**dict(zip(("dx_px", "dy_px"), whole, strict=True)))

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 KIND = "wide"
 RECIPE: Recipe = RECIPES["intermediate"]
 
-_VERSION = 1  # raise it when the same plan gives other pixels
+_VERSION = 2  # raise it when the same plan gives other pixels
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +120,11 @@ def wide_key(film: Film) -> str:
     for layer, placed in layers_of(film):
         start = placed.placement.start
         assert start is not None
+        registration = film.stage.registration_of(placed.take.id)
         made_from.append(
             [
                 layer.model_dump(mode="json"),
+                [key.model_dump(mode="json") for key in registration.keys] if registration else [],
                 placed.take.clip.file.fingerprint,
                 str(start.seconds),
                 placed.placement.drift_ppm,
@@ -138,7 +140,10 @@ def segment_key(film: Film, encoding: Encoding, plans: tuple[FramePlan, ...]) ->
     files = {
         name: film.take(name).clip.file.fingerprint for stack in order for name in (la.take for la in stack.layers)
     }
-    frames = [[order.index(plan.stack), *plan.sources] for plan in plans]
+    frames = [
+        [order.index(plan.stack), *plan.sources, *(pose.model_dump(mode="json") for pose in plan.poses)]
+        for plan in plans
+    ]
     return key_of(KIND, _ground(film, encoding), list(stacks.values()), files, frames)
 
 

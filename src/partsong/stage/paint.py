@@ -68,8 +68,8 @@ class WidePainter:
                         readers[layer.take] = opened.enter_context(reader)
                     wanted = [plan.sources[number] for plan in run]
                     shown.append(self._brought(readers[layer.take].read(wanted)))
-                for _ in run:
-                    yield merger.merge([next(frames) if frames else None for frames in shown])
+                for plan in run:
+                    yield merger.merge([next(frames) if frames else None for frames in shown], plan.poses)
 
     def _brought(self, frames: Iterator[Planes]) -> Iterator[Planes]:
         form = self.form
