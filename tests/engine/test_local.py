@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from partsong.engine.local import Task, run_tasks
+from partsong.engine.local import Local
+from partsong.engine.run import run_tasks
+from partsong.engine.tasks import Task
 from partsong.errors import Cancelled, InvalidInput, OutputFailed
 from partsong.watch import Progress, Watch, silent
 
@@ -33,7 +35,7 @@ def squares(work, count):
 
 def test_results_come_in_order_from_other_processes(work):
     told: list[Progress] = []
-    found = run_tasks(squares(work, 5), doing="Squaring", watch=Watch(told.append, lambda: False), workers=2)
+    found = run_tasks(squares(work, 5), doing="Squaring", watch=Watch(told.append, lambda: False), engine=Local(2))
     assert [square for square, _ in found] == [0, 1, 4, 9, 16]
     assert os.getpid() not in {process for _, process in found}
     assert told[-1] == Progress("Squaring", 10, 10)
@@ -41,26 +43,26 @@ def test_results_come_in_order_from_other_processes(work):
 
 
 def test_one_worker_is_this_process(work):
-    found = run_tasks(squares(work, 2), doing="Squaring", watch=silent(), workers=1)
+    found = run_tasks(squares(work, 2), doing="Squaring", watch=silent(), engine=Local(1))
     assert found == [(0, os.getpid()), (1, os.getpid())]
 
 
 def test_an_error_of_ours_arrives_as_itself(work):
     tasks = [Task("Refuse", work.Refuse()), *squares(work, 2)]
     with pytest.raises(InvalidInput, match="The sheet is torn"):
-        run_tasks(tasks, doing="Trying", watch=silent(), workers=2)
+        run_tasks(tasks, doing="Trying", watch=silent(), engine=Local(2))
 
 
 def test_a_killed_worker_is_replaced(work, tmp_path):
     tasks = [Task("Die once", work.DieOnce(tmp_path / "trace")), *squares(work, 1)]
-    found = run_tasks(tasks, doing="Trying", watch=silent(), workers=2)
+    found = run_tasks(tasks, doing="Trying", watch=silent(), engine=Local(2))
     assert found[0] == "finished"
 
 
 def test_a_job_that_always_kills_its_worker_is_reported_in_one_sentence(work):
     tasks = [Task("Frames 0 to 9", work.DieAlways()), *squares(work, 1)]
     with pytest.raises(OutputFailed, match=r"Frames 0 to 9 could not be finished: .* 3 times"):
-        run_tasks(tasks, doing="Trying", watch=silent(), workers=2)
+        run_tasks(tasks, doing="Trying", watch=silent(), engine=Local(2))
 
 
 @pytest.mark.parametrize("kind", ["polite", "deaf"])
@@ -82,7 +84,7 @@ def test_cancel_ends_all_work_within_a_second(work, tmp_path, kind):
 
     threading.Thread(target=stop_when_begun, daemon=True).start()
     with pytest.raises(Cancelled):
-        run_tasks(tasks, doing="Trying", watch=Watch(lambda _: None, stop.is_set), workers=2)
+        run_tasks(tasks, doing="Trying", watch=Watch(lambda _: None, stop.is_set), engine=Local(2))
     # The promise to the person is one second; it is the subject here, not speed.
     assert time.monotonic() - stopped_at[0] < 1.2
     if kind == "polite":
@@ -99,7 +101,9 @@ sys.path.insert(0, {str(HERE)!r})
 from pathlib import Path
 import engine_work
 from partsong.cli.console import watched
-from partsong.engine.local import Task, run_tasks
+from partsong.engine.local import Local
+from partsong.engine.run import run_tasks
+from partsong.engine.tasks import Task
 from partsong.errors import Cancelled
 
 if __name__ == "__main__":
@@ -107,7 +111,7 @@ if __name__ == "__main__":
     tasks = [Task("Linger", engine_work.Linger(there / f"begun{{n}}", there / f"cleaned{{n}}")) for n in range(2)]
     with watched() as watch:
         try:
-            run_tasks(tasks, doing="Trying", watch=watch, workers=2)
+            run_tasks(tasks, doing="Trying", watch=watch, engine=Local(2))
         except Cancelled as problem:
             print(problem)
             sys.exit(problem.exit_code)

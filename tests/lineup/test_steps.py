@@ -15,6 +15,7 @@ import soundfile
 from typer.testing import CliRunner
 
 from partsong.cli.main import app
+from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Film, Part, Song, Stem, Take, TempoMark
@@ -94,7 +95,7 @@ def copied(day, to):
 def placed_once(made, tmp_path_factory):
     day = tmp_path_factory.mktemp("placed")
     with FilmStore.open(copied(made, day)) as store:
-        steps.place(store, None, watch=silent(), workers=1)
+        steps.place(store, None, watch=silent(), engine=Local(1))
     return day
 
 
@@ -113,7 +114,7 @@ def placed(placed_once, tmp_path):
 def test_placing_meets_the_truth_in_one_revision(film):
     with FilmStore.open(film) as store:
         before = len(store.history())
-        found = {placement.take: placement for placement in steps.place(store, None, watch=silent(), workers=1)}
+        found = {placement.take: placement for placement in steps.place(store, None, watch=silent(), engine=Local(1))}
 
         assert len(store.history()) == before + 1
         assert store.head().revision.sentence == "Placed 2 takes on the song, 2 to ask about"
@@ -137,7 +138,7 @@ def test_placing_meets_the_truth_in_one_revision(film):
 def test_two_processes_find_the_same(placed):
     with FilmStore.open(placed) as store:
         alone = store.head().film.placements
-        together = steps.place(store, ["drum-1", "roam-1"], watch=silent(), workers=2)
+        together = steps.place(store, ["drum-1", "roam-1"], watch=silent(), engine=Local(2))
 
     assert together == tuple(found for found in alone if found.take in ("drum-1", "roam-1"))
 
@@ -146,11 +147,11 @@ def test_what_was_placed_by_hand_is_left_alone_unless_named(placed):
     with FilmStore.open(placed) as store:
         moved = steps.nudge(store, "drum-1", ms=Fraction(40))
         steps.refuse(store, "pad-1")
-        again = steps.place(store, None, watch=silent(), workers=1)
+        again = steps.place(store, None, watch=silent(), engine=Local(1))
 
         assert [placement.take for placement in again] == ["roam-1", "other-1"]
         assert store.head().film.placement_of("drum-1") == moved
-        steps.place(store, ["drum-1"], watch=silent(), workers=1)
+        steps.place(store, ["drum-1"], watch=silent(), engine=Local(1))
         assert float(store.head().film.placement_of("drum-1").start) == pytest.approx(HERE_S["drum-1"], abs=5e-4)
 
 
@@ -198,7 +199,7 @@ def test_a_missing_file_is_told_before_the_work(film):
     (film.parent / "roam.mov").unlink()
 
     with FilmStore.open(film) as store, pytest.raises(InvalidInput, match="no longer there"):
-        steps.place(store, None, watch=silent(), workers=1)
+        steps.place(store, None, watch=silent(), engine=Local(1))
 
 
 def test_stopping_leaves_the_film_as_it_was(film):
@@ -207,7 +208,7 @@ def test_stopping_leaves_the_film_as_it_was(film):
         asked = iter(range(1000))
 
         with pytest.raises(Cancelled):
-            steps.place(store, None, watch=Watch(lambda _: None, lambda: next(asked) > 8), workers=1)
+            steps.place(store, None, watch=Watch(lambda _: None, lambda: next(asked) > 8), engine=Local(1))
 
         assert store.head() == before
 
@@ -228,7 +229,9 @@ def test_a_killed_process_leaves_the_film_as_it_was_and_the_same_command_finishe
         # What was heard before the kill is whole, and is not heard again.
         heard = {file: file.stat().st_mtime_ns for file in (film / "cache").rglob("*.npz")}
         assert heard
-        assert [placement.confidence for placement in steps.place(store, None, watch=silent(), workers=1)][:2] == [
+        assert [placement.confidence for placement in steps.place(store, None, watch=silent(), engine=Local(1))][
+            :2
+        ] == [
             "sure",
             "sure",
         ]

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput
 from partsong.film.folder import FilmFolder
 from partsong.render.segments import Segment, render_segments, spans
@@ -34,7 +35,7 @@ SEGMENTS = [Segment(f"key{span.start}", span.start, span.stop) for span in spans
 
 
 def rendered(folder, writer, watch=None):
-    return render_segments(folder, "wide", ".txt", SEGMENTS, writer, watch=watch or silent(), workers=1)
+    return render_segments(folder, "wide", ".txt", SEGMENTS, writer, watch=watch or silent(), engine=Local(1))
 
 
 def test_spans_cover_every_frame_once():

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput, OutputFailed
 from partsong.film.folder import FilmFolder, fingerprint
 from partsong.film.records import Clip, Film, Look, Part, Placement, Shot, Song, Stage, Take, TempoMark
@@ -106,7 +107,7 @@ def made(tmp_path: Path) -> tuple[FilmFolder, Film]:
 
 def test_both_masters_are_what_was_planned(made: tuple[FilmFolder, Film]) -> None:
     folder, film = made
-    masters = steps.make_masters(folder, film, ("h264", "mezzanine"), watch=silent(), workers=1)
+    masters = steps.make_masters(folder, film, ("h264", "mezzanine"), watch=silent(), engine=Local(1))
     assert [each.path.name for each in masters] == ["three-bars.mp4", "three-bars.mov"]
     for each in masters:
         assert not any(check.needs_decision for check in each.checks)
@@ -152,11 +153,11 @@ def test_a_killed_render_goes_on_where_it_was(made: tuple[FilmFolder, Film], mon
         return len(list((folder.root / "cache").glob("master-h264/[!.]*.mp4"))) >= 2
 
     with pytest.raises(Cancelled):
-        steps.make_masters(folder, film, ("h264",), watch=Watch(lambda _: None, stop_after_two), workers=1)
+        steps.make_masters(folder, film, ("h264",), watch=Watch(lambda _: None, stop_after_two), engine=Local(1))
     assert steps.master_paths(folder) == ()
     kept = {path: path.stat().st_mtime_ns for path in (folder.root / "cache" / "master-h264").iterdir()}
     assert len(kept) == 2
-    steps.make_masters(folder, film, ("h264",), watch=silent(), workers=1)
+    steps.make_masters(folder, film, ("h264",), watch=silent(), engine=Local(1))
     assert all(path.stat().st_mtime_ns == then for path, then in kept.items())
 
 
@@ -191,7 +192,7 @@ def test_a_master_that_is_not_as_planned_is_not_kept(
 
     monkeypatch.setattr(joining, "join", short)
     with pytest.raises(OutputFailed, match="1 samples shorter"):
-        steps.make_masters(folder, film, ("mezzanine",), watch=silent(), workers=1)
+        steps.make_masters(folder, film, ("mezzanine",), watch=silent(), engine=Local(1))
     assert steps.master_paths(folder) == ()
     assert list(folder.masters.iterdir()) == []
 
@@ -200,12 +201,12 @@ def test_without_the_wide_the_command_is_named(made: tuple[FilmFolder, Film]) ->
     folder, film = made
     place(folder, wide_key(film)).unlink()
     with pytest.raises(InvalidInput, match="partsong stage merge"):
-        steps.make_masters(folder, film, ("h264",), watch=silent(), workers=1)
+        steps.make_masters(folder, film, ("h264",), watch=silent(), engine=Local(1))
 
 
 def test_a_master_is_measured_and_reported(made: tuple[FilmFolder, Film]) -> None:
     folder, film = made
-    steps.make_masters(folder, film, ("mezzanine",), watch=silent(), workers=1)
+    steps.make_masters(folder, film, ("mezzanine",), watch=silent(), engine=Local(1))
     (found,) = steps.measure_film(folder, film, watch=silent())
     by_topic = {check.topic for check in found.checks}
     assert by_topic == {"Whole", "Sync", "Flashing", "Levels", "Picture", "Loudness", "True peak"}
@@ -254,5 +255,5 @@ def test_originals_are_not_touched(made: tuple[FilmFolder, Film]) -> None:
     folder, film = made
     originals = [folder.locate(take.clip.file) for take in film.takes]
     before = [fingerprint(path) for path in originals]
-    steps.make_masters(folder, film, ("h264",), watch=silent(), workers=1)
+    steps.make_masters(folder, film, ("h264",), watch=silent(), engine=Local(1))
     assert [fingerprint(path) for path in originals] == before

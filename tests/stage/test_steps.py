@@ -12,6 +12,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
+from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput
 from partsong.film.store import FilmStore
 from partsong.media.picture import open_picture
@@ -58,10 +59,10 @@ def test_the_nudged_camera_is_found(proposed):
 def test_the_wide_is_the_merge_of_the_decoded_frames(proposed, small):
     with proposed() as store:
         assert wide_path(store.folder, store.head().film) is None
-        path = merge(store, silent(), workers=1)
+        path = merge(store, silent(), engine=Local(1))
         film, folder = store.head().film, store.folder
         assert wide_path(folder, film) == path
-        assert merge(store, silent(), workers=1) == path
+        assert merge(store, silent(), engine=Local(1)) == path
     picture = probe(path, folder.refer(path)).picture
     assert (picture.frames, picture.rate, picture.width, picture.height) == (25, film.rate, small.width, small.height)
     assert (picture.bit_depth, picture.matrix, picture.value_range) == (10, "bt709", "limited")
@@ -132,10 +133,10 @@ def test_a_stopped_merge_leaves_no_wide_and_goes_on(small, tmp_path):
         propose(store, silent())
         seen = []
         with pytest.raises(Cancelled):
-            merge(store, Watch(seen.append, lambda: len(seen) > 12), workers=1)
+            merge(store, Watch(seen.append, lambda: len(seen) > 12), engine=Local(1))
         assert wide_path(store.folder, store.head().film) is None
         assert not [path for path in (store.folder.root / "cache").rglob("*.mov")]
-        assert merge(store, silent(), workers=1).is_file()
+        assert merge(store, silent(), engine=Local(1)).is_file()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9")
@@ -144,11 +145,12 @@ def test_a_killed_merge_goes_on_from_its_finished_segments(small, tmp_path):
     with small.made_film(tmp_path, clips, {}, song_s=8.5) as store:
         propose(store, silent())
     program = (
+        "from partsong.engine.local import Local\n"
         "from partsong.film.store import FilmStore\n"
         "from partsong.stage.steps import merge\n"
         "from partsong.watch import silent\n"
         f"with FilmStore.open({str(tmp_path / 'film')!r}) as store:\n"
-        "    merge(store, silent(), workers=1)\n"
+        "    merge(store, silent(), engine=Local(1))\n"
     )
     process = subprocess.Popen([sys.executable, "-c", program])
     parts = tmp_path / "film" / "cache" / "wide-parts"
@@ -163,7 +165,7 @@ def test_a_killed_merge_goes_on_from_its_finished_segments(small, tmp_path):
     assert 1 <= len(finished) < 3
     with FilmStore.open(tmp_path / "film") as store:
         told = []
-        wide = merge(store, Watch(told.append, lambda: False), workers=1)
+        wide = merge(store, Watch(told.append, lambda: False), engine=Local(1))
         picture = probe(wide, store.folder.refer(wide)).picture
     assert picture.frames == 213  # 8.5 s at 25 frames a second, the last one partly filled
     # Three segments of 71 frames; only those that were not finished are rendered again.

@@ -17,12 +17,32 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 if TYPE_CHECKING:
+    from partsong.engine.run import Engine
     from partsong.watch import Progress, Watch
 
 DONE, DECISION, BAD_INPUT, CANCELLED = 0, 1, 2, 130
 """Exit statuses: all done; findings need a decision; input could not be used; stopped by the person."""
 
 FilmArgument = Annotated[Path, typer.Argument(metavar="FILM", help="The film's folder.", show_default=False)]
+WorkersOption = Annotated[
+    int | None,
+    typer.Option(help="Processes of this machine; as many as it has processors.", min=1, show_default=False),
+]
+ClusterOption = Annotated[
+    str | None,
+    typer.Option(
+        "--cluster", metavar="ADDRESS", help="Work on the Dask cluster of this scheduler instead.", show_default=False
+    ),
+]
+MapOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--map",
+        metavar="HERE=THERE",
+        help="A shared folder that the cluster calls by another name.",
+        show_default=False,
+    ),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
 
@@ -62,6 +82,33 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     widths = [max(len(row[column]) for row in cells) for column in range(len(headings))]
     for row in cells:
         say("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
+
+
+def chosen_engine(film: Path, workers: int | None, cluster: str | None, moved: Sequence[str] | None) -> Engine:
+    """Return where a command's work is to be done, from its options.
+
+    Raises
+    ------
+    InvalidInput
+        If they contradict each other or are not understood.
+    """
+    from partsong.engine.cluster import Cluster
+    from partsong.engine.local import Local
+    from partsong.errors import InvalidInput
+
+    if cluster is None:
+        if moved:
+            raise InvalidInput("--map names folders of a cluster; give its scheduler too: --cluster ADDRESS")
+        return Local(workers)
+    if workers is not None:
+        raise InvalidInput("--workers counts processes of this machine; a cluster has the workers that it has.")
+    pairs = [tuple(entry.split("=", 1)) for entry in moved or []]
+    for pair in pairs:
+        if len(pair) != 2 or not all(pair):
+            raise InvalidInput(
+                f"--map {'='.join(pair)} is not understood. Give it as HERE=THERE: /films=/mnt/films"
+            )
+    return Cluster(cluster, film.resolve(), tuple((str(Path(here).resolve()), there) for here, there in pairs))
 
 
 def needs_decision() -> NoReturn:

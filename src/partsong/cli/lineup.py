@@ -8,7 +8,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from partsong.cli.console import FilmArgument, JsonOption, emit_json, needs_decision, note, say, table, watched
+from partsong.cli.console import (
+    ClusterOption,
+    FilmArgument,
+    JsonOption,
+    MapOption,
+    WorkersOption,
+    chosen_engine,
+    emit_json,
+    needs_decision,
+    note,
+    say,
+    table,
+    watched,
+)
 
 if TYPE_CHECKING:
     from fractions import Fraction
@@ -37,7 +50,9 @@ def place(
             metavar="HH:MM:SS:FF", help="The label at which the song starts in timecode that was played with it."
         ),
     ] = None,
-    workers: Annotated[int | None, typer.Option(help="Processes to use; as many as the machine has.", min=1)] = None,
+    workers: WorkersOption = None,
+    cluster: ClusterOption = None,
+    moved: MapOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Find where each take sits on the song from its sound; one placed by hand is only touched when named.
@@ -49,8 +64,9 @@ def place(
     from partsong.film.store import FilmStore
     from partsong.lineup import steps
 
+    engine = chosen_engine(film, workers, cluster, moved)
     with FilmStore.open(film) as store, watched() as watch:
-        placed = steps.place(store, takes, watch=watch, workers=workers, song_timecode=song_timecode)
+        placed = steps.place(store, takes, watch=watch, engine=engine, song_timecode=song_timecode)
         document = store.head().film
     _report(document, placed, as_json)
     if not placed and not as_json:

@@ -10,10 +10,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from partsong.cli.console import (
+    ClusterOption,
     FilmArgument,
     JsonOption,
+    MapOption,
     MatrixName,
     RangeName,
+    WorkersOption,
+    chosen_engine,
     emit_json,
     needs_decision,
     note,
@@ -46,7 +50,9 @@ LoudnessOption = Annotated[
 def master(
     film: FilmArgument,
     kind: Annotated[Kind, typer.Option(help="H.264 to deliver, 10 bits to work on, or both.")] = Kind.both,
-    workers: Annotated[int | None, typer.Option(help="Processes; all processors by default.", min=1)] = None,
+    workers: WorkersOption = None,
+    cluster: ClusterOption = None,
+    moved: MapOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Render the cut through the look into masters, and decode each again before it gets its name.
@@ -59,9 +65,10 @@ def master(
     from partsong.signoff.masters import KINDS
     from partsong.signoff.steps import make_masters
 
+    engine = chosen_engine(film, workers, cluster, moved)
     with FilmStore.open(film) as store, watched() as watch:
         kinds = [each for each in KINDS if kind.value in (each, "both")]
-        made = make_masters(store.folder, store.head().film, kinds, watch=watch, workers=workers)
+        made = make_masters(store.folder, store.head().film, kinds, watch=watch, engine=engine)
     if as_json:
         emit_json(made)
         return

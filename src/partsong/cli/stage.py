@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from partsong.cli.console import FilmArgument, JsonOption, emit_json, say, table, watched
+from partsong.cli.console import (
+    ClusterOption,
+    FilmArgument,
+    JsonOption,
+    MapOption,
+    WorkersOption,
+    chosen_engine,
+    emit_json,
+    say,
+    table,
+    watched,
+)
 
 if TYPE_CHECKING:
     from partsong.film.records import Film
@@ -77,7 +88,13 @@ def order(
 
 
 @app.command()
-def merge(film: FilmArgument, as_json: JsonOption = False) -> None:
+def merge(
+    film: FilmArgument,
+    workers: WorkersOption = None,
+    cluster: ClusterOption = None,
+    moved: MapOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """Merge the takes into the wide; what is merged already is not merged again.
 
     A merge that was stopped or killed goes on from what it had finished.
@@ -87,8 +104,9 @@ def merge(film: FilmArgument, as_json: JsonOption = False) -> None:
     from partsong.film.store import FilmStore
     from partsong.stage import steps
 
+    engine = chosen_engine(film, workers, cluster, moved)
     with watched() as watch, FilmStore.open(film) as store:
-        path = steps.merge(store, watch)
+        path = steps.merge(store, watch, engine=engine)
     if as_json:
         emit_json({"wide": path})
     else:

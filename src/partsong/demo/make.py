@@ -13,7 +13,9 @@ from typing import Any, Literal
 from partsong.demo import clips as card
 from partsong.demo import synth, tune
 from partsong.demo.clips import DemoClip
-from partsong.engine.local import Task, run_tasks
+from partsong.engine.local import Local
+from partsong.engine.run import run_tasks
+from partsong.engine.tasks import Task
 from partsong.errors import InvalidInput
 from partsong.film.folder import FilmFolder, fingerprint, key_of, write_text, writing
 from partsong.film.records import Finite, Id, Natural, Record, Section, TempoMark, Timecode
@@ -122,7 +124,7 @@ def make(
     tasks = [Task("the song", _MakeSong(made, song, seed), _SONG_COST)]
     for clip in sorted(chosen, key=lambda clip: -clip.frames):
         tasks.append(Task(clip.path, _MakeClip(made, clip, song, width, height, seed), clip.frames))
-    run_tasks(tasks, doing="Making the demo's song and clips", watch=watch, workers=workers)
+    run_tasks(tasks, doing="Making the demo's song and clips", watch=watch, engine=Local(workers))
     truth = _truth(song, chosen, width, height)
     write_text(folder / "truth.json", truth.model_dump_json(indent=1) + "\n")
     return truth

@@ -11,18 +11,17 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
-import pickle
 import signal
 import time
-import traceback
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from types import FrameType
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from partsong.engine import jobs
-from partsong.errors import Cancelled, OutputFailed
+from partsong.engine.tasks import Task, answered
+from partsong.errors import OutputFailed
 from partsong.watch import Progress, Watch
 
 if TYPE_CHECKING:
@@ -34,15 +33,6 @@ _GRACE_S = 0.6  # how long a worker has to leave its work when asked to stop
 _LAST_GRACE_S = 0.2  # and to clean up when it is told that it must
 
 
-@dataclass(frozen=True, slots=True)
-class Task:
-    """Work to do: a picklable callable that takes a watch, its name for messages, and its size in units of progress."""
-
-    name: str
-    work: Callable[[Watch], object]
-    size: int = 1
-
-
 def cores() -> int:
     """Return how many processors this process may use."""
     if hasattr(os, "sched_getaffinity"):
@@ -50,31 +40,19 @@ def cores() -> int:
     return os.cpu_count() or 1
 
 
-def run_tasks(tasks: Sequence[Task], *, doing: str, watch: Watch, workers: int | None = None) -> list[Any]:
-    """Do all tasks and return what they returned, in their order.
+@dataclass(frozen=True, slots=True)
+class Local:
+    """Processes of this machine: ``workers`` of them, as many as it has processors unless given.
 
-    Parameters
-    ----------
-    tasks : sequence of Task
-        Independent of each other, and safe to begin again after half the work.
-    doing : str
-        What progress is told under.
-    watch : Watch
-        Told the sum of the tasks' progress; when it says stop, all work ends within a second.
-    workers : int, optional
-        How many processes; the machine's processors unless given. With one, or one task, the work is done in this
-        process.
-
-    Raises
-    ------
-    Cancelled
-        When the watch said stop.
-    OutputFailed
-        When a task's workers died three times.
-    Exception
-        The first error that a task raised; the others are stopped.
+    With one, or for one task, the work is done in the process that asks for it.
     """
-    count = min(workers if workers is not None else cores(), len(tasks))
+
+    workers: int | None = None
+
+
+def run_locally(tasks: Sequence[Task], doing: str, watch: Watch, engine: Local) -> list[Any]:
+    """Do all tasks on this machine; see :func:`partsong.engine.run.run_tasks`."""
+    count = min(engine.workers if engine.workers is not None else cores(), len(tasks))
     if count <= 1:
         return _here(tasks, doing, watch)
     return _Run(tasks, doing, watch, count).results()
@@ -270,25 +248,11 @@ def _serve(pipe: Connection) -> None:
             return
         if work is None:
             return
-        answer = _answer(work, pipe)
+        answer = answered(work, _worker_watch(pipe))
         try:
             pipe.send(answer)
         except OSError:
             return  # nobody is left to tell
-
-
-def _answer(work: Callable[[Watch], object], pipe: Connection) -> tuple[str, object]:
-    try:
-        return "finished", work(_worker_watch(pipe))
-    except Exception as problem:  # noqa: BLE001  everything is carried to the parent, which raises it
-        # What is an answer here is unexpected there: the parent's trace would not show where it came from.
-        if not isinstance(problem, Cancelled):
-            problem.add_note(traceback.format_exc())
-        try:
-            pickle.loads(pickle.dumps(problem))  # our own bytes
-        except Exception:  # noqa: BLE001  an error that cannot travel is told in words
-            return "failed", RuntimeError("".join(traceback.format_exception(problem)))
-        return "failed", problem
 
 
 def _worker_watch(pipe: Connection) -> Watch:

@@ -14,7 +14,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from partsong.engine.local import Task, run_tasks
+from partsong.engine.run import Engine, run_tasks
+from partsong.engine.tasks import Task
 from partsong.errors import InvalidInput, UnreadableMedia
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Candidate, Clip, Evidence, Film, Placement, Song, Take
@@ -118,7 +119,7 @@ def place(
     takes: Sequence[str] | None,
     *,
     watch: Watch,
-    workers: int | None = None,
+    engine: Engine | None = None,
     song_timecode: str | None = None,
 ) -> tuple[Placement, ...]:
     """Place takes on the song by their sound, else by their picture, and keep the results as one revision.
@@ -131,8 +132,8 @@ def place(
         The takes to place; all that were not placed by hand when None. A take placed by hand is only touched by name.
     watch : Watch
         Progress in seconds of sound.
-    workers : int, optional
-        How many processes; the machine's processors unless given.
+    engine : Engine, optional
+        Where; all processors of this machine unless given.
     song_timecode : str, optional
         The label at which the song starts in timecode that was played with it and recorded by the cameras.
 
@@ -154,13 +155,13 @@ def place(
         [Task(_file_name(clip), HearClip(folder.root, clip), _seconds(clip)) for clip in unheard.values()],
         doing="Listening to the song",
         watch=watch,
-        workers=workers,
+        engine=engine,
     )
     placements: list[Placement] = run_tasks(
         [Task(job.take.id, job, _seconds(job.take.clip)) for job in jobs],
         doing="Placing takes",
         watch=watch,
-        workers=workers,
+        engine=engine,
     )
     if placements:
         named = set(takes or ())

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
-from partsong.engine.local import Task, run_tasks
+from partsong.engine.run import Engine, run_tasks
+from partsong.engine.tasks import Task
 from partsong.film.folder import FilmFolder, writing
 from partsong.watch import Watch
 
@@ -48,7 +49,7 @@ def render_segments(
     paint: Paint,
     *,
     watch: Watch,
-    workers: int | None = None,
+    engine: Engine | None = None,
     doing: str = "Rendering",
 ) -> list[Path]:
     """Make the segments that the cache does not hold, and return the paths of all of them, in order.
@@ -65,8 +66,8 @@ def render_segments(
         Makes one segment.
     watch : Watch
         Told in frames.
-    workers : int, optional
-        How many processes; the machine's processors unless given.
+    engine : Engine, optional
+        Where; all processors of this machine unless given.
     doing : str
         What progress is told under.
 
@@ -85,7 +86,7 @@ def render_segments(
         )
         for path, segment in missing.items()
     ]
-    run_tasks(tasks, doing=doing, watch=watch, workers=workers)
+    run_tasks(tasks, doing=doing, watch=watch, engine=engine)
     return paths
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
+from partsong.engine.run import Engine
 from partsong.errors import InvalidInput, OutputFailed
 from partsong.film.folder import FilmFolder, fingerprint, key_of, write_text, writing
 from partsong.film.records import WIDE, Clip, Film, MediaFile, PictureInfo, Timecode
@@ -66,7 +67,7 @@ def make_masters(
     kinds: Sequence[MasterKind],
     *,
     watch: Watch,
-    workers: int | None = None,
+    engine: Engine | None = None,
 ) -> tuple[Master, ...]:
     """Render the cut through the look into masters, each named only when it was found whole.
 
@@ -82,11 +83,11 @@ def make_masters(
         When the watch said stop.
     """
     plan = plan_master(film)
-    return tuple(_make(folder, film, plan, kind, watch, workers) for kind in kinds)
+    return tuple(_make(folder, film, plan, kind, watch, engine) for kind in kinds)
 
 
 def _make(
-    folder: FilmFolder, film: Film, plan: MasterPlan, kind: MasterKind, watch: Watch, workers: int | None
+    folder: FilmFolder, film: Film, plan: MasterPlan, kind: MasterKind, watch: Watch, engine: Engine | None
 ) -> Master:
     from partsong.media.check import decode_all
     from partsong.media.join import join
@@ -96,7 +97,7 @@ def _make(
     painter = painter_for(folder, film, plan, kind)
     suffix = painter.recipe.suffix
     segments = painter.segments(plan)
-    paths = render_segments(folder, f"master-{kind}", suffix, segments, painter, watch=watch, workers=workers)
+    paths = render_segments(folder, f"master-{kind}", suffix, segments, painter, watch=watch, engine=engine)
     path = folder.masters / f"{plan.name}{suffix}"
     with writing(path) as temporary:
         join(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from partsong.engine.run import Engine
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
 from partsong.film.folder import FilmFolder, key_of, writing
@@ -262,7 +263,7 @@ def set_order(store: FilmStore, takes: Sequence[str]) -> Head:
 # --- merging --------------------------------------------------------------------------------------
 
 
-def merge(store: FilmStore, watch: Watch, *, workers: int | None = None) -> Path:
+def merge(store: FilmStore, watch: Watch, *, engine: Engine | None = None) -> Path:
     """Merge the takes into the wide, or find it merged already.
 
     Returns
@@ -289,7 +290,7 @@ def merge(store: FilmStore, watch: Watch, *, workers: int | None = None) -> Path
         watch.check("Merging the takes")
         segments.append(Segment(segment_key(film, painter.encoding, plan_frames(film, span)), span.start, span.stop))
     parts = render_segments(
-        folder, "wide-parts", RECIPE.suffix, segments, painter, watch=watch, workers=workers, doing="Merging the takes"
+        folder, "wide-parts", RECIPE.suffix, segments, painter, watch=watch, engine=engine, doing="Merging the takes"
     )
     with writing(path) as temporary:
         join(parts, temporary, sound=None)
