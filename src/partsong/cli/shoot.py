@@ -22,6 +22,7 @@ from partsong.cli.console import (
 
 if TYPE_CHECKING:
     from partsong.film.records import Film, Take
+    from partsong.shoot.offload import Checked, Offload
     from partsong.shoot.steps import Added
 
 app = typer.Typer(help="Take in clips, log takes and say whether a set-up may be struck.", no_args_is_help=True)
@@ -42,6 +43,53 @@ class TakeKind(StrEnum):
 
     STAGE = "stage"
     ROAMING = "roaming"
+
+
+@app.command()
+def offload(
+    card: Annotated[Path, typer.Argument(metavar="CARD", help="The card's folder.", show_default=False)],
+    to: Annotated[list[Path], typer.Option("--to", metavar="FOLDER", help="Where a copy goes; once for each copy.")],
+    name: Annotated[str | None, typer.Option(help="The copies' folder name; the card's own otherwise.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Copy a card to several disks in one read, read every copy back, and say whether the card may be formatted.
+
+    Stopped, killed or unplugged, run it again: it goes on where it was. Nothing that is there is overwritten. Status 1
+    until two copies are verified on two disks.
+
+    Example: partsong shoot offload /media/card --to /media/disk-a/waltz --to /media/disk-b/waltz
+    """
+    from partsong.shoot import offload as offloading
+
+    with watched() as watch:
+        done = offloading.offload(card, to, watch, name=name)
+    if as_json:
+        emit_json(done)
+    else:
+        _say_offload(done)
+    if not done.safe_to_format:
+        needs_decision()
+
+
+@app.command()
+def verify(
+    copy: Annotated[Path, typer.Argument(metavar="COPY", help="The folder of a copy.", show_default=False)],
+    as_json: JsonOption = False,
+) -> None:
+    """Read a copied folder and hold every file against its manifests; status 1 when anything differs.
+
+    Example: partsong shoot verify /media/disk-a/waltz/card
+    """
+    from partsong.shoot import offload as offloading
+
+    with watched() as watch:
+        checked = offloading.check_copy(copy, watch)
+    if as_json:
+        emit_json(checked)
+    else:
+        _say_checked(checked)
+    if checked.faults:
+        needs_decision()
 
 
 @app.command()
@@ -162,6 +210,40 @@ def set_takes(
         space = f", encoded as {take.input_space}" if take.input_space else ""
         said = f", {take.picture.matrix} {take.picture.value_range}" if matrix or value_range else ""
         say(f"{take.id}: {take.kind}, {where.name if where else 'no part'}{metres}{space}{said}")
+
+
+def _say_offload(done: Offload) -> None:
+    size = f"{done.size_bytes / 1e9:.2f} GB"
+    say(f"{done.card}: {_count(done.files, 'file')}, {size}.")
+    for copy in done.copies:
+        say(f"{copy.folder}: {copy.copied} copied, {copy.already} there before, {copy.verified} verified.")
+        for fault in copy.faults:
+            say(f"  {fault}")
+        if copy.lost:
+            say(f"  Given up: {copy.lost}. The other copies went on. Put it right and run the same command again.")
+        if copy.manifest:
+            say(f"  Manifest: {copy.manifest}")
+        _say_memory(copy.past_memory)
+    for sentence in done.unread:
+        say(sentence)
+    if done.left_out:
+        say(f"Left out, since operating systems keep them for themselves: {', '.join(done.left_out)}.")
+    say(done.sentence)
+
+
+def _say_checked(checked: Checked) -> None:
+    for fault in checked.faults:
+        say(fault)
+    _say_memory(checked.past_memory)
+    say(f"{checked.folder}: {_count(checked.good, 'file')} as recorded, {_count(len(checked.faults), 'fault')}.")
+
+
+def _say_memory(past_memory: bool) -> None:
+    if not past_memory:
+        say(
+            "  It could not be read past this computer's memory here, so a fault of the disk itself may be hidden. "
+            "Take the disk out, put it in again and run: partsong shoot verify"
+        )
 
 
 def _say_added(folder: Path, film: Film, added: Added) -> None:
