@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from partsong.errors import InvalidInput
-from partsong.film.records import ChannelMix, Look, MediaFile
-from partsong.look.settings import AS_SEEN, MIXES, OFF, Wish, mix_of, revised, sentence_of
+from partsong.film.records import Cdl, ChannelMix, Look, MediaFile, Texture
+from partsong.look.settings import AS_SEEN, MIXES, OFF, TINTS, CdlWish, Wish, mix_of, revised, sentence_of, tint_of
 
 AP1 = (0.2722287168, 0.6740817658, 0.0536895174)
 LOOK = Look(config="c", display="d", view="v")
@@ -67,7 +67,13 @@ def test_a_new_look_asks_for_display_and_view() -> None:
         Wish(contrast=0.0),
         Wish(pivot=-1.0),
         Wish(saturation=-0.1),
-        Wish(black_level=0.6),
+        Wish(grain_percent=11.0),
+        Wish(cdl=CdlWish(slope=(0.0, 1.0, 1.0))),
+        Wish(cdl=CdlWish(saturation=-1.0)),
+        Wish(order=("exposure", "exposure")),
+        Wish(order=("sharpen",)),
+        Wish(tint="sepia"),
+        Wish(tint="1,1,0/1,1,1"),
     ],
 )
 def test_values_out_of_range_are_refused(wish: Wish) -> None:
@@ -78,3 +84,39 @@ def test_values_out_of_range_are_refused(wish: Wish) -> None:
 def test_an_empty_wish_knows_itself() -> None:
     assert Wish().is_empty
     assert not Wish(exposure_stops=0.0).is_empty
+
+
+def test_a_grade_changes_by_what_was_named_and_vanishes_when_it_does_nothing() -> None:
+    once = revised(LOOK, Wish(cdl=CdlWish(slope=(1.2, 1.0, 0.9))), config="c", luminance=AP1)
+    twice = revised(once, Wish(cdl=CdlWish(saturation=0.8)), config="c", luminance=AP1)
+    assert twice.cdl == Cdl(slope=(1.2, 1.0, 0.9), saturation=0.8)
+    assert sentence_of(once, twice) == "Changed the look: cdl slope 1.2 1 0.9, saturation 0.8"
+    plain = CdlWish(slope=(1.0, 1.0, 1.0), saturation=1.0)
+    assert revised(twice, Wish(cdl=plain), config="c", luminance=AP1) == LOOK
+    assert revised(twice, Wish(cdl=OFF), config="c", luminance=AP1) == LOOK
+
+
+def test_the_order_of_the_steps_is_a_setting() -> None:
+    after = revised(LOOK, Wish(order=("colour",)), config="c", luminance=AP1)
+    assert after.order == ("colour", "exposure", "cdl", "contrast", "tint")
+    assert sentence_of(LOOK, after) == "Changed the look: order colour, exposure, cdl, contrast, tint"
+
+
+def test_texture_is_off_until_some_is_asked_for() -> None:
+    assert LOOK.texture is None
+    after = revised(LOOK, Wish(grain_percent=1.5), config="c", luminance=AP1)
+    assert after.texture == Texture(grain_percent=1.5)
+    assert revised(after, Wish(grain_percent=0.0), config="c", luminance=AP1).texture is None
+
+
+def test_the_encoding_of_a_table_goes_with_the_table() -> None:
+    before = LOOK.replace(table=TABLE, table_space="ACEScct")
+    assert revised(before, Wish(contrast=1.1), config="c", luminance=AP1).table_space == "ACEScct"
+    assert revised(before, Wish(table_space=OFF), config="c", luminance=AP1).table_space is None
+    assert revised(before, Wish(table=OFF), config="c", luminance=AP1) == LOOK
+
+
+def test_every_tint_by_name_is_read() -> None:
+    for name in TINTS:
+        assert tint_of(name) == TINTS[name]
+    assert tint_of(OFF) is None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from typer.testing import CliRunner
 from partsong.cli.look import app
 from partsong.errors import InvalidInput
 from partsong.film.records import (
+    Cdl,
     Clip,
     Film,
     Look,
@@ -28,7 +30,7 @@ from partsong.film.records import (
 )
 from partsong.film.store import FilmStore
 from partsong.look import steps
-from partsong.look.settings import Wish
+from partsong.look.settings import CdlWish, Wish
 from partsong.render import colour
 from partsong.render.cube import Cube, write_cube
 from partsong.timebase import Rate, Time
@@ -80,7 +82,7 @@ def test_the_path_is_told_in_order_and_its_floor_measured(store: FilmStore, lift
     assert head.revision.sentence == f"Set the look: {DISPLAY}, {VIEW}"
     told = steps.describe(store.folder, head.film)
     assert [name for name, _ in told.lines] == [
-        "config", "exposure", "contrast", "colour", "display", "table", "black level",
+        "config", "exposure", "cdl", "contrast", "colour", "tint", "display", "table", "black level", "texture",
     ]  # fmt: skip
     assert told.table is not None
     assert told.table.floor.code == 90  # 3 % is code 90: BT.709-6, item 4.6
@@ -93,13 +95,27 @@ def test_the_path_is_told_in_order_and_its_floor_measured(store: FilmStore, lift
     assert path.measured.falls_at is None
 
 
-def test_black_level_brings_the_measured_floor_to_zero(store: FilmStore, lifted: Path) -> None:
+def test_a_lifted_floor_is_brought_to_zero_and_mid_grey_stays(store: FilmStore, lifted: Path) -> None:
     head = steps.set_look(store, BASIC, table=str(lifted))
-    head = steps.set_look(store, Wish(black_level=0.0301))
-    assert head.revision.sentence == "Changed the look: black level 0.0301"
+    (before,) = steps.describe(store.folder, head.film).paths
+    assert before.measured.floor.percent == pytest.approx(3.00, abs=0.05)
+    head = steps.set_look(store, Wish(black="measured"))
+    assert head.revision.sentence == "Changed the look: black 3.005 % becomes 0"
     (path,) = steps.describe(store.folder, head.film).paths
     assert path.measured.floor.percent == 0
     assert path.measured.floor.code == 64
+    assert path.measured.black.percent == 0
+    # Half a thousandth of a percent: single precision. The curve starts above mid grey's own code.
+    assert path.measured.grey_out.percent == pytest.approx(before.measured.grey_out.percent, abs=5e-4)
+    assert path.measured.ceiling == before.measured.ceiling
+    # The same by a number, and off again.
+    head = steps.set_look(store, Wish(black="3.1"))
+    assert head.film.look is not None
+    assert head.film.look.black is not None
+    assert head.film.look.black.level == pytest.approx((0.031,) * 3, abs=2e-5)
+    head = steps.set_look(store, Wish(black="off"))
+    assert head.film.look is not None
+    assert head.film.look.black is None
 
 
 def test_a_table_can_be_tried_without_setting_it(store: FilmStore, lifted: Path) -> None:
@@ -140,6 +156,11 @@ def test_encodings_come_from_the_person_then_the_tag_then_a_question(store: Film
         (BASIC, {"takes": ("nobody",)}, "no take 'nobody'"),
         (Wish(exposure_stops=1.0), {"takes": ("cajon-1",)}, "--take says whose encoding"),
         (BASIC, {"table": "none.cube"}, "cannot be read"),
+        (replace(BASIC, black="grey"), {}, "a percentage such as 3, measured or off"),
+        (replace(BASIC, black="39.5"), {}, "is not below mid grey"),
+        (replace(BASIC, black="50"), {}, "out of range"),
+        (replace(BASIC, table_space="ACEScct"), {}, "has no table whose encoding"),
+        (Wish(cdl=CdlWish(power=(1.1, 1.0, 1.0))), {"takes": ("cajon-1",)}, "only a slope keeps the merge right"),
     ],
 )
 def test_what_cannot_be_set_leaves_the_film_as_it_was(
@@ -178,15 +199,15 @@ def test_the_commands_set_show_and_list(store: FilmStore, lifted: Path) -> None:
     run("set", film, "--display", DISPLAY, "--view", VIEW, "--exposure", "-0.5", "--black-and-white", "as-seen")
     # Somebody must say how one take was encoded.
     assert "To decide: the encoding of cajon-1." in run("show", film, status=1)
-    run("set", film, "--input", "ACEScct", "--cube", str(lifted), "--black-level", "3")
+    run("set", film, "--input", "ACEScct", "--cube", str(lifted), "--black-level", "3.1")
     told = run("show", film)
     assert "black and white: 0.272 red + 0.674 green + 0.054 blue light" in told
     assert "-0.50 stops" in told
     assert "(curves of 2 points" in told
     assert "is that already" in run("set", film, "--input", "ACEScct")
     shown = json.loads(run("show", film, "--json"))
-    assert shown["look"]["black_level"] == pytest.approx(0.03)
-    assert shown["paths"][0]["measured"]["floor"]["percent"] == pytest.approx(0, abs=0.01)
+    assert shown["look"]["black"]["level"] == pytest.approx([0.031] * 3, abs=2e-5)
+    assert shown["paths"][0]["measured"]["floor"]["percent"] == 0
 
 
 def test_a_still_needs_a_look_a_time_within_the_song_and_a_picture(store: FilmStore, tmp_path: Path) -> None:
@@ -257,3 +278,20 @@ def test_a_still_of_the_wide_is_made_once_there_is_one(store: FilmStore, tmp_pat
     told = steps.still(store, tmp_path / "still.png", at_s=Fraction(3, 2))
     assert told == "wide at 00:01.50 (frame 36 of the song), 64 x 36"
     assert_mid_grey(tmp_path / "still.png", head.film.look)
+
+
+def test_a_stage_take_s_grade_is_its_match_and_a_roaming_one_s_its_own(store: FilmStore) -> None:
+    steps.set_look(store, BASIC)
+    head = steps.set_look(store, Wish(cdl=CdlWish(slope=(1.2, 1.0, 0.9))), takes=("cajon-1", "close-1"))
+    assert head.revision.sentence == "Graded cajon-1, close-1: slope 1.2 1 0.9"
+    match = head.film.stage.match_of("cajon-1")
+    assert match is not None
+    assert (match.gain, match.by_hand) == ((1.2, 1.0, 0.9), True)
+    assert head.film.take("close-1").grade == head.film.grade_of("close-1") == head.film.grade_of("cajon-1")
+    told = steps.describe(store.folder, head.film)
+    assert told.grades == (("cajon-1", "slope 1.2 1 0.9"), ("close-1", "slope 1.2 1 0.9"))
+    head = steps.set_look(store, Wish(cdl=CdlWish(offset=(0.01, 0.0, 0.0))), takes=("close-1",))
+    assert head.film.take("close-1").grade == Cdl(slope=(1.2, 1.0, 0.9), offset=(0.01, 0.0, 0.0))
+    head = steps.set_look(store, Wish(cdl="off"), takes=("cajon-1", "close-1"))
+    assert head.film.stage.matches == ()
+    assert head.film.grade_of("close-1") is None

@@ -14,7 +14,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
-from partsong.film.records import ChannelMix, Clip, Film, Look, MediaFile, Part, PictureInfo, Take
+from partsong.film.records import (
+    BlackCurve,
+    Cdl,
+    ChannelMix,
+    Clip,
+    Film,
+    Look,
+    MediaFile,
+    Part,
+    PictureInfo,
+    Take,
+    Tint,
+)
 from partsong.render import colour
 from partsong.render.cube import Cube
 from partsong.timebase import Rate, Time
@@ -143,26 +155,79 @@ def test_one_stop_of_exposure_is_one_stop_of_code() -> None:
     np.testing.assert_allclose(brighter(code), path(code + np.float32(1 / 17.52)), atol=1e-5)  # single precision
 
 
-def test_the_table_acts_on_the_display_code_and_black_level_comes_last() -> None:
+def test_the_table_acts_on_the_display_code_and_the_black_curve_comes_last() -> None:
     lifted = Cube(np.array([[0.1] * 3, [0.9] * 3], np.float32))
     file = MediaFile(path="lift.cube", size_bytes=1, fingerprint="0" * 32)
     rgb = np.linspace(0, 1, 9, dtype=np.float32)[:, None].repeat(3, axis=1)
     plain = colour.display_path(PLAIN, "ACEScct", None)(rgb)
     through = colour.display_path(PLAIN.replace(table=file), "ACEScct", lifted)(rgb)
     np.testing.assert_allclose(through, 0.1 + 0.8 * plain, atol=1e-6)  # float32
-    held = colour.display_path(PLAIN.replace(table=file, black_level=0.1), "ACEScct", lifted)(rgb)
-    np.testing.assert_allclose(held, (through - 0.1) / 0.9, atol=1e-6)
+    black = BlackCurve(level=(0.1,) * 3, keep=(0.5,) * 3)
+    held = colour.display_path(PLAIN.replace(table=file, black=black), "ACEScct", lifted)(rgb)
+    np.testing.assert_allclose(held, colour.held_black(black, through), atol=1e-6)
 
 
-@given(level=st.floats(0, 0.5))
-def test_black_level_takes_its_code_to_zero_and_keeps_white(level: float) -> None:
-    file = MediaFile(path="two.cube", size_bytes=1, fingerprint="0" * 32)
-    # A table that gives the level for black and 1 for white, whatever lies between.
-    ends = Cube(np.array([[level] * 3, [1.0] * 3], np.float32))
-    look = PLAIN.replace(table=file, black_level=level, view="Un-tone-mapped")
-    black, white = colour.DisplayPath(look, "Linear Rec.709 (sRGB)", ends)(np.array([[0] * 3, [1] * 3], np.float32))
-    assert black == pytest.approx([0] * 3, abs=1e-6)  # float32 of the level in the table
-    assert white == pytest.approx([1] * 3, abs=1e-6)
+def test_a_table_for_log_light_stands_in_the_view_s_place() -> None:
+    file = MediaFile(path="log.cube", size_bytes=1, fingerprint="0" * 32)
+    ends = Cube(np.array([[0.0] * 3, [1.0] * 3], np.float32))  # changes nothing, so what it is given comes out
+    look = PLAIN.replace(table=file, table_space="ACEScct", exposure_stops=1.0)
+    rgb = np.array([[0.3, 0.4, 0.5]], np.float32)
+    # A stop is 1/17.52 of ACEScct code above its break (Academy S-2016-001).
+    np.testing.assert_allclose(colour.display_path(look, "ACEScct", ends)(rgb), rgb + 1 / 17.52, atol=SINGLE)
+
+
+@given(level=st.floats(0, 0.3), room=st.floats(0.05, 0.6), codes=st.lists(st.floats(0, 1), min_size=2, max_size=9))
+def test_the_black_curve_rises_meets_its_ends_and_leaves_the_rest(
+    level: float, room: float, codes: list[float]
+) -> None:
+    keep = level + room
+    black = BlackCurve(level=(level,) * 3, keep=(keep,) * 3)
+    ends = colour.held_black(black, np.repeat(np.array([[0.0], [level], [keep], [1.0]]), 3, axis=1))
+    np.testing.assert_allclose(ends[:, 0], [0, 0, keep, 1], atol=1e-12)
+    ramp = np.sort(codes)
+    found = colour.held_black(black, np.repeat(ramp[:, None], 3, axis=1))[:, 0]
+    assert (np.diff(found) >= -1e-12).all()
+    assert np.array_equal(found[ramp >= keep], ramp[ramp >= keep])
+    # No corner where the curve ends: the slope just below is one.
+    near = colour.held_black(black, np.full((1, 3), keep - 1e-6))[0, 0]
+    assert (keep - near) / 1e-6 == pytest.approx(1, abs=1e-3)
+
+
+def test_a_grade_on_a_take_is_a_gain_on_its_light_as_in_the_merge() -> None:
+    # One stop by a slope of two in the take's grade is one stop of exposure: ACEScct has the working primaries.
+    brighter = colour.display_path(PLAIN, "ACEScct", None, Cdl(slope=(2.0, 2.0, 2.0)))
+    stop = colour.display_path(PLAIN.replace(exposure_stops=1.0), "ACEScct", None)
+    code = np.random.default_rng(4).uniform(0.2, 0.8, (50, 3)).astype(np.float32)
+    # 2e-5 of display code, a sixtieth of a 10-bit code: the merge's curve has 4,096 steps.
+    np.testing.assert_allclose(brighter(code), stop(code), atol=2e-5)
+
+
+def test_the_steps_in_light_act_in_the_order_that_is_set() -> None:
+    weights = colour.luminance_weights(CONFIG)
+    look = PLAIN.replace(exposure_stops=1.0, contrast=2.0, pivot=0.25)
+    light = np.array([[0.25, 0.25, 0.25]])
+    # Exposure first: 0.5 is a stop above the pivot, and becomes two. Contrast first: the pivot stays, then one stop.
+    assert colour.grade(look, light, weights)[0, 0] == pytest.approx(1.0)
+    turned = look.replace(order=("contrast", "exposure", "cdl", "colour", "tint"))
+    assert colour.grade(turned, light, weights)[0, 0] == pytest.approx(0.5)
+
+
+@given(light=st.lists(st.floats(0, 8), min_size=3, max_size=3))
+def test_a_tint_keeps_luminance(light: list[float]) -> None:
+    weights = np.array([0.27, 0.67, 0.06])
+    tint = Tint(shadows=(0.9, 1.0, 1.2), highlights=(1.2, 1.0, 0.8))
+    found = colour.grade(PLAIN.replace(tint=tint), np.array([light]), weights)[0]
+    assert found @ weights == pytest.approx(np.array(light) @ weights, rel=1e-9, abs=1e-12)
+    assert (found >= 0).all()
+
+
+def test_a_tint_splits_shadows_and_highlights_evenly_at_the_pivot() -> None:
+    weights = np.array([1.0, 1.0, 1.0]) / 3
+    look = PLAIN.replace(tint=Tint(shadows=(1.0, 1.0, 2.0), highlights=(2.0, 1.0, 1.0)), pivot=0.25)
+    dark, middle, bright = colour.grade(look, np.array([[1e-6] * 3, [0.25] * 3, [1e4] * 3]), weights)
+    np.testing.assert_allclose(dark / dark.mean(), [0.75, 0.75, 1.5], rtol=1e-4)
+    np.testing.assert_allclose(middle / 0.25, [1.125, 0.75, 1.125], rtol=1e-12)
+    np.testing.assert_allclose(bright / bright.mean(), [1.5, 0.75, 0.75], rtol=1e-4)
 
 
 def test_a_path_can_be_sent_to_another_process_and_leaves_its_input_alone() -> None:

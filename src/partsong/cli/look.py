@@ -23,24 +23,52 @@ def set_(
         str | None, typer.Option("--input", metavar="SPACE", help="The camera's encoding, of all takes or of --take.")
     ] = None,
     take: Annotated[
-        list[str] | None, typer.Option(metavar="TAKE", help="A take that --input is for; again for each.")
+        list[str] | None,
+        typer.Option(metavar="TAKE", help="A take that --input and the grade are for; again for each."),
     ] = None,
     display: Annotated[str | None, typer.Option(help="What the film is watched on.")] = None,
     view: Annotated[str | None, typer.Option(help="How light is brought to that display.")] = None,
     exposure: Annotated[float | None, typer.Option(metavar="STOPS", help="Brighter or darker, in stops.")] = None,
+    slope: Annotated[
+        str | None, typer.Option(metavar="R,G,B", help="ASC CDL: what light is multiplied by; of the film or --take.")
+    ] = None,
+    offset: Annotated[str | None, typer.Option(metavar="R,G,B", help="ASC CDL: what is added to it.")] = None,
+    power: Annotated[str | None, typer.Option(metavar="R,G,B", help="ASC CDL: the power of the result.")] = None,
+    cdl_saturation: Annotated[float | None, typer.Option(help="ASC CDL: its saturation.")] = None,
+    no_cdl: Annotated[bool, typer.Option("--no-cdl", help="Take the grade away, of the film or --take.")] = False,
     contrast: Annotated[float | None, typer.Option(help="Stops out for each stop in; 1 leaves it.")] = None,
     pivot: Annotated[float | None, typer.Option(help="The light that contrast leaves alone; 0.18 is mid grey.")] = None,
     saturation: Annotated[float | None, typer.Option(help="0 has no colour, 1 leaves it.")] = None,
     black_and_white: Annotated[
         str | None,
-        typer.Option(metavar="MIX", help="as-seen, even, lift-warm, lift-green, lift-cool, three weights, or off."),
+        typer.Option(
+            metavar="MIX", help="as-seen, even, lift-warm, lift-green, lift-cool, darken-sky, three weights, or off."
+        ),
+    ] = None,
+    tint: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TINT", help="warm, cool, cool-shadows-warm-lights, shadows/highlights as r,g,b/r,g,b, or off."
+        ),
+    ] = None,
+    order: Annotated[
+        str | None,
+        typer.Option(metavar="STEPS", help="The order in light: exposure,cdl,contrast,colour,tint."),
     ] = None,
     cube: Annotated[
         str | None, typer.Option(metavar="FILE", help="A .cube table for the display code, or off.")
     ] = None,
-    black_level: Annotated[
-        float | None, typer.Option(metavar="PERCENT", help="The level that becomes zero; white stays.")
+    table_input: Annotated[
+        str | None,
+        typer.Option(metavar="SPACE", help="The encoding that the table expects, in the view's place; or off."),
     ] = None,
+    black_level: Annotated[
+        str | None,
+        typer.Option(metavar="PERCENT", help="The level that becomes zero, mid grey kept; measured, or off."),
+    ] = None,
+    grain: Annotated[float | None, typer.Option(metavar="PERCENT", help="Grain at half signal; 0 is none.")] = None,
+    grain_size: Annotated[float | None, typer.Option(metavar="PIXELS", help="How wide a grain is.")] = None,
+    vignette: Annotated[float | None, typer.Option(metavar="STOPS", help="How much darker corners get.")] = None,
     config: Annotated[
         str | None, typer.Option(help="An OpenColorIO config: a built-in one by its full name, or a file.")
     ] = None,
@@ -48,23 +76,39 @@ def set_(
 ) -> None:
     """Change the look; what is not named stays as it is.
 
-    Example: partsong look set waltz --input ACEScct --exposure -0.5 --black-and-white as-seen --black-level 3
+    Example: partsong look set waltz --input ACEScct --exposure -0.5 --black-and-white as-seen --black-level measured
     """
+    from partsong.errors import InvalidInput
     from partsong.film.store import FilmStore
-    from partsong.look.settings import Wish
+    from partsong.look.settings import OFF, CdlWish, Wish, triple_of
     from partsong.look.steps import set_look
 
+    cdl = CdlWish(
+        slope=triple_of(slope, "a slope") if slope else None,
+        offset=triple_of(offset, "an offset") if offset else None,
+        power=triple_of(power, "a power") if power else None,
+        saturation=cdl_saturation,
+    )
+    if no_cdl and not cdl.is_empty:
+        raise InvalidInput("--no-cdl takes the grade away; leave out --slope, --offset, --power and --cdl-saturation.")
     wish = Wish(
         config=config,
         input_space=input_space,
         display=display,
         view=view,
         exposure_stops=exposure,
+        cdl=OFF if no_cdl else None if cdl.is_empty else cdl,
         contrast=contrast,
         pivot=pivot,
         saturation=saturation,
         black_and_white=black_and_white,
-        black_level=None if black_level is None else black_level / 100,
+        tint=tint,
+        order=tuple(word.strip() for word in order.split(",")) if order else None,
+        table_space=table_input,
+        black=black_level,
+        grain_percent=grain,
+        grain_px=grain_size,
+        vignette_stops=vignette,
     )
     if wish.is_empty and cube is None:
         note("Nothing to change was named. See: partsong look set --help")
@@ -81,13 +125,7 @@ def set_(
 
 
 @app.command()
-def show(
-    film: FilmArgument,
-    cube: Annotated[
-        str | None, typer.Option(metavar="FILE", help="A .cube table to try in the place of the look's own.")
-    ] = None,
-    as_json: JsonOption = False,
-) -> None:
+def show(film: FilmArgument, as_json: JsonOption = False) -> None:
     """Print the path in the order in which it acts, and its measured floor and ceiling.
 
     Example: partsong look show waltz
@@ -96,7 +134,7 @@ def show(
     from partsong.look.steps import describe
 
     with FilmStore.open(film) as store:
-        told = describe(store.folder, store.head().film, table=cube)
+        told = describe(store.folder, store.head().film)
     if as_json:
         emit_json(told)
     else:
@@ -172,6 +210,9 @@ def _print(told: Description) -> None:
         rows.append(("camera", f"{who}{entry.space or '?'} ({entry.known_from})"))
     steps = [*told.lines[:1], *rows, *told.lines[1:]]
     table(("", "step", "setting"), [(number, *step) for number, step in enumerate(steps, start=1)])
+    if told.grades:
+        say()
+        table(("take", "its own grade, before all else"), told.grades)
     if told.table is not None:
         _print_measured("The table alone", told.table)
     for path in told.paths:

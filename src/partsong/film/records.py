@@ -8,7 +8,7 @@ are pixels of the film's frame, with x to the right and y down from the top left
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Annotated, Literal, Self, TypeVar
+from typing import Annotated, Literal, Self, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -28,6 +28,7 @@ Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Natural = Annotated[int, Field(gt=0)]
 Count = Annotated[int, Field(ge=0)]
+Share = Annotated[float, Field(ge=0, le=1)]
 
 
 class Record(BaseModel):
@@ -198,10 +199,30 @@ class Part(Record):
     distance_m: Positive | None = None
 
 
+class Cdl(Record):
+    """A grade after the ASC Color Decision List, version 1.2, in the form that is not clamped.
+
+    On each channel ``(in * slope + offset) ** power`` (a negative base stays as it is), then ``saturation`` about the
+    luma weights of BT.709. What stands for ``in`` is said where a grade is used.
+    """
+
+    slope: tuple[Positive, Positive, Positive] = (1.0, 1.0, 1.0)
+    offset: tuple[Finite, Finite, Finite] = (0.0, 0.0, 0.0)
+    power: tuple[Positive, Positive, Positive] = (1.0, 1.0, 1.0)
+    saturation: Annotated[float, Field(ge=0, le=16)] = 1.0
+
+    @property
+    def is_gain(self) -> bool:
+        """Whether it is a slope alone, as a merge in scene-linear light can use."""
+        return self == Cdl(slope=self.slope)
+
+
 class Take(Record):
     """One recording. ``input_space`` names a colour space of the film's OpenColorIO config, once known.
 
     ``distance_m`` is from the sound to this take's camera, where it differs from the part's or there is no part.
+    ``grade`` acts in scene-linear light of the camera's own primaries, before the look. A stage take has none here: the
+    merge takes a gain, and that is its match (:meth:`Film.grade_of`).
     """
 
     id: Id
@@ -210,6 +231,7 @@ class Take(Record):
     clip: Clip
     input_space: str | None = None
     distance_m: Positive | None = None
+    grade: Cdl | None = None
     circled: bool = False
     notes: str = ""
 
@@ -219,6 +241,8 @@ class Take(Record):
             raise ValueError("a take needs picture")
         if self.kind == "stage" and self.part is None:
             raise ValueError("a stage take needs a part")
+        if self.kind == "stage" and self.grade is not None:
+            raise ValueError("a stage take's grade is its match, a gain on its light, so that it can be merged")
         return self
 
     @property
@@ -508,26 +532,83 @@ class ChannelMix(Record):
         return self
 
 
+class Tint(Record):
+    """Colour laid over a picture by its light: towards ``shadows`` where it is dark, ``highlights`` where bright.
+
+    Both are red, green and blue, of which only the proportions count: luminance stays.
+    """
+
+    shadows: tuple[Positive, Positive, Positive] = (1.0, 1.0, 1.0)
+    highlights: tuple[Positive, Positive, Positive] = (1.0, 1.0, 1.0)
+
+
+class BlackCurve(Record):
+    """Brings a lifted black to zero: ``level`` becomes 0, and from ``keep`` upwards nothing changes.
+
+    Both are display code from 0 to 1 of red, green and blue.
+    """
+
+    level: tuple[Share, Share, Share]
+    keep: tuple[Share, Share, Share]
+
+    @model_validator(mode="after")
+    def _has_room(self) -> Self:
+        for level, keep in zip(self.level, self.keep, strict=True):
+            if keep <= level:
+                raise ValueError(f"a black level of {100 * level:.2f} % cannot keep {100 * keep:.2f} % as it is")
+        return self
+
+
+class Texture(Record):
+    """What is laid over the finished picture; nothing unless asked for.
+
+    ``grain_percent`` is the standard deviation of the grain at half signal, ``grain_px`` how wide a grain is in pixels
+    of the master, and ``vignette_stops`` how much darker its corners get.
+    """
+
+    grain_percent: Annotated[float, Field(ge=0, le=10)] = 0.0
+    grain_px: Annotated[float, Field(ge=1, le=8)] = 1.0
+    vignette_stops: Annotated[float, Field(ge=0, le=3)] = 0.0
+
+
+LookStep = Literal["exposure", "cdl", "contrast", "colour", "tint"]
+"""The steps of a look that act in scene-linear light."""
+
+
 class Look(Record):
-    """The whole colour path from camera to display, in the order in which it is applied.
+    """The whole colour path from camera to display.
 
     ``config`` is the full name of a built-in OpenColorIO config or the path of the person's own;
-    ``input_space`` stands for takes that name none. ``exposure_stops``, ``contrast`` (about ``pivot``, a
-    scene-linear value) and ``saturation`` or ``black_and_white`` act in scene-linear light; ``table`` is a ``.cube``
-    applied to the display-encoded picture; ``black_level`` (0 to 1 of display code) is subtracted last, white kept.
+    ``input_space`` stands for takes that name none. In scene-linear light act, by ``order``: ``exposure_stops``; ``cdl``;
+    ``contrast`` about ``pivot``, a scene-linear value; colour (``saturation``, or ``black_and_white``); ``tint``. Then
+    ``display`` and ``view`` make display code of it, ``table`` is a ``.cube`` on that code, ``black`` brings its floor to
+    zero, and ``texture`` lies over the picture. Where ``table_space`` is named, the table takes light in that encoding
+    and gives display code, in the place of the view.
     """
 
     config: str
     input_space: str | None = None
     exposure_stops: Annotated[float, Field(ge=-16, le=16)] = 0.0
+    cdl: Cdl | None = None
     contrast: Annotated[float, Field(gt=0, le=8)] = 1.0
     pivot: Annotated[float, Field(gt=0, le=16)] = 0.18
     saturation: Annotated[float, Field(ge=0, le=4)] = 1.0
     black_and_white: ChannelMix | None = None
+    tint: Tint | None = None
+    order: tuple[LookStep, ...] = get_args(LookStep)
     display: str
     view: str
     table: MediaFile | None = None
-    black_level: Annotated[float, Field(ge=0, le=0.5)] = 0.0
+    table_space: str | None = None
+    black: BlackCurve | None = None
+    texture: Texture | None = None
+
+    @model_validator(mode="after")
+    def _each_step_once(self) -> Self:
+        steps = get_args(LookStep)
+        if sorted(self.order) != sorted(steps):
+            raise ValueError(f"the order must name each of {', '.join(steps)} once")
+        return self
 
 
 class Shot(Record):
@@ -617,6 +698,14 @@ class Film(Record):
     def placement_of(self, take: str) -> Placement | None:
         """Return where a take sits, if that was asked yet."""
         return next((placement for placement in self.placements if placement.take == take), None)
+
+    def grade_of(self, take: str) -> Cdl | None:
+        """Return what a take's own light goes through before the look: a stage take's match, another's grade."""
+        found = self.take(take)
+        match = self.stage.match_of(take)
+        if found.kind == "stage":
+            return None if match is None or match.gain == (1.0, 1.0, 1.0) else Cdl(slope=match.gain)
+        return found.grade
 
     def stage_takes(self) -> tuple[Take, ...]:
         """Return the takes of the locked-off camera, in the order of the parts."""

@@ -1,4 +1,4 @@
-"""Setting a film's look, telling what it does, and showing one frame of it."""
+"""Setting a film's look and its takes' grades, telling and measuring what they do, and showing one frame."""
 
 from __future__ import annotations
 
@@ -8,17 +8,32 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput
-from partsong.film.coverage import placed_takes, song_frames
 from partsong.film.folder import FilmFolder, writing
-from partsong.film.records import WIDE, Film, Look, PictureInfo, Take
+from partsong.film.records import BlackCurve, Cdl, Film, Look, Match, Take
 from partsong.film.store import FilmStore, Head
-from partsong.look.measure import Measured, measure_path, measure_table
-from partsong.look.settings import OFF, Wish, revised, sentence_of
+from partsong.look.frames import frame_at, shown
+from partsong.look.measure import Measured, black_curve, measure_path, measure_table
+from partsong.look.settings import (
+    AS_SEEN,
+    MIXES,
+    OFF,
+    Wish,
+    cdl_of,
+    cdl_words,
+    mix_of,
+    percents,
+    revised,
+    sentence_of,
+)
 from partsong.render import colour, cube
 from partsong.render.cube import Cube
-from partsong.timebase import clock
+from partsong.render.pixels import LUMA_WEIGHTS
+
+MEASURED = "measured"
+"""The black level that is whatever floor is measured."""
 
 
 def set_look(store: FilmStore, wish: Wish, *, table: str | None = None, takes: Sequence[str] = ()) -> Head:
@@ -29,19 +44,21 @@ def set_look(store: FilmStore, wish: Wish, *, table: str | None = None, takes: S
     store : FilmStore
         The film.
     wish : Wish
-        What to change; its ``table`` is filled in here.
+        What to change; its ``table`` is filled in here. A ``black`` given as text is a percentage, ``measured`` or
+        ``off``.
     table : str, optional
         Path of a ``.cube`` file, or ``off``. It is read whole, so that a broken one is refused now.
     takes : sequence of str
-        The takes whose own encoding ``wish.input_space`` is; none means that it stands for the whole film.
+        The takes whose own encoding ``wish.input_space`` is, and whose own grade ``wish.cdl``; none means that both
+        stand for the whole film.
 
     Raises
     ------
     InvalidInput
         If a name, a number or the file cannot be used; the film stays as it was.
     """
-    if takes and wish.input_space is None:
-        raise InvalidInput("--take says whose encoding --input names. Give both, or neither.")
+    if takes and wish.input_space is None and wish.cdl is None:
+        raise InvalidInput("--take says whose encoding --input names, or whose grade is given. Give both, or neither.")
     if table is not None and table != OFF:
         cube.read_cube(Path(table))
         wish = replace(wish, table=store.folder.refer(table))
@@ -51,31 +68,93 @@ def set_look(store: FilmStore, wish: Wish, *, table: str | None = None, takes: S
         wish = replace(wish, config=str(Path(wish.config).resolve()))
     # Tried on the film as it is now, for the sentence; tried again on whatever it has become when it is saved.
     before = store.head().film
-    after = _with_wish(before, wish, takes)
+    after = _with_wish(store.folder, before, wish, takes)
     told = []
     if after.look is not None and after.look != before.look:
         told.append(sentence_of(before.look, after.look))
-    if takes:
+    if takes and wish.input_space is not None:
         told.append(f"Named the encoding of {', '.join(takes)}: {after.take(takes[0]).input_space}")
-    return store.change("; ".join(told) or "Left the look as it was", lambda film: _with_wish(film, wish, takes))
+    if takes and wish.cdl is not None:
+        told.append(f"Graded {', '.join(takes)}: {cdl_words(after.grade_of(takes[0]))}")
+    sentence = "; ".join(told) or "Left the look as it was"
+    return store.change(sentence, lambda film: _with_wish(store.folder, film, wish, takes))
 
 
-def _with_wish(film: Film, wish: Wish, takes: Sequence[str]) -> Film:
+def _with_wish(folder: FilmFolder, film: Film, wish: Wish, takes: Sequence[str]) -> Film:
     config = wish.config or (film.look.config if film.look else colour.DEFAULT_CONFIG)
     if wish.input_space is not None:
         wish = replace(wish, input_space=colour.space_name(config, wish.input_space))
+    if wish.table_space not in (None, OFF):
+        assert wish.table_space is not None
+        wish = replace(wish, table_space=colour.space_name(config, wish.table_space))
     if takes:
         chosen = {film.take(name).id for name in takes}
-        own = [take.replace(input_space=wish.input_space) if take.id in chosen else take for take in film.takes]
-        film = film.replace(takes=tuple(own))
-        wish = replace(wish, input_space=None)
+        if wish.input_space is not None:
+            named = [take.replace(input_space=wish.input_space) if take.id in chosen else take for take in film.takes]
+            film = film.replace(takes=tuple(named))
+        if wish.cdl is not None:
+            for name in takes:
+                film = graded(film, name, cdl_of(film.grade_of(name), wish.cdl))
+        wish = replace(wish, input_space=None, cdl=None)
     if wish.is_empty:
         return film
+    measured_black = wish.black if isinstance(wish.black, str) and wish.black != OFF else None
+    if measured_black is not None:
+        wish = replace(wish, black=OFF)
     look = revised(film.look, wish, config=config, luminance=tuple(colour.luminance_weights(config)))
     colour.display_view(look.config, look.display, look.view)
     if look.input_space is not None:
         colour.space_name(look.config, look.input_space)
+    if measured_black is not None:
+        look = look.replace(black=_black_of(folder, film, look, measured_black))
     return film.replace(look=look)
+
+
+def _black_of(folder: FilmFolder, film: Film, look: Look, asked: str) -> BlackCurve | None:
+    """Return the black curve for a percentage, or for the floor as it is measured."""
+    try:
+        percent = None if asked == MEASURED else float(asked)
+    except ValueError as problem:
+        raise InvalidInput(f"A black level is a percentage such as 3, {MEASURED} or {OFF}, not {asked!r}.") from problem
+    if percent is not None and not 0 <= percent < 50:
+        raise InvalidInput(f"A black level of {asked} % is out of range. Give the measured floor: at most 50 %.")
+    if percent == 0:
+        return None
+    spaces = _spaces(film, look)
+    if not spaces:
+        raise InvalidInput(
+            "A black level leaves mid grey where it is, so the encoding must be known first. Name it: "
+            "partsong look set FILM --input SPACE"
+        )
+    measured = _measured(look, spaces[0], colour.table_of(folder, look)).measured
+    curve = black_curve(measured, level_percent=percent)
+    return curve if any(curve.level) else None
+
+
+def graded(film: Film, name: str, cdl: Cdl | None, *, sentence: str = "", by_hand: bool = True) -> Film:
+    """Return a film in which a take's own light goes through a grade.
+
+    A stage take's is kept as its match, since the merge can use a gain and nothing else of a grade.
+
+    Raises
+    ------
+    InvalidInput
+        If a stage take is given more than a slope.
+    """
+    take = film.take(name)
+    if take.kind == "roaming":
+        own = take.replace(grade=cdl)
+        return film.replace(takes=tuple(own if other.id == name else other for other in film.takes))
+    if cdl is not None and not cdl.is_gain:
+        raise InvalidInput(
+            f"{name} is merged with other takes in scene-linear light, where only a slope keeps the merge right. Leave "
+            "out offset, power and saturation, or put them on the whole film: partsong look set FILM --offset ..."
+        )
+    others = tuple(match for match in film.stage.matches if match.take != name)
+    if cdl is not None:
+        words = sentence or f"By hand: {cdl_words(cdl)}"
+        others += (Match(take=name, gain=cdl.slope, known=True, by_hand=by_hand, sentence=words),)
+    return film.replace(stage=film.stage.replace(matches=others))
 
 
 # --- telling what a look does ---------------------------------------------------------------------
@@ -100,10 +179,14 @@ class PathMeasured:
 
 @dataclass(frozen=True, slots=True)
 class Description:
-    """A look in words and numbers: ``lines`` are (step, setting) in the order in which they act."""
+    """A look in words and numbers: ``lines`` are (step, setting) in the order in which they act.
+
+    ``grades`` are (take, setting) of the takes that have a grade of their own, which acts before all else.
+    """
 
     look: Look
     lines: tuple[tuple[str, str], ...]
+    grades: tuple[tuple[str, str], ...]
     encodings: tuple[Encoding, ...]
     paths: tuple[PathMeasured, ...]
     table: Measured | None
@@ -115,7 +198,7 @@ class Description:
 
 
 def describe(folder: FilmFolder, film: Film, *, table: str | None = None) -> Description:
-    """Tell the path of the film's look step by step, and measure its floor and ceiling.
+    """Tell the path of the film's look step by step, and measure what it does.
 
     Parameters
     ----------
@@ -135,15 +218,18 @@ def describe(folder: FilmFolder, film: Film, *, table: str | None = None) -> Des
         look = look.replace(table=folder.refer(table))
     else:
         loaded = colour.table_of(folder, look)
-    encodings = _encodings(film, look)
-    spaces = list(dict.fromkeys(entry.space for entry in encodings if entry.space is not None))
-    paths = tuple(_measured(look, space, loaded) for space in spaces)
+    spaces = _spaces(film, look)
     of_table = None
     if loaded is not None:
-        bare = look.replace(table=None, black_level=0.0)
-        before = [_measured(bare, space, None).measured.grey_out.percent / 100 for space in spaces[:1]]
-        of_table = measure_table(loaded, grey_in=before[0] if before else 0.5)
-    return Description(look, tuple(_lines(look, loaded)), encodings, paths, of_table)
+        of_table = measure_table(loaded, grey_in=_grey_at_table(look, spaces[0], loaded) if spaces else 0.5)
+    return Description(
+        look=look,
+        lines=tuple(_lines(look, loaded)),
+        grades=tuple((take.id, cdl_words(film.grade_of(take.id))) for take in film.takes if film.grade_of(take.id)),
+        encodings=_encodings(film, look),
+        paths=tuple(_measured(look, space, loaded) for space in spaces),
+        table=of_table,
+    )
 
 
 def needed(film: Film) -> Look:
@@ -179,39 +265,82 @@ def _encoding(look: Look, take: Take) -> tuple[str | None, str]:
     return None, f"not known: the file's transfer is {take.picture.transfer!r}"
 
 
+def _spaces(film: Film, look: Look) -> list[str]:
+    """Return the colour spaces of the film's takes as far as they are known, each once."""
+    return list(dict.fromkeys(entry.space for entry in _encodings(film, look) if entry.space is not None))
+
+
+def _grey_code(look: Look, space: str) -> float:
+    return float(colour.from_linear(look.config, space, [[colour.MIDDLE_GREY] * 3])[0, 1])
+
+
+def _grey_at_table(look: Look, space: str, table: Cube) -> float:
+    """Return what the table is given for an 18 % grey card."""
+    code = np.full((1, 3), _grey_code(look, space), np.float32)
+    given = colour.display_path(look, space, table).before_table(code)
+    return float(given[0] @ np.asarray(LUMA_WEIGHTS["bt709"]))
+
+
 def _measured(look: Look, space: str, table: Cube | None) -> PathMeasured:
-    grey_code = float(colour.from_linear(look.config, space, [[colour.MIDDLE_GREY] * 3])[0, 1])
     path = colour.display_path(look, space, table)
-    return PathMeasured(space, measure_path(path, grey_in=grey_code))
+    return PathMeasured(space, measure_path(path, grey_in=_grey_code(look, space)))
 
 
 def _lines(look: Look, table: Cube | None) -> list[tuple[str, str]]:
-    mix = look.black_and_white
-    if mix is not None:
-        colours = f"black and white: {mix.red:.3f} red + {mix.green:.3f} green + {mix.blue:.3f} blue light"
-    else:
-        colours = f"saturation {look.saturation:g}" + (" (as it is)" if look.saturation == 1 else "")
-    as_is = " (as it is)"
+    in_light = dict(_light_lines(look))
     shape = "none"
     if table is not None and look.table is not None:
         kind = "cube of" if table.is_solid else "curves of"
         title = f', titled "{table.title}"' if table.title else ""
-        shape = f"{look.table.path} ({kind} {table.size} points{title})"
+        on = f", in the view's place, on {look.table_space}" if look.table_space else ""
+        shape = f"{look.table.path} ({kind} {table.size} points{title}){on}"
+    black = "0 % (as it is)"
+    if look.black is not None:
+        levels, keeps = (percents(values) for values in (look.black.level, look.black.keep))
+        black = f"{levels} % becomes 0; from {keeps} % up nothing changes"
+    texture = "none"
+    if look.texture is not None:
+        texture = (
+            f"grain {look.texture.grain_percent:g} % of {look.texture.grain_px:g} px, "
+            f"vignette {look.texture.vignette_stops:g} stops"
+        )
+    view = "left out: the table stands in its place" if look.table_space else f"{look.display}, view {look.view}"
     return [
         ("config", look.config),
+        *((step, in_light[step]) for step in look.order),
+        ("display", view),
+        ("table", shape),
+        ("black level", black),
+        ("texture", texture),
+    ]
+
+
+def _light_lines(look: Look) -> list[tuple[str, str]]:
+    as_is = " (as it is)"
+    mix = look.black_and_white
+    if mix is not None:
+        colours = f"black and white: {mix.red:.3f} red + {mix.green:.3f} green + {mix.blue:.3f} blue light"
+    else:
+        colours = f"saturation {look.saturation:g}" + (as_is if look.saturation == 1 else "")
+    tint = "none"
+    if look.tint is not None:
+        tint = " ".join(
+            f"{name} {' '.join(f'{part:g}' for part in half)}"
+            for name, half in (("shadows", look.tint.shadows), ("highlights", look.tint.highlights))
+        )
+    return [
         ("exposure", f"{look.exposure_stops:+.2f} stops" + (as_is if look.exposure_stops == 0 else "")),
+        ("cdl", cdl_words(look.cdl)),
         ("contrast", f"{look.contrast:g} about {look.pivot:g}" + (as_is if look.contrast == 1 else "")),
         ("colour", colours),
-        ("display", f"{look.display}, view {look.view}"),
-        ("table", shape),
-        ("black level", f"{100 * look.black_level:g} % becomes 0" if look.black_level else "0 % (as it is)"),
+        ("tint", tint),
     ]
 
 
 # --- one frame ------------------------------------------------------------------------------------
 
 
-def still(store: FilmStore, out: Path, *, at_s: Fraction, take: str | None = None) -> str:
+def still(store: FilmStore, out: Path, *, at_s: Fraction, take: str | None = None, mixes: bool = False) -> str:
     """Write one frame through the look as an 8-bit picture file, and say what it shows.
 
     Parameters
@@ -224,65 +353,60 @@ def still(store: FilmStore, out: Path, *, at_s: Fraction, take: str | None = Non
         Song time in seconds.
     take : str, optional
         A placed take instead of the merged wide.
+    mixes : bool
+        Whether to show the frame in every black-and-white mix beside plain desaturation, in reading order.
 
     Raises
     ------
     InvalidInput
         If there is no look, no wide yet, or no picture at that time.
     """
-    from partsong.media.picture import open_picture
-    from partsong.render.pixels import codes_to_encoded, full_size
-
-    if out.suffix.lower() != ".png":
-        raise InvalidInput(f"{out} should end in .png: a still is written in that format.")
+    png_only(out)
     film = store.head().film
     look = needed(film)
-    source, picture, frame, space = _source(store, film, look, at_s, take)
-    path = colour.display_path(look, space, colour.table_of(store.folder, look))
-    with open_picture(source, picture) as reader:
-        planes = next(iter(reader.read([frame])))
-        encoded = codes_to_encoded(full_size(planes), planes.bit_depth, planes.matrix, planes.value_range)
-    shown = np.rint(255 * path(encoded.astype(np.float32))).astype(np.uint8)
-    _write_png(out, shown)
-    of = "the song" if take is None else source.name
-    return f"{take or WIDE} at {clock(at_s)} (frame {frame} of {of}), {shown.shape[1]} x {shown.shape[0]}"
+    frame = frame_at(store.folder, film, look, at_s, take)
+    table = colour.table_of(store.folder, look)
+
+    def through(changed: Look) -> NDArray[np.float64]:
+        return shown(frame, changed, colour.display_path(changed, frame.space, table, frame.grade))
+
+    if not mixes:
+        picture = through(look)
+        write_png(out, picture)
+        return f"{frame.what}, {picture.shape[1]} x {picture.shape[0]}"
+    weights = tuple(colour.luminance_weights(look.config))
+    names = (AS_SEEN, *MIXES)
+    grey = look.replace(black_and_white=None, saturation=0.0)
+    pictures = [desaturated(through(look.replace(black_and_white=None, saturation=1.0))), through(grey)]
+    pictures += [through(look.replace(black_and_white=mix_of(name, weights))) for name in names[1:]]
+    write_png(out, side_by_side(pictures, across=2))
+    return f"{frame.what}, in reading order: display code desaturated, {', '.join(names)}"
 
 
-def _source(
-    store: FilmStore, film: Film, look: Look, at_s: Fraction, take: str | None
-) -> tuple[Path, PictureInfo, int, str]:
-    total = song_frames(film)
-    assert film.rate is not None
-    song_frame = int(at_s * film.rate.exact)
-    if at_s < 0 or song_frame >= total:
-        raise InvalidInput(
-            f"{float(at_s):g} s lies outside the song, which runs for {float(total / film.rate.exact):.2f} s."
-        )
-    if take is None:
-        from partsong.media.probe import probe
-        from partsong.render.wide import wide_path
-
-        path = wide_path(store.folder, film)
-        if path is None:
-            raise InvalidInput(
-                "The wide is not merged for the film as it is now. Merge it: partsong stage merge FILM (or look at "
-                "one take with --take)"
-            )
-        picture = probe(path, store.folder.refer(path)).picture
-        assert picture is not None
-        return path, picture, song_frame, colour.space_of_wide(film, look)
-    chosen = film.take(take)
-    placed = next((entry for entry in placed_takes(film) if entry.take.id == take), None)
-    if placed is None or song_frame not in placed.frames():
-        raise InvalidInput(f"{take} has no picture at {clock(at_s)} of the song. See: partsong lineup show FILM")
-    path = store.folder.locate(chosen.clip.file)
-    return path, chosen.picture, placed.source_frame(song_frame), colour.space_of_take(look, chosen)
+def desaturated(rgb: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return display code without colour: its BT.709 luma. What a mix in light is compared with."""
+    return np.repeat((rgb @ np.asarray(LUMA_WEIGHTS["bt709"]))[..., None], 3, axis=-1)
 
 
-def _write_png(out: Path, rgb: np.ndarray[tuple[int, ...], np.dtype[np.uint8]]) -> None:
+def side_by_side(pictures: Sequence[NDArray[np.float64]], across: int) -> NDArray[np.float64]:
+    """Lay pictures of one size out in rows, the last row filled up with black."""
+    blank = np.zeros_like(pictures[0])
+    filled = [*pictures, *[blank] * (-len(pictures) % across)]
+    rows = [np.concatenate(filled[first : first + across], axis=1) for first in range(0, len(filled), across)]
+    return np.concatenate(rows)
+
+
+def png_only(out: Path) -> None:
+    """Refuse a picture's name that does not end in .png."""
+    if out.suffix.lower() != ".png":
+        raise InvalidInput(f"{out} should end in .png: pictures are written in that format.")
+
+
+def write_png(out: Path, rgb: NDArray[np.float64]) -> None:
+    """Write encoded R'G'B' from 0 to 1 as an 8-bit picture file, whole or not at all."""
     import cv2
 
-    done, data = cv2.imencode(".png", rgb[..., ::-1])
+    done, data = cv2.imencode(".png", np.rint(255 * np.clip(rgb[..., ::-1], 0, 1)).astype(np.uint8))
     assert done
     with writing(out) as temporary:
         temporary.write_bytes(data.tobytes())

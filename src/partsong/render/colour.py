@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 import functools
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,8 +18,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from partsong.errors import InvalidInput
 from partsong.film.folder import FilmFolder, fingerprint
-from partsong.film.records import Film, Look, PictureInfo, Take
-from partsong.render import cube
+from partsong.film.records import BlackCurve, Cdl, Film, Look, PictureInfo, Take, Tint
+from partsong.render import cube, pixels
 
 if TYPE_CHECKING:
     from partsong.render.cube import Cube
@@ -32,6 +32,9 @@ MIDDLE_GREY = 0.18
 
 # Luminance of the interchange space's red, green and blue (SMPTE ST 2065-1:2021, the Y row of AP0 to XYZ).
 _AP0_LUMINANCE = (0.3439664498, 0.7281660966, -0.0721325464)
+
+# What red, green and blue weigh in the saturation of a grade (ASC CDL v1.2: those of BT.709, whatever the primaries).
+_CDL_LUMA = (0.2126, 0.7152, 0.0722)
 
 # Light is held to what a half float carries, so that a steep contrast cannot run to infinity.
 _BRIGHTEST = 65504.0
@@ -254,29 +257,39 @@ class DisplayPath:
     look: Look
     input_space: str
     table: Cube | None
+    grade: Cdl | None = None
 
     def __call__(self, encoded_rgb: NDArray[np.float32]) -> NDArray[np.float32]:
         """Convert camera-encoded RGB, shape (..., 3), 0 to 1, to display-encoded RGB, 0 to 1."""
         look = self.look
-        linear = to_linear(look.config, self.input_space, encoded_rgb)
-        graded = grade(look, linear, luminance_weights(look.config))
-        shown = _applied(_to_display(look.config, look.display, look.view), graded).astype(np.float64)
-        shown = np.clip(shown, 0.0, 1.0)
-        if self.table is not None:
-            shown = cube.apply(self.table, shown)
-        if look.black_level:
-            shown = (shown - look.black_level) / (1.0 - look.black_level)
+        shown = self.after_table(self.before_table(encoded_rgb))
+        if look.black is not None:
+            shown = held_black(look.black, shown)
         return np.clip(shown, 0.0, 1.0).astype(np.float32)
 
+    def before_table(self, encoded_rgb: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Return what the look's table is given, 0 to 1: display code, or light encoded in its own space."""
+        look = self.look
+        if self.grade is not None:
+            encoded_rgb = graded_code(self.grade, look.config, self.input_space, encoded_rgb)
+        linear = to_linear(look.config, self.input_space, encoded_rgb)
+        light = grade(look, linear, luminance_weights(look.config))
+        if look.table_space is not None:
+            return np.clip(from_linear(look.config, look.table_space, light), 0.0, 1.0)
+        shown = _applied(_to_display(look.config, look.display, look.view), light).astype(np.float64)
+        return np.clip(shown, 0.0, 1.0)
 
-def display_path(
-    look: Look, input_space: str, table: Cube | None
-) -> Callable[[NDArray[np.float32]], NDArray[np.float32]]:
+    def after_table(self, given: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the table's answer, or what it was given where there is no table."""
+        return given if self.table is None else cube.apply(self.table, given)
+
+
+def display_path(look: Look, input_space: str, table: Cube | None, grade: Cdl | None = None) -> DisplayPath:
     """Return the exact function from camera-encoded to display-encoded RGB.
 
-    In this order: input space to scene-linear light of the working space; exposure; contrast about the pivot;
-    saturation or black-and-white mix; display and view; the look's table on the display code; black level, by which
-    that code becomes 0 and white stays white.
+    In this order: the take's own grade (:func:`graded_code`); input space to scene-linear light of the working space;
+    the steps of ``look.order`` (:func:`grade`); display and view; the look's table on the display code, or in the
+    view's place on light encoded in ``look.table_space``; the black curve.
 
     Parameters
     ----------
@@ -286,30 +299,36 @@ def display_path(
         The picture's colour space in the look's config.
     table : Cube or None
         The look's table; None when it has none.
+    grade : Cdl or None
+        The take's own grade.
 
     Returns
     -------
-    callable
+    DisplayPath
         From float32 of shape (..., 3), 0 to 1, to the same. It can be pickled.
 
     Raises
     ------
     InvalidInput
-        If the config, a space, the display or the view is unknown, or the look names a table and none is given.
+        If the config, a space, the display or the view is unknown, the look names a table and none is given, or a
+        grade is given and light cannot be told from the encoding by one curve.
     """
     if (look.table is None) != (table is None):
         raise InvalidInput("The look and the table given with it do not belong together; read the look's own table.")
+    if look.table_space is not None and table is None:
+        raise InvalidInput("The look names an encoding for its table but no table. Choose one, or: --table-input off")
     display_view(look.config, look.display, look.view)
-    path = DisplayPath(look, space_name(look.config, input_space), table)
+    path = DisplayPath(look, space_name(look.config, input_space), table, grade)
     path(np.zeros((1, 3), np.float32))  # a config can name files that are missing: say so now, not mid-render
     return path
 
 
 def grade(look: Look, linear_rgb: NDArray[np.float64], luminance: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Apply exposure, contrast and saturation (or the black-and-white mix) of a look in scene-linear light.
+    """Apply the steps of a look that act in scene-linear light, in the look's own order.
 
     Contrast is the power ``pivot * (light / pivot) ** contrast`` on each channel, mirrored below zero: the pivot stays,
-    and a stop above it becomes ``contrast`` stops. Saturation moves each channel towards or away from luminance.
+    and a stop above it becomes ``contrast`` stops. Saturation moves each channel towards or away from luminance. Tint
+    mixes the colours of shadows and highlights, evenly at the pivot, and keeps luminance.
 
     Parameters
     ----------
@@ -320,19 +339,94 @@ def grade(look: Look, linear_rgb: NDArray[np.float64], luminance: NDArray[np.flo
     luminance : ndarray, shape (3,)
         Luminance weights of the working space, summing to one.
     """
-    light: NDArray[np.float64] = linear_rgb * 2.0**look.exposure_stops
-    if look.contrast != 1.0:
-        with np.errstate(over="ignore"):  # held to the brightest light below
-            light = np.sign(light) * look.pivot * (np.abs(light) / look.pivot) ** look.contrast
-    light = np.clip(light, -_BRIGHTEST, _BRIGHTEST)
-    mix = look.black_and_white
-    if mix is not None:
-        grey = light @ np.asarray((mix.red, mix.green, mix.blue))
-        return np.repeat(grey[..., None], 3, axis=-1)
-    if look.saturation != 1.0:
-        grey = (light @ luminance)[..., None]
-        return np.asarray(grey + look.saturation * (light - grey))
+    light: NDArray[np.float64] = np.asarray(linear_rgb, np.float64)
+    for step in look.order:
+        if step == "exposure":
+            light = light * 2.0**look.exposure_stops
+        elif step == "cdl" and look.cdl is not None:
+            light = apply_cdl(look.cdl, light)
+        elif step == "contrast" and look.contrast != 1.0:
+            with np.errstate(over="ignore"):  # held to the brightest light below
+                light = np.sign(light) * look.pivot * (np.abs(light) / look.pivot) ** look.contrast
+        elif step == "colour" and look.black_and_white is not None:
+            mix = look.black_and_white
+            light = np.repeat((light @ np.asarray((mix.red, mix.green, mix.blue)))[..., None], 3, axis=-1)
+        elif step == "colour" and look.saturation != 1.0:
+            grey = (light @ luminance)[..., None]
+            light = np.asarray(grey + look.saturation * (light - grey))
+        elif step == "tint" and look.tint is not None:
+            light = _tinted(look.tint, look.pivot, light, luminance)
+        light = np.clip(light, -_BRIGHTEST, _BRIGHTEST)
     return light
+
+
+def _tinted(
+    tint: Tint, pivot: float, light: NDArray[np.float64], luminance: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    dark, bright = (np.asarray(colour) / (np.asarray(colour) @ luminance) for colour in (tint.shadows, tint.highlights))
+    seen = np.maximum(light @ luminance, 0.0)[..., None]
+    share = seen / (seen + pivot)
+    tinted = light * (dark + share * (bright - dark))
+    # A coloured picture would change its luminance a little; a grey one keeps it by itself.
+    before, after = (light @ luminance)[..., None], (tinted @ luminance)[..., None]
+    kept = np.divide(before, after, out=np.ones_like(after), where=after > 0)
+    return np.asarray(tinted * kept)
+
+
+def apply_cdl(cdl: Cdl, rgb: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Apply a grade by the ASC CDL without clamping; see :class:`partsong.film.records.Cdl`.
+
+    References
+    ----------
+    American Society of Cinematographers, ASC CDL Transfer Functions and Interchange Syntax, v1.2 (2009).
+
+    Examples
+    --------
+    >>> apply_cdl(Cdl(slope=(1.5, 1.5, 1.5)), np.array([0.18, 0.18, 0.18])).round(6).tolist()
+    [0.27, 0.27, 0.27]
+    """
+    moved = np.asarray(rgb, np.float64) * np.asarray(cdl.slope) + np.asarray(cdl.offset)
+    with np.errstate(over="ignore"):
+        powered = np.maximum(moved, 0.0) ** np.asarray(cdl.power)
+    result = np.where(moved < 0, moved, powered)
+    if cdl.saturation != 1.0:
+        luma = (result @ np.asarray(_CDL_LUMA))[..., None]
+        result = luma + cdl.saturation * (result - luma)
+    return np.asarray(np.clip(result, -_BRIGHTEST, _BRIGHTEST))
+
+
+def graded_code(cdl: Cdl, config: str, space: str, encoded_rgb: ArrayLike) -> NDArray[np.float32]:
+    """Apply a take's own grade to its code: in scene-linear light of the camera's own primaries, as takes are merged.
+
+    A gain on a shot of one take and the same gain on a layer of the wide are thus the same.
+    """
+    curve = _curve(config, space_name(config, space), _config(config))
+    light = apply_cdl(cdl, pixels.to_linear(encoded_rgb, curve))
+    return pixels.to_encoded(light, curve).astype(np.float32)
+
+
+@functools.lru_cache(maxsize=16)
+def _curve(config: str, space: str, _opened_config: Any) -> NDArray[np.float64]:
+    return linear_curve(config, space)
+
+
+def held_black(black: BlackCurve, code: ArrayLike) -> NDArray[np.float64]:
+    """Bring a lifted black to zero by a curve that leaves everything from ``black.keep`` upwards as it is.
+
+    Below that it is the parabola through (level, 0) that meets the straight line at ``keep`` with its slope, so that
+    no edge shows; it rises all the way. Code under the level becomes 0.
+
+    Examples
+    --------
+    >>> curve = BlackCurve(level=(0.03,) * 3, keep=(0.4,) * 3)
+    >>> held_black(curve, [[0.03, 0.2, 0.4]]).round(4).tolist()
+    [[0.0, 0.1912, 0.4]]
+    """
+    values = np.asarray(code, np.float64)
+    level, keep = np.asarray(black.level), np.asarray(black.keep)
+    along = np.clip((values - level) / (keep - level), 0.0, 1.0)
+    start = 1.0 + level / keep
+    return np.where(values >= keep, values, keep * along * (start - (start - 1.0) * along))
 
 
 # --- OpenColorIO ----------------------------------------------------------------------------------

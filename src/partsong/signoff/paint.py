@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING
 
 from partsong.errors import InvalidInput
 from partsong.film.folder import FilmFolder, key_of
-from partsong.film.records import WIDE, Film, Look, PictureInfo
+from partsong.film.records import WIDE, Film, Look, PictureInfo, Texture
 from partsong.media.encode import RECIPES, PictureWriter, Recipe
 from partsong.media.planes import Planes
 from partsong.render.segments import Segment, spans
 from partsong.render.table import Table, apply_table, build_table
+from partsong.render.texture import textured
 from partsong.signoff.masters import MasterPlan, Piece, fitted, on_black
 from partsong.timebase import Rate
 from partsong.watch import Watch
@@ -45,6 +46,7 @@ class Painter:
     size: tuple[int, int]
     rate: Rate
     recipe_name: str
+    texture: Texture | None = None
 
     @property
     def recipe(self) -> Recipe:
@@ -56,18 +58,21 @@ class Painter:
         from partsong.media.picture import open_picture
 
         for piece in self.pieces:
-            wanted = [piece.frames[frame - piece.start] for frame in frames if piece.start <= frame < piece.stop]
-            if wanted:
+            shown = [frame for frame in frames if piece.start <= frame < piece.stop]
+            if shown:
                 source = self.sources[piece.source]
+                wanted = [piece.frames[frame - piece.start] for frame in shown]
                 with open_picture(source.path, source.picture, threads=1) as reader:
-                    for planes in reader.read(wanted):
-                        yield self._shown(planes, source)
+                    for frame, planes in zip(shown, reader.read(wanted), strict=True):
+                        yield self._shown(planes, source, frame)
 
-    def _shown(self, planes: Planes, source: Source) -> Planes:
+    def _shown(self, planes: Planes, source: Source, frame: int) -> Planes:
         from partsong.media.picture import resized
 
         left, top, width, height = fitted(planes.width, planes.height, pixel_aspect(source.picture), self.size)
         graded = apply_table(resized(planes, width, height), source.table, chroma=self.recipe.chroma)
+        if self.texture is not None:
+            graded = textured(graded, self.texture, frame)
         return on_black(graded, self.size, left, top)
 
     def segments(self, plan: MasterPlan) -> list[Segment]:
@@ -78,7 +83,9 @@ class Painter:
         for span in spans(plan.frames, round(SEGMENT_S * plan.rate.exact)):
             shown = [piece for piece in (each.within(span.start, span.stop) for each in self.pieces) if piece]
             content = [[self.sources[piece.source].key, piece.frames] for piece in shown]
-            found.append(Segment(key_of(_PAINTED, form, str(plan.rate), content), span.start, span.stop))
+            # The grain of a frame hangs on its number in the film.
+            over = [self.texture.model_dump(), span.start] if self.texture else []
+            found.append(Segment(key_of(_PAINTED, form, str(plan.rate), content, over), span.start, span.stop))
         return found
 
     def __call__(self, segment: Segment, path: Path, watch: Watch) -> None:
@@ -113,7 +120,7 @@ def painter_for(folder: FilmFolder, film: Film, plan: MasterPlan, recipe_name: s
     sources = {
         name: _source(folder, film, film.look, cube, name, RECIPES[recipe_name], tables) for name in plan.sources
     }
-    return Painter(sources, plan.pieces, (plan.width, plan.height), plan.rate, recipe_name)
+    return Painter(sources, plan.pieces, (plan.width, plan.height), plan.rate, recipe_name, film.look.texture)
 
 
 def locate_wide(folder: FilmFolder, film: Film) -> Path:
@@ -140,19 +147,20 @@ def _source(
         path = locate_wide(folder, film)
         file = folder.refer(path)
         picture = probe(path, file).picture
-        space = space_of_wide(film, look)
+        space, grade = space_of_wide(film, look), None  # each layer's own is in the wide already
         assert picture is not None
     else:
         take = film.take(name)
         path, file, picture = folder.locate(take.clip.file), take.clip.file, take.picture
-        space = space_of_take(look, take)
+        space, grade = space_of_take(look, take), film.grade_of(name)
     with open_picture(path, picture, threads=1) as reader:
         first = next(reader.read([0]))
     signal = (first.bit_depth, first.matrix, first.value_range)
-    colour_key = key_of(_look_key(look), space, signal, recipe.bit_depth)
+    own = grade.model_dump() if grade else None
+    colour_key = key_of(_look_key(look), space, own, signal, recipe.bit_depth)
     if colour_key not in tables:
         tables[colour_key] = build_table(
-            display_path(look, space, cube), source=signal, target=(recipe.bit_depth, "bt709", "limited")
+            display_path(look, space, cube, grade), source=signal, target=(recipe.bit_depth, "bt709", "limited")
         )
     return Source(path, picture, tables[colour_key], key_of(file.fingerprint, picture.model_dump(), colour_key))
 
@@ -164,4 +172,4 @@ def _look_key(look: Look) -> str:
     own = fingerprint(config) if config.is_file() else ""
     # The table counts by its content, wherever it lies.
     table = look.table.fingerprint if look.table else ""
-    return key_of(look.replace(table=None).model_dump(), own, table)
+    return key_of(look.replace(table=None, table_space=None, texture=None).model_dump(), look.table_space, own, table)

@@ -1,0 +1,98 @@
+"""One frame of the wide or of a take, with all that its colour path needs to know."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from partsong.errors import InvalidInput
+from partsong.film.coverage import placed_takes, song_frames
+from partsong.film.folder import FilmFolder
+from partsong.film.records import WIDE, Cdl, Film, Look, PictureInfo
+from partsong.media.picture import open_picture
+from partsong.media.planes import Planes
+from partsong.render import colour
+from partsong.render.pixels import codes_to_encoded, encoded_to_codes, full_size, to_planes
+from partsong.render.texture import textured
+from partsong.timebase import clock
+
+
+@dataclass(frozen=True, eq=False)
+class Frame:
+    """A frame as it was recorded: its ``planes``, colour space, its take's own grade, and what it shows in words."""
+
+    planes: Planes
+    space: str
+    grade: Cdl | None
+    number: int
+    what: str
+
+    def encoded(self) -> NDArray[np.float32]:
+        """Return encoded R'G'B' (height, width, 3); 0 to 1 is the nominal range."""
+        planes = self.planes
+        codes = codes_to_encoded(full_size(planes), planes.bit_depth, planes.matrix, planes.value_range)
+        return codes.astype(np.float32)
+
+
+def frame_at(folder: FilmFolder, film: Film, look: Look, at_s: Fraction, take: str | None) -> Frame:
+    """Read the frame of the merged wide, or of a placed take, that is shown at a song time.
+
+    Raises
+    ------
+    InvalidInput
+        If the time lies outside the song, the wide is not merged, or the take has no picture then.
+    """
+    total = song_frames(film)
+    assert film.rate is not None
+    frame = int(at_s * film.rate.exact)
+    if at_s < 0 or frame >= total:
+        raise InvalidInput(
+            f"{float(at_s):g} s lies outside the song, which runs for {float(total / film.rate.exact):.2f} s."
+        )
+    path, picture, own, space = _source(folder, film, look, frame, at_s, take)
+    with open_picture(path, picture) as reader:
+        planes = next(iter(reader.read([own])))
+    of = "the song" if take is None else path.name
+    what = f"{take or WIDE} at {clock(at_s)} (frame {own} of {of})"
+    return Frame(planes, space, None if take is None else film.grade_of(take), frame, what)
+
+
+def shown(frame: Frame, look: Look, path: Callable[[NDArray[np.float32]], NDArray[np.float32]]) -> NDArray[np.float64]:
+    """Return a frame as it is delivered: display-encoded R'G'B' (height, width, 3), with the look's texture."""
+    rgb = path(frame.encoded()).astype(np.float64)
+    if look.texture is None:
+        return rgb
+    # Fine enough that nothing of the picture is lost, and through the same definition as masters.
+    form = (16, "bt709", "limited")
+    planes = to_planes(encoded_to_codes(rgb, *form), "444", *form)  # type: ignore[arg-type]
+    over = textured(planes, look.texture, frame.number)
+    return np.clip(codes_to_encoded(full_size(over), *form), 0, 1)  # type: ignore[arg-type]
+
+
+def _source(
+    folder: FilmFolder, film: Film, look: Look, frame: int, at_s: Fraction, take: str | None
+) -> tuple[Path, PictureInfo, int, str]:
+    if take is None:
+        from partsong.media.probe import probe
+        from partsong.render.wide import wide_path
+
+        path = wide_path(folder, film)
+        if path is None:
+            raise InvalidInput(
+                "The wide is not merged for the film as it is now. Merge it: partsong stage merge FILM (or look at "
+                "one take with --take)"
+            )
+        picture = probe(path, folder.refer(path)).picture
+        assert picture is not None
+        return path, picture, frame, colour.space_of_wide(film, look)
+    chosen = film.take(take)
+    placed = next((entry for entry in placed_takes(film) if entry.take.id == take), None)
+    if placed is None or frame not in placed.frames():
+        raise InvalidInput(f"{take} has no picture at {clock(at_s)} of the song. See: partsong lineup show FILM")
+    path = folder.locate(chosen.clip.file)
+    return path, chosen.picture, placed.source_frame(frame), colour.space_of_take(look, chosen)
