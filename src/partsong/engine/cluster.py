@@ -225,12 +225,12 @@ class _Run:
         return value
 
     def _stop(self, stop: Any) -> None:
-        from distributed import wait
-
+        until = time.monotonic() + _GRACE_S
         with contextlib.suppress(OSError, RuntimeError, TimeoutError):  # a scheduler that is gone needs no telling
             stop.set()
-            waiting = [future for future in self._futures if not future.done()]
-            wait(waiting, timeout=_GRACE_S)  # those that run look up and leave; those that wait never begin
+            # Those that run look up and leave; those that wait never begin.
+            while not all(future.done() for future in self._futures) and time.monotonic() < until:
+                time.sleep(_LISTEN_S)
         with contextlib.suppress(OSError, RuntimeError, TimeoutError):
             self._client.cancel(self._futures)
 
