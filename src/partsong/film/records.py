@@ -293,12 +293,24 @@ class Candidate(Record):
     score: Finite
 
 
+class Witness(Record):
+    """What another take says of a take's place: that it is right, that it is not, or where else it is.
+
+    ``by`` names what they share, and ``apart_ms`` how far the place lies from the one that the other take points to.
+    """
+
+    take: Id
+    by: Literal["sound", "timecode"]
+    says: Literal["agrees", "contradicts", "places"]
+    apart_ms: Finite | None = None
+
+
 class Evidence(Record):
     """What a placement rests on.
 
     ``method`` names the comparison, ``windows`` how many stretches of the take agreed out of
     ``windows_tried``, ``spread_ms`` how far they lie from the line through them (median), and
-    ``margin`` how far the best candidate stands above the runner-up (0 to 1).
+    ``margin`` how far the best candidate stands above the runner-up (0 to 1). ``witnesses`` are other takes.
     """
 
     method: str
@@ -306,6 +318,18 @@ class Evidence(Record):
     windows_tried: Count = 0
     spread_ms: Finite | None = None
     margin: Finite | None = None
+    witnesses: tuple[Witness, ...] = ()
+
+
+class Alone(Record):
+    """What a take's own sound and picture said of its place, before other takes were asked; see :class:`Placement`."""
+
+    confidence: Confidence
+    start: Time | None = None
+    drift_ppm: Finite = 0.0
+    candidates: tuple[Candidate, ...] = ()
+    evidence: Evidence | None = None
+    sentence: str = ""
 
 
 class Placement(Record):
@@ -313,7 +337,8 @@ class Placement(Record):
 
     The take's first frame is shown at song time ``start`` (negative when it ran before the song did), and
     song time advances ``1 + drift_ppm * 1e-6`` seconds a second of the take's own clock. ``arrival_delay`` is how
-    late sound reached the camera; it is known apart from ``start`` and never part of it.
+    late sound reached the camera; it is known apart from ``start`` and never part of it. ``alone`` is kept where other
+    takes changed the answer.
     """
 
     take: Id
@@ -326,6 +351,7 @@ class Placement(Record):
     candidates: tuple[Candidate, ...] = ()
     evidence: Evidence | None = None
     sentence: str = ""
+    alone: Alone | None = None
 
     @model_validator(mode="after")
     def _placed_or_not(self) -> Self:
