@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -26,8 +28,9 @@ def test_alpha_equals_the_definition(shape, feather_px, top, height):
     found = alpha_rows(shape, feather_px, rows, 50)
     expected = pixels.shape_alpha(shape, feather_px, np.arange(50)[None, :], np.array(rows)[:, None])
     if feather_px == 0:
-        # A hard edge may fall on either side of a pixel's centre that lies on the line to the last bit.
-        assert (found != expected).sum() <= 2
+        # A pixel's centre that lies on the line to the last bits may fall on either side of it.
+        grow = pixels.shape_alpha(shape, 1e-6, np.arange(50)[None, :], np.array(rows)[:, None])
+        assert ((found == expected) | ((grow > 0) & (grow < 1))).all()
     else:
         # Rounding of float64 in another order, through a division by the feather.
         np.testing.assert_allclose(found, expected, atol=1e-9)
@@ -62,7 +65,7 @@ def test_keys_that_hardly_differ_share_shapes():
     shapes = [shape_at(mask, frame) for frame in range(1001)]
     # Two pixels in steps of a quarter: nine places.
     assert len(set(shapes)) == 2 / STEP_PX + 1
-    assert max(travel_px(a, b) for a, b in zip(shapes, shapes[1:], strict=False)) == pytest.approx(STEP_PX)
+    assert max(travel_px(a, b) for a, b in itertools.pairwise(shapes)) == pytest.approx(STEP_PX)
 
 
 def test_a_curve_moves_point_by_point():

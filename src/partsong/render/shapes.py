@@ -102,18 +102,17 @@ def alpha_rows(shape: Shape, feather_px: float, rows: range, width: int) -> NDAr
     from partsong.render import outlines  # Numba takes over a second to load
 
     alpha = np.zeros((len(rows), width))
-    if isinstance(shape, Curve):
-        left, top, right, bottom = box_of(shape, feather_px / 2 + 1)
-        if bottom >= rows.start and top <= rows.stop - 1 and right >= 0 and left <= width - 1:
-            outlines.curve_alpha(alpha, rows.start, pixels.curve_outline(shape), feather_px)
-        return alpha
-    slender = max(shape.rx, shape.ry) / min(shape.rx, shape.ry)
+    slender = 1.0 if isinstance(shape, Curve) else max(shape.rx, shape.ry) / min(shape.rx, shape.ry)
     left, top, right, bottom = box_of(shape, feather_px / 2 * slender + 1)
     first, stop = max(rows.start, int(np.floor(top))), min(rows.stop, int(np.ceil(bottom)) + 1)
     start, end = max(0, int(np.floor(left))), min(width, int(np.ceil(right)) + 1)
-    if first < stop and start < end:
+    if first >= stop or start >= end:
+        return alpha
+    part = alpha[first - rows.start : stop - rows.start, start:end]
+    if isinstance(shape, Curve):
+        outlines.curve_alpha(part, first, start, pixels.curve_outline(shape), float(feather_px))
+    else:
         turn = np.deg2rad(shape.rotation_deg)
         numbers = (shape.x, shape.y, shape.rx, shape.ry, float(np.cos(turn)), float(np.sin(turn)))
-        part = alpha[first - rows.start : stop - rows.start, start:end]
-        outlines.oval_alpha(part, first, start, *numbers, feather_px)
+        outlines.oval_alpha(part, first, start, *numbers, float(feather_px))
     return alpha
