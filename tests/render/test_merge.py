@@ -13,6 +13,7 @@ from partsong.media.planes import Planes
 from partsong.render import pixels
 from partsong.render.merge import Form, Merger, compile_stack, stack_weights
 from partsong.render.plan import Layer, Stack
+from partsong.render.warp import is_whole, warped
 
 # Academy S-2016-001, ACEScct.
 CODE = np.linspace(0, 1, 4096)
@@ -31,7 +32,9 @@ def random_planes(rng, width, height, chroma, depth, matrix="bt709", value_range
 
 def defined(stack, layers, curve, poses=None):
     weights = stack_weights(stack, range(stack.height))
-    shifts = [(round(pose.dx_px), round(pose.dy_px)) for pose in poses or [Pose()] * len(layers)]
+    poses = poses or [Pose()] * len(layers)
+    layers = [layer if is_whole(pose) else warped(layer, pose) for layer, pose in zip(layers, poses, strict=True)]
+    shifts = [(round(pose.dx_px), round(pose.dy_px)) if is_whole(pose) else (0, 0) for pose in poses]
     return pixels.merged(layers, weights, curve, shifts=shifts, gains=[layer.gain for layer in stack.layers])
 
 
@@ -76,6 +79,19 @@ def test_the_kernel_lies_within_one_code_of_the_definition(stack, chroma, depth,
     for name in ("y", "u", "v"):
         ours, theirs = (getattr(planes, name).astype(int) for planes in (found, expected))
         assert np.abs(ours - theirs).max() <= 1
+
+
+def test_a_layer_moved_by_fractions_is_resampled_where_it_shows():
+    rng = np.random.default_rng(12)
+    layers = [random_planes(rng, 64, 40, "422", 10) for _ in range(2)]
+    oval = Oval(x=30, y=20, rx=12, ry=9)
+    stack = Stack(width=64, height=40, layers=(Layer(take="a"), Layer(take="b", shape=oval)))
+    poses = [Pose(), Pose(dx_px=1.4, dy_px=-0.3, rotation_deg=0.5)]
+    found = Merger(stack, ACESCCT, Form.of(layers[0])).merge(layers, poses)
+    shows = stack_weights(stack, range(40))[1] == 1
+    # Nothing is blended here: copies of what lies beneath, and the resampled frame, itself within a code.
+    np.testing.assert_array_equal(found.y[~shows], layers[0].y[~shows])
+    assert np.abs(found.y.astype(int) - warped(layers[1], poses[1]).y)[shows].max() <= 1
 
 
 def test_a_display_encoding_is_merged_as_well():

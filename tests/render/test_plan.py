@@ -81,8 +81,18 @@ def test_a_frame_that_no_take_covers_has_an_empty_stack():
     assert plan_frames(film(), range(60, 61)) == (FramePlan(frame=60, stack=Stack(width=64, height=36)),)
 
 
-def test_shifts_are_whole_pixels_halves_upwards():
-    assert plan_frames(film(), range(1))[0].poses == (Pose(), Pose(dx_px=2))
+def test_what_lies_near_whole_pixels_is_moved_by_whole_pixels():
+    near = (Registration(take="horn", keys=(PoseKey(frame=0, pose=Pose(dx_px=1.92, dy_px=-0.06)),)),)
+    assert plan_frames(film(registrations=near), range(1))[0].poses == (Pose(), Pose(dx_px=2))
+    assert plan_frames(film(), range(1))[0].poses == (Pose(), Pose(dx_px=1.6, dy_px=-0.5))
+
+
+def test_a_slow_move_is_followed_though_it_begins_within_the_threshold():
+    keys = (PoseKey(frame=10, pose=Pose()), PoseKey(frame=30, pose=Pose(dx_px=0.4)))
+    plans = plan_frames(film(registrations=(Registration(take="horn", keys=keys),)), range(22))
+    moved = [plan.poses[-1].dx_px for plan in plans]
+    assert moved[:3] == pytest.approx([0, 0.02, 0.04])
+    assert moved[20:] == [0.4, 0.4]
 
 
 def test_a_camera_that_moves_during_its_take_shares_one_stack():

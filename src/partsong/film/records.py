@@ -8,6 +8,7 @@ are pixels of the film's frame, with x to the right and y down from the top left
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 from typing import Annotated, Literal, Self, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -474,6 +475,24 @@ class Registration(Record):
         """The pose at the take's beginning."""
         return self.keys[0].pose
 
+    def at(self, frame: int) -> Pose:
+        """Return the pose at a frame of the take."""
+        after = next((number for number, key in enumerate(self.keys) if key.frame >= frame), None)
+        if after is None:
+            return self.keys[-1].pose
+        key = self.keys[after]
+        if after == 0 or key.frame == frame:
+            return key.pose
+        before = self.keys[after - 1]
+        share = (frame - before.frame) / (key.frame - before.frame)
+        names = ("dx_px", "dy_px", "rotation_deg", "scale")
+        ends = [(getattr(before.pose, name), getattr(key.pose, name)) for name in names]
+        return Pose(**{name: a + share * (b - a) for name, (a, b) in zip(names, ends, strict=True)})
+
+    def moves_at(self, frame: int) -> bool:
+        """Say whether the camera is on its way from one pose to another at a frame of the take."""
+        return any(one.frame < frame < other.frame and one.pose != other.pose for one, other in pairwise(self.keys))
+
 
 class Match(Record):
     """What a take's scene-linear red, green and blue are multiplied by to match the reference's light.
@@ -525,20 +544,6 @@ class Stage(Record):
     def match_of(self, take: str) -> Match | None:
         """Return a take's match, if it was solved."""
         return next((found for found in self.matches if found.take == take), None)
-
-    def at(self, frame: int) -> Pose:
-        """Return the pose at a frame of the take."""
-        after = next((number for number, key in enumerate(self.keys) if key.frame >= frame), None)
-        if after is None:
-            return self.keys[-1].pose
-        key = self.keys[after]
-        if after == 0 or key.frame == frame:
-            return key.pose
-        before = self.keys[after - 1]
-        share = (frame - before.frame) / (key.frame - before.frame)
-        names = ("dx_px", "dy_px", "rotation_deg", "scale")
-        ends = [(getattr(before.pose, name), getattr(key.pose, name)) for name in names]
-        return Pose(**{name: a + share * (b - a) for name, (a, b) in zip(names, ends, strict=True)})
 
 
 # --- look and cut ---------------------------------------------------------------------------------

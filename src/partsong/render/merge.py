@@ -25,6 +25,7 @@ from partsong.film.records import Pose
 from partsong.media.planes import Chroma, Matrix, Planes, ValueRange
 from partsong.render import pixels
 from partsong.render.plan import Layer, Stack
+from partsong.render.warp import fast_warped, is_whole
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -172,6 +173,8 @@ class Merger:
         self._encode = encoding_table(self._curve)
         self._decode = [decoding_table(self._curve, layer.gain) for layer in stack.layers]
         self.shows = tuple(runs.shows for runs in self._compiled.layers)
+        _, down = pixels.colour_steps(form.chroma)
+        self._rows = [_rows_of(runs, down, stack.height) for runs in self._compiled.layers]
 
     def merge(self, layers: Sequence[Planes | None], poses: Sequence[Pose] | None = None) -> Planes:
         """Merge one frame.
@@ -204,8 +207,10 @@ class Merger:
             if not runs.shows:
                 continue
             given = self._fitting(layers[number], layer)
-            source = (given.y, given.u, given.v)
             pose = poses[number] if poses else Pose()
+            if not is_whole(pose):
+                given, pose = fast_warped(given, pose, self._rows[number]), Pose()
+            source = (given.y, given.u, given.v)
             move = (round(pose.dx_px), round(pose.dy_px), across, down)
             kernels.copy_runs(*source, y, u, v, runs.copied, *move)
             kernels.add_light(*source, self._light, runs.blended, runs.weights, self._decode[number], to_rgb, *move)
@@ -233,6 +238,12 @@ class Merger:
         code = pixels.encoded_to_codes(black, form.bit_depth, form.matrix, form.value_range)
         frame = np.broadcast_to(code, (stack.height, stack.width, 3))
         return pixels.to_planes(frame, form.chroma, form.bit_depth, form.matrix, form.value_range)
+
+
+def _rows_of(runs: LayerRuns, down: int, height: int) -> range:
+    """Return the rows of the frame in which a layer shows."""
+    cells = np.concatenate([runs.copied[:, 0], runs.blended[:, 0]])
+    return range(int(cells.min()) * down, min((int(cells.max()) + 1) * down, height)) if len(cells) else range(0)
 
 
 def _words(form: Form) -> str:

@@ -14,13 +14,12 @@ and is drawn without light.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from fractions import Fraction
 from itertools import groupby
 
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes
 from partsong.film.records import Count, Film, Finite, Id, Natural, Pose, Positive, Record, Shape
-from partsong.timebase import round_half_up
+from partsong.render.warp import settled
 
 
 class Layer(Record):
@@ -130,5 +129,8 @@ def _pose(film: Film, take: str, source: int) -> Pose:
     if registration is None:
         return Pose()
     pose = registration.at(source)
-    whole = (round_half_up(Fraction(value)) for value in (pose.dx_px, pose.dy_px))
-    return Pose(**dict(zip(("dx_px", "dy_px"), whole, strict=True)))
+    if registration.moves_at(source):
+        return pose  # a slow move would jump where resampling began
+    assert film.width is not None
+    assert film.height is not None
+    return settled(pose, film.width, film.height)
