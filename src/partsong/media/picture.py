@@ -139,7 +139,7 @@ class PictureReader:
             before = wanted
             if self._last is None or self._last[0] != wanted:
                 with media_errors(self.path):
-                    self._last = (wanted, self._upright(self._find(wanted)))
+                    self._last = (wanted, self.upright(self._find(wanted)))
             yield self._last[1]
 
     def _find(self, wanted: int) -> Any:
@@ -207,7 +207,8 @@ class PictureReader:
             return self._ticks[min(number, len(self._ticks) - 1)]
         return self._first_tick + round_half_up(Fraction(number) / (self._stream.time_base * self.picture.rate.exact))
 
-    def _upright(self, frame: Any) -> Planes:
+    def upright(self, frame: Any) -> Planes:
+        """Return a decoded frame of this clip as planes, turned as the camera was not."""
         planes = planes_of(frame, self._matrix, self._range)
         turn = self.picture.rotation_deg
         if turn == 0:
