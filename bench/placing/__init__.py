@@ -1,0 +1,1 @@
+"""Material for the benchmark of placement: songs, clips filmed of them, and simpler methods to stand beside."""
