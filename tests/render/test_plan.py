@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 from fractions import Fraction
 
+import numpy as np
 import pytest
 
 from partsong.errors import InvalidInput
@@ -11,6 +13,7 @@ from partsong.film.records import (
     Clip,
     Film,
     Mask,
+    MaskKey,
     MediaFile,
     Oval,
     Part,
@@ -22,6 +25,7 @@ from partsong.film.records import (
     Stage,
     Take,
 )
+from partsong.render.merge import stack_weights
 from partsong.render.plan import FramePlan, Stack, plan_frames, stretches
 from partsong.timebase import SAMPLES, Rate, Time
 
@@ -105,9 +109,51 @@ def test_a_camera_that_moves_during_its_take_shares_one_stack():
 
 def test_equal_stretches_share_one_stack():
     plans = plan_frames(film(), range(60))
-    runs = [(run[0].frame, len(run), len(stack.layers)) for stack, run in stretches(plans)]
-    assert runs == [(0, 10, 2), (10, 20, 3), (30, 10, 2), (40, 10, 1), (50, 10, 0)]
-    assert len({id(plan.stack) for plan in plans}) == 5
+    runs = [(run[0].frame, len(run), len(stack.layers)) for stack, run in stretches(plans) if len(run) > 1]
+    # The viola comes in at 10, the horn goes by 30 and the flute by 40, each over ten frames of its own.
+    assert runs == [(0, 10, 2), (40, 10, 1), (50, 10, 0)]
+    assert len({id(plan.stack) for plan in plans}) == 3 + 30
+
+
+def weights(plan):
+    stack = plan.stack
+    found = stack_weights(stack, range(stack.height))
+    return {layer.take: weight for layer, weight in zip(stack.layers, found, strict=True)}
+
+
+def test_a_take_comes_and_goes_over_four_tenths_of_a_second():
+    plans = plan_frames(film(), range(50))
+    opacity = [next((la.opacity for la in plan.stack.layers if la.take == "viola"), 0.0) for plan in plans]
+    assert opacity[9] == 0
+    assert 0 < opacity[10] < 0.05
+    assert opacity[14] + opacity[15] == pytest.approx(1, abs=1e-3)  # ten frames at 25 a second, half way between
+    assert opacity[20:50] == [1.0] * 30
+    # At most a smoothstep's steepest step: 1.5 over eleven.
+    assert max(np.diff(opacity)) <= 1.5 / 11
+
+
+def test_the_frame_changes_smoothly_also_when_its_lowest_layer_goes():
+    plans = plan_frames(film(), range(25, 50))
+    shown = [weights(plan) for plan in plans]
+    for before, after in itertools.pairwise(shown):
+        for take in before.keys() | after.keys():
+            step = np.abs(np.asarray(after.get(take, 0.0)) - before.get(take, 0.0)).max()
+            assert step <= 2 * 1.5 / 11  # two takes may be on their way at once
+
+
+def test_the_only_take_with_a_picture_is_not_faded_against_nothing():
+    alone = plan_frames(film(order=("viola",)), range(10, 12))
+    assert [weights(plan)["viola"].min() for plan in alone] == [1, 1]
+
+
+def test_a_mask_with_keys_changes_over_the_song():
+    here, there = Oval(x=30, y=18, rx=9, ry=8), Oval(x=36, y=18, rx=9, ry=8)
+    keys = (MaskKey(frame=22, shape=here), MaskKey(frame=34, shape=there))
+    masks = (Mask(take="viola", shape=here, keys=keys), film().stage.masks[1])
+    viola = [plan.stack.layers[1].shape.x for plan in plan_frames(film(masks=masks), range(20, 38))]
+    assert viola[:3] == [30] * 3
+    assert viola[14:] == [36] * 4
+    assert viola[8] == 33
 
 
 def test_a_plan_is_data():

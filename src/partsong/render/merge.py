@@ -23,7 +23,7 @@ import numpy as np
 from partsong.errors import InvalidInput
 from partsong.film.records import Pose
 from partsong.media.planes import Chroma, Matrix, Planes, ValueRange
-from partsong.render import pixels
+from partsong.render import pixels, shapes
 from partsong.render.plan import Layer, Stack
 from partsong.render.warp import fast_warped, is_whole
 
@@ -81,13 +81,17 @@ _NOTHING = Compiled((), np.zeros((0, 4), np.int64), 0)
 
 def stack_weights(stack: Stack, rows: range) -> NDArray[np.float64]:
     """Return the weights (layer, row, column) of a stack over some rows of the frame."""
-    x = np.arange(stack.width)[None, :]
-    y = np.arange(rows.start, rows.stop)[:, None]
+    return pixels.layer_weights(_alphas(stack, rows))
+
+
+def _alphas(stack: Stack, rows: range) -> NDArray[np.float64]:
     alphas = np.ones((len(stack.layers), len(rows), stack.width))
     for number, layer in enumerate(stack.layers):
         if layer.shape is not None:
-            alphas[number] = pixels.shape_alpha(layer.shape, layer.feather_px, x, y)
-    return pixels.layer_weights(alphas)
+            alpha = shapes.alpha_rows(layer.shape, layer.feather_px, rows, stack.width)
+            opens = layer.opacity != 1 or layer.fills != 0
+            alphas[number] = layer.opacity * (layer.fills + (1 - layer.fills) * alpha) if opens else alpha
+    return alphas
 
 
 @functools.lru_cache(maxsize=4)
@@ -101,6 +105,8 @@ def compile_stack(stack: Stack, chroma: Chroma) -> Compiled:
     InvalidInput
         If there are more layers than the kernel can tell apart.
     """
+    from partsong.render import outlines  # Numba takes over a second to load
+
     count = len(stack.layers)
     if count > _MOST_LAYERS:
         raise InvalidInput(f"The stage has {count} layers; at most {_MOST_LAYERS} can be merged. Take some out.")
@@ -111,14 +117,9 @@ def compile_stack(stack: Stack, chroma: Chroma) -> Compiled:
     weight_counts = [0] * count
     every: list[tuple[int, int, int, int]] = []
     total = 0
-    bits = (1 << np.arange(count, dtype=np.int64))[:, None, None]
     for top in range(0, stack.height, _BAND_ROWS):
-        band = range(top, min(top + _BAND_ROWS, stack.height))
-        weight = stack_weights(stack, band)
-        # Which layers have weight in each cell, as bits.
-        sets = np.bitwise_or.reduce(np.where(weight > 0, bits, 0), axis=0)
-        sets = np.bitwise_or.reduceat(sets, np.arange(0, stack.width, across), axis=1)
-        sets = np.bitwise_or.reduceat(sets, np.arange(0, len(band), down), axis=0)
+        weight = _alphas(stack, range(top, min(top + _BAND_ROWS, stack.height)))
+        sets = outlines.weigh(weight, across, down)
         for cell_row, row_sets in enumerate(sets):
             row = (top // down) + cell_row
             lines = weight[:, cell_row * down : (cell_row + 1) * down]

@@ -7,27 +7,39 @@ It is data: frozen, comparable, hashable, and written as JSON by ``model_dump_js
 share one :class:`Stack`, and whoever draws them prepares that stack once.
 
 A layer has no picture before its take starts or after it ends. It is left out of those frames and the layers beneath
-show; the lowest layer that has a picture fills the frame. A frame for which no layer has a picture has an empty stack
-and is drawn without light.
+show; the lowest layer that has a picture fills the frame. One that starts or ends within the song is faded in or out
+over :data:`FADE_S`. A frame for which no layer has a picture has an empty stack and is drawn without light.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from fractions import Fraction
 from itertools import groupby
 
 from partsong.errors import InvalidInput
-from partsong.film.coverage import PlacedTake, placed_takes
-from partsong.film.records import Count, Film, Finite, Id, Natural, Pose, Positive, Record, Shape
+from partsong.film.coverage import PlacedTake, placed_takes, song_frames
+from partsong.film.records import Count, Film, Finite, Id, Mask, Natural, Pose, Positive, Record, Shape, Share
+from partsong.render import pixels, shapes
 from partsong.render.warp import settled
+from partsong.timebase import round_half_up
+
+FADE_S = Fraction(2, 5)
+"""How long a take that starts or ends within the song takes to come or go, at most (common practice, no source)."""
 
 
 class Layer(Record):
-    """How one take shows: ``shape`` None fills the frame; its light is multiplied by ``gain``."""
+    """How one take shows: ``shape`` None fills the frame; its light is multiplied by ``gain``.
+
+    Its alpha is that of its shape, brought up towards 1 by ``fills`` (while those beneath are not all there yet), times
+    ``opacity``.
+    """
 
     take: Id
     shape: Shape | None = None
     feather_px: Finite = 0.0
+    opacity: Share = 1.0
+    fills: Share = 0.0
     gain: tuple[Positive, Positive, Positive] = (1.0, 1.0, 1.0)
 
 
@@ -66,22 +78,52 @@ def plan_frames(film: Film, frames: range) -> tuple[FramePlan, ...]:
     layered = layers_of(film)
     whole = [layer for layer, _ in layered]
     placed = [take for _, take in layered]
+    masks = [film.stage.mask_of(layer.take) for layer in whole]
     covered = [take.frames() for take in placed]
+    last = song_frames(film) if film.song is not None else max(span.stop for span in covered)
     assert film.width is not None
     assert film.height is not None
-    stacks: dict[tuple[int, ...], Stack] = {}
+    assert film.rate is not None
+    fade = max(1, round_half_up(FADE_S * film.rate.exact))
+    stacks: dict[tuple[Layer, ...], Stack] = {}
     plans = []
     for frame in frames:
         present = tuple(number for number, span in enumerate(covered) if frame in span)
-        if present not in stacks:
-            layers = [whole[number] for number in present]
-            if layers:
-                layers[0] = layers[0].replace(shape=None, feather_px=0.0)
-            stacks[present] = Stack(width=film.width, height=film.height, layers=tuple(layers))
+        there = [_there(covered[number], frame, last, fade) for number in present]
+        layers = _layers_at(frame, [(whole[number], masks[number]) for number in present], there)
+        if layers not in stacks:
+            stacks[layers] = Stack(width=film.width, height=film.height, layers=layers)
         sources = tuple(placed[number].source_frame(frame) for number in present)
         poses = tuple(_pose(film, whole[number].take, source) for number, source in zip(present, sources, strict=True))
-        plans.append(FramePlan(frame=frame, stack=stacks[present], sources=sources, poses=poses))
+        plans.append(FramePlan(frame=frame, stack=stacks[layers], sources=sources, poses=poses))
     return tuple(plans)
+
+
+def _there(span: range, frame: int, last: int, fade: int) -> float:
+    """Return how much a take is there at a frame, above 0 to 1: less than 1 just after it starts or before it ends."""
+    since = (frame - span.start + 1) / (fade + 1) if span.start > 0 else 1.0
+    until = (span.stop - frame) / (fade + 1) if span.stop < last else 1.0
+    return round(float(pixels.smoothstep(min(since, until))), 4)
+
+
+def _layers_at(frame: int, present: Sequence[tuple[Layer, Mask | None]], there: Sequence[float]) -> tuple[Layer, ...]:
+    """Return the layers of a frame, the lowest filling it.
+
+    While a layer is on its way, the frame lies between the one without it and the one with it. So those above it fill
+    what it, and all beneath it, leave open.
+    """
+    layers: list[Layer] = []
+    open_share = 1.0
+    for (layer, mask), opacity in zip(present, there, strict=True):
+        shape = shapes.shape_at(mask, frame) if mask is not None else None
+        if not layers:
+            layers.append(layer.replace(shape=None, feather_px=0.0))
+        elif opacity == 1 and open_share == 0 and shape == layer.shape:
+            layers.append(layer)
+        else:
+            layers.append(layer.replace(shape=shape, opacity=opacity, fills=round(open_share, 4)))
+        open_share *= 1 - opacity
+    return tuple(layers)
 
 
 def stretches(plans: Sequence[FramePlan]) -> Iterator[tuple[Stack, tuple[FramePlan, ...]]]:

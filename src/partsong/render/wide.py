@@ -120,10 +120,12 @@ def wide_key(film: Film) -> str:
     for layer, placed in layers_of(film):
         start = placed.placement.start
         assert start is not None
+        mask = film.stage.mask_of(placed.take.id)
         registration = film.stage.registration_of(placed.take.id)
         made_from.append(
             [
                 layer.model_dump(mode="json"),
+                [key.model_dump(mode="json") for key in mask.keys] if mask else [],
                 [key.model_dump(mode="json") for key in registration.keys] if registration else [],
                 placed.take.clip.file.fingerprint,
                 str(start.seconds),
