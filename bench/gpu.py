@@ -16,7 +16,7 @@ from partsong.media.planes import Planes
 from partsong.render import pixels
 from partsong.render.gpu import GpuMerger, device
 from partsong.render.merge import Form, Merger, stack_weights
-from render import HEIGHT, LAYERS, grainy, stack
+from rendering.layers import HEIGHT, LAYERS, grainy, stack
 
 FRAMES, PASSES = 24, 5
 CODE = np.linspace(0, 1, 4096)

@@ -11,22 +11,19 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-import numpy as np
-
 from partsong.film.folder import FilmFolder
-from partsong.film.records import Look, Oval
+from partsong.film.records import Look
 from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.picture import open_picture
 from partsong.media.planes import Planes
 from partsong.media.probe import probe
 from partsong.render.colour import DEFAULT_CONFIG, display_path, linear_curve
 from partsong.render.merge import Form, Merger
-from partsong.render.plan import Layer, Stack
 from partsong.render.table import apply_table, build_table
 from partsong.timebase import Rate
+from rendering.layers import HEIGHT, LAYERS, LOG, WIDTH, grainy, stack
 
-WIDTH, HEIGHT, FRAMES, PASSES, LAYERS = 3840, 2160, 8, 3, 7
-LOG = (10, "bt709", "limited")
+FRAMES, PASSES = 8, 3
 LOOK = Look(config=DEFAULT_CONFIG, display="Rec.1886 Rec.709 - Display", view="ACES 1.0 - SDR Video")
 
 
@@ -73,25 +70,6 @@ def cpu_ms(work: Callable[[], object]) -> float:
         work()
         least = min(least, time.process_time() - began)
     return least * 1000 / FRAMES
-
-
-def grainy(seed: int) -> Planes:
-    """Return a frame of soft texture with grain, moving with its number."""
-    rng = np.random.default_rng(seed)
-    x = np.arange(WIDTH)[None, :] + 3 * seed
-    y = np.arange(HEIGHT)[:, None]
-    soft = 400 + 120 * np.sin(x / 211) * np.cos(y / 173) + rng.normal(0, 3, (HEIGHT, WIDTH))
-    half = np.s_[:, ::2]
-    blue, red = 512 + 30 * np.sin(x / 317) + 0 * y, 512 + 20 * np.cos(y / 271) + 0 * x
-    planes = [plane.clip(64, 940).astype(np.uint16) for plane in (soft, blue[half], red[half])]
-    return Planes(planes[0], planes[1], planes[2], *LOG)
-
-
-def stack() -> Stack:
-    """Return seven layers: one beneath, six tall soft ovals side by side that touch."""
-    spots = [Oval(x=WIDTH * (0.08 + 0.165 * n), y=HEIGHT * 0.6, rx=330, ry=750) for n in range(LAYERS - 1)]
-    ovals = [Layer(take=f"take-{n + 2}", shape=spot, feather_px=190) for n, spot in enumerate(spots)]
-    return Stack(width=WIDTH, height=HEIGHT, layers=(Layer(take="take-1"), *ovals))
 
 
 def write(path: Path, recipe: str, frames: list[Planes]) -> None:
