@@ -72,3 +72,54 @@ def test_the_song_fills_its_last_frame_even_in_part(ticks, frames):
     file = MediaFile(path="mix.wav", size_bytes=1, fingerprint="0" * 32)
     mix = Clip(file=file, container="wav", duration=Time(ticks=ticks), sound=sound)
     assert song_frames(Film(name="x", rate=Rate.of(24), song=Song(title="x", mix=mix))) == frames
+
+
+# --- what drift does to the picture -------------------------------------------------------------
+
+
+def test_drift_names_the_frames_that_are_shown_twice_or_left_out():
+    # 100 ppm over 100 000 frames are ten frames. The picture starts on a whole frame, so a frame is due every 10 000,
+    # the first one when half a frame has gathered.
+    slow = placed(Fraction(0), frames=100_000, drift_ppm=100.0).retimed()
+    assert slow.by_end_frames == pytest.approx(10)
+    assert slow.left_out == ()
+    assert len(slow.twice) == 10
+    assert slow.twice[0] == 5001  # 5001 / 1.0001 = 5000.4999: the first song frame nearer to the take's frame 5000
+    fast = placed(Fraction(0), frames=100_000, drift_ppm=-100.0).retimed()
+    assert fast.twice == ()
+    assert len(fast.left_out) == 10
+    assert placed(Fraction(0), frames=100_000).retimed().twice == ()
+
+
+def test_drift_is_told_by_another_rate_but_not_blamed():
+    retimed = placed(Fraction(0), rate="50", frames=1000, drift_ppm=50.0).retimed()
+
+    assert (retimed.twice, retimed.left_out) == (None, None)
+    assert retimed.by_end_frames == pytest.approx(0.05)
+
+
+@given(st.fractions(min_value=-5, max_value=5), st.integers(1, 400), st.floats(-20_000, 20_000))
+def test_every_other_frame_follows_the_one_before(start_s, frames, drift_ppm):
+    take = placed(start_s, frames=frames, drift_ppm=drift_ppm)
+    retimed, covered = take.retimed(), take.frames()
+    for frame in covered[1:]:
+        step = take.source_frame(frame) - take.source_frame(frame - 1)
+        assert step == (0 if frame in retimed.twice else 2 if frame in retimed.left_out else 1)
+
+
+@given(
+    st.fractions(min_value=-5, max_value=5),
+    st.sampled_from(["24", "25", "50"]),
+    st.integers(1, 300),
+    st.floats(-5000, 5000),
+)
+def test_the_picture_is_never_further_from_the_song_than_is_told(start_s, rate, frames, drift_ppm):
+    take = placed(start_s, rate=rate, frames=frames, drift_ppm=drift_ppm)
+    least, most = take.early_s()
+    start, stretch = take.placement.start.seconds, 1 + Fraction(drift_ppm) / 1_000_000
+    told = [start + take.source_frame(n) * take.take.picture.rate.frame_s * stretch - Fraction(n, 24)
+            for n in take.frames()]  # fmt: skip
+    assert all(least <= early <= most for early in told)
+    if rate == "24" and told:
+        assert (min(told), max(told)) == (least, most)
+        assert max(abs(least), abs(most)) <= Fraction(1, 48) * stretch

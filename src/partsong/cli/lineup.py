@@ -55,7 +55,7 @@ def place(
     moved: MapOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Find where each take sits on the song from its sound; one placed by hand is only touched when named.
+    """Find where each take sits on the song by its sound, its picture and other takes; one placed by hand stays.
 
     Ends with status 1 when a take needs your decision.
 
@@ -119,11 +119,13 @@ def accept(
     from partsong.film.store import FilmStore
     from partsong.lineup import steps
 
-    with FilmStore.open(film) as store:
+    with FilmStore.open(film) as store, watched() as watch:
         seconds = None if start is None else _number(start, "--start")
-        done = steps.accept(store, take, candidate=candidate, start_s=seconds)
+        before = store.head().film
+        done = steps.accept(store, take, candidate=candidate, start_s=seconds, watch=watch)
         document = store.head().film
     _report(document, (done,), as_json)
+    _tell_followers(before, document, take)
 
 
 @app.command()
@@ -143,10 +145,12 @@ def nudge(
     from partsong.film.store import FilmStore
     from partsong.lineup import steps
 
-    with FilmStore.open(film) as store:
-        done = steps.nudge(store, take, ms=None if ms is None else _number(ms, "--ms"), frames=frames)
+    with FilmStore.open(film) as store, watched() as watch:
+        before = store.head().film
+        done = steps.nudge(store, take, ms=None if ms is None else _number(ms, "--ms"), frames=frames, watch=watch)
         document = store.head().film
     _report(document, (done,), as_json)
+    _tell_followers(before, document, take)
 
 
 @app.command()
@@ -158,10 +162,39 @@ def refuse(film: FilmArgument, take: TakeArgument, as_json: JsonOption = False) 
     from partsong.film.store import FilmStore
     from partsong.lineup import steps
 
-    with FilmStore.open(film) as store:
-        done = steps.refuse(store, take)
+    with FilmStore.open(film) as store, watched() as watch:
+        before = store.head().film
+        done = steps.refuse(store, take, watch=watch)
         document = store.head().film
     _report(document, (done,), as_json)
+    _tell_followers(before, document, take)
+
+
+@app.command()
+def distance(
+    film: FilmArgument,
+    take: TakeArgument,
+    metres: Annotated[
+        str, typer.Argument(metavar="METRES", help="From the sound to this camera, or: unknown.", show_default=False)
+    ],
+    as_json: JsonOption = False,
+) -> None:
+    """Say how far one take's camera was from the sound; what was placed by sound moves by the difference.
+
+    Example: partsong lineup distance waltz roaming-1 2.5
+    """
+    from partsong.film.store import FilmStore
+    from partsong.lineup import steps
+
+    given = None if metres.strip().lower() == "unknown" else float(_number(metres, "The distance in metres"))
+    with FilmStore.open(film) as store, watched() as watch:
+        before = store.head().film
+        done = steps.set_distance(store, take, given, watch=watch)
+        document = store.head().film
+    _report(document, () if done is None else (done,), as_json)
+    if done is None and not as_json:
+        say(f"{take} is not placed yet. Next: partsong lineup place {film}")
+    _tell_followers(before, document, take)
 
 
 @app.command()
@@ -217,52 +250,43 @@ def session(
 
 
 def _report(document: Film, placements: Sequence[Placement], as_json: bool) -> None:
-    rows = [_facts(document, placement) for placement in placements]
+    from partsong.lineup.report import facts
+
+    rows = [facts(document, placement) for placement in placements]
     if as_json:
         emit_json(rows)
         return
     if not rows:
         return
     table(
-        ("take", "how sure", "starts at", "ms", "drift", "by the end", "sound late by", "why"),
+        ("take", "how sure", "starts at", "ms", "drift", "by the end", "camera at", "sound late by", "in the film"),
         [
             (
-                row["take"],
-                row["confidence"] + (", by hand" if row["by_hand"] else ""),
-                row["start"] or "-",
-                "-" if row["start_ms"] is None else f"{row['start_ms']:.1f}",
-                "-" if row["start"] is None else f"{row['drift_ppm']:+.1f} ppm",
-                "-" if row["start"] is None else f"{row['drift_frames']:+.2f} frames",
-                "-" if row["arrival_delay_ms"] is None else f"{row['arrival_delay_ms']:.1f} ms {row['delay']}",
-                row["sentence"],
+                row.take,
+                row.confidence + (", by hand" if row.by_hand else ""),
+                row.start or "-",
+                "-" if row.start_ms is None else f"{row.start_ms:.1f}",
+                "-" if row.start is None else f"{row.drift_ppm:+.1f} ppm",
+                "-" if row.start is None else f"{row.drift_frames:+.2f} frames",
+                "?" if row.distance_m is None else f"{row.distance_m:g} m",
+                "-" if row.arrival_delay_ms is None else f"{row.arrival_delay_ms:.1f} ms {row.delay}",
+                "-" if row.sound_lags_ms is None else f"-{row.sound_lags_ms:.1f} to +{row.sound_leads_ms:.1f} ms",
             )
             for row in rows
         ],
     )
+    say()
+    for row in rows:
+        say(f"{row.take}: {row.sentence}")
+        for words in filter(None, (row.clock_words, row.timing_words)):
+            say(f"    {words}")
 
 
-def _facts(document: Film, placement: Placement) -> dict[str, Any]:
-    from partsong.timebase import clock
-
-    take = document.take(placement.take)
-    start, delay = placement.start, placement.arrival_delay
-    length_s = float(take.clip.duration)
-    return {
-        "take": placement.take,
-        "confidence": placement.confidence,
-        "by_hand": placement.by_hand,
-        "start": None if start is None else clock(start.seconds),
-        "start_ms": None if start is None else float(start) * 1e3,
-        "drift_ppm": placement.drift_ppm,
-        "drift_frames": placement.drift_ppm * 1e-6 * length_s * float(take.picture.rate.exact),
-        "arrival_delay_ms": None if delay is None else float(delay) * 1e3,
-        "delay": "known" if placement.delay_known else "assumed",
-        "candidates": [
-            {"start_s": float(candidate.start), "score": candidate.score} for candidate in placement.candidates
-        ],
-        "evidence": placement.evidence,
-        "sentence": placement.sentence,
-    }
+def _tell_followers(before: Film, after: Film, take: str) -> None:
+    """Say which other takes a decision by hand pulled along."""
+    for placement in after.placements:
+        if placement.take != take and placement != before.placement_of(placement.take):
+            note(f"{placement.take} followed: {placement.confidence}. {placement.sentence}")
 
 
 def _end(film: Path, placements: Sequence[Placement]) -> None:

@@ -16,6 +16,20 @@ from partsong.timebase import Rate, round_half_up
 
 
 @dataclass(frozen=True, slots=True)
+class Retimed:
+    """What drift does to a take's picture on the song.
+
+    ``by_end_frames`` is how many of the take's frames its clock is out by its end, positive when the song runs ahead.
+    At each song frame of ``twice`` the frame before is shown again; before each of ``left_out`` one is passed over.
+    None where the take's frame rate is not the film's: frames are then chosen by the nearest moment all the time.
+    """
+
+    by_end_frames: float
+    twice: tuple[int, ...] | None
+    left_out: tuple[int, ...] | None
+
+
+@dataclass(frozen=True, slots=True)
 class PlacedTake:
     """A take with its placement on a song shown at ``rate``; the one place that maps song frames to its own."""
 
@@ -50,6 +64,57 @@ class PlacedTake:
         while stop > first and self.source_frame(stop - 1) >= picture.frames:
             stop -= 1
         return range(first, stop)
+
+    def retimed(self) -> Retimed:
+        """Return which song frames show a frame again, or pass one over, because the camera's clock drifts."""
+        picture = self.take.picture
+        by_end = self.placement.drift_ppm * 1e-6 * picture.frames
+        if picture.rate != self.rate:
+            return Retimed(by_end, None, None)
+        steps = self._steps()
+        twice = tuple(frame for frame in steps if self.source_frame(frame) == self.source_frame(frame - 1))
+        return Retimed(by_end, twice, tuple(frame for frame in steps if frame not in twice))
+
+    def early_s(self) -> tuple[Fraction, Fraction]:
+        """Return by how much the picture shows what is yet to be heard, at the least and the most, in seconds.
+
+        Frames are whole: each song frame shows the take's nearest one, which lies up to half of its length to either
+        side. Negative where the picture shows what was heard before.
+        """
+        half = self.take.picture.rate.frame_s * (1 + Fraction(self.placement.drift_ppm) / 1_000_000) / 2
+        frames = self.frames()
+        if self.take.picture.rate != self.rate or not frames:
+            return -half, half
+        # Between two steps the picture runs away from the song evenly: the furthest points lie at the steps.
+        steps = self._steps()
+        told = [self._early_s(frame) for frame in {frames[0], frames[-1], *steps, *(frame - 1 for frame in steps)}]
+        return min(told), max(told)
+
+    def _early_s(self, song_frame: int) -> Fraction:
+        start, picture = self.placement.start, self.take.picture
+        assert start is not None
+        stretch = 1 + Fraction(self.placement.drift_ppm) / 1_000_000
+        shown_s = start.seconds + self.source_frame(song_frame) * picture.rate.frame_s * stretch
+        return shown_s - song_frame * self.rate.frame_s
+
+    def _steps(self) -> list[int]:
+        """Return the song frames at which the take does not go on by exactly one frame; the rates must be equal."""
+        frames = self.frames()
+        found = []
+        if frames:
+            low, last = frames[0], frames[-1]
+
+            def ahead(frame: int) -> int:
+                return self.source_frame(frame) - frame
+
+            while ahead(low) != ahead(last):  # it goes one way only, so every step can be halved in upon
+                before, after = low, last
+                while after - before > 1:
+                    middle = (before + after) // 2
+                    before, after = (middle, after) if ahead(middle) == ahead(low) else (before, middle)
+                found.append(after)
+                low = after
+        return found
 
 
 def placed_takes(film: Film) -> tuple[PlacedTake, ...]:

@@ -13,14 +13,20 @@ come late on the lips by that much.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 from partsong.errors import InvalidInput
+from partsong.film.records import Film, Placement, Take
+from partsong.timebase import Time
 
 SOUND_M_PER_S = 343.2
 """Speed of sound in dry air at 20 degrees C: ISO 9613-1, reference value."""
 
 USUAL_DELAY_S = 0.010
 """Assumed where the distance is not given: a camera three and a half metres away. Common practice, no source."""
+
+THROUGH_AIR = ("phase", "onsets", "sync cue")
+"""The methods of evidence that read a take's place from sound through the air."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +57,16 @@ def delay_over(distance_m: float | None) -> Delay:
     return Delay(distance_m / SOUND_M_PER_S, known=True)
 
 
+def distance_of(film: Film, take: Take) -> float | None:
+    """Return how far a take's camera was from the sound, in metres; None where nobody said.
+
+    The take's own distance comes first. A part's is the locked-off camera's, so that a roaming take does not have it.
+    """
+    if take.distance_m is not None:
+        return take.distance_m
+    return film.part(take.part).distance_m if take.kind == "stage" and take.part else None
+
+
 def picture_start_s(sound_start_s: float, delay_s: float) -> float:
     """Return the song time that a clip's first frame shows, from where its sound starts."""
     return sound_start_s + delay_s
@@ -59,3 +75,24 @@ def picture_start_s(sound_start_s: float, delay_s: float) -> float:
 def sound_start_s(picture_start_s: float, delay_s: float) -> float:
     """Return where a clip's sound starts on the song, from the song time that its first frame shows."""
     return picture_start_s - delay_s
+
+
+def with_delay(placement: Placement, delay: Delay) -> Placement:
+    """Return a placement with another arrival delay; what was read from sound through the air moves by the difference.
+
+    A start by hand stays where the person saw it fit, and one by picture or timecode never had the delay in it.
+    """
+    exact = Time.of(Fraction(delay.seconds))
+    told = placement.replace(arrival_delay=exact, delay_known=delay.known)
+    method = placement.evidence.method if placement.evidence else ""
+    if placement.by_hand or placement.arrival_delay is None or method not in THROUGH_AIR:
+        return told
+    by_s = exact.seconds - placement.arrival_delay.seconds
+
+    def moved(start: Time) -> Time:
+        return Time.of(start.seconds + by_s)
+
+    return told.replace(
+        start=None if placement.start is None else moved(placement.start),
+        candidates=tuple(one.replace(start=moved(one.start)) for one in placement.candidates),
+    )

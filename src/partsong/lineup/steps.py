@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from partsong.engine.local import Local
 from partsong.engine.run import Engine, run_tasks
 from partsong.engine.tasks import Task
 from partsong.errors import InvalidInput, UnreadableMedia
@@ -21,7 +22,7 @@ from partsong.film.folder import FilmFolder
 from partsong.film.records import Candidate, Clip, Evidence, Film, Placement, Song, Take
 from partsong.film.store import FilmStore
 from partsong.film.tempo import bar_lines
-from partsong.lineup import arrival, cues, listening, score, timecode
+from partsong.lineup import arrival, cues, joint, listening, score, timecode
 from partsong.lineup.agreeing import by_picture, with_picture
 from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Heard
 from partsong.lineup.hearing import HearClip, hear_clip, is_heard
@@ -30,6 +31,7 @@ from partsong.lineup.locate import Found, Reference, locate, measure_at
 from partsong.lineup.marks import Mark, decided
 from partsong.lineup.motion import look
 from partsong.lineup.seeing import see_clip
+from partsong.lineup.together import settled_together
 from partsong.media.cues import CueKind, cue_starts_s
 from partsong.media.sound import read_sound, write_wav
 from partsong.timebase import Rate, Time, clock, timecode_to_frame
@@ -124,6 +126,8 @@ def place(
 ) -> tuple[Placement, ...]:
     """Place takes on the song by their sound, else by their picture, and keep the results as one revision.
 
+    Takes are then asked about each other, and any take that was not placed by hand may be surer or less sure for it.
+
     Parameters
     ----------
     store : FilmStore
@@ -141,6 +145,11 @@ def place(
     ------
     InvalidInput
         If the film has no song, no such take, the label is none, or a file is no longer where it was.
+
+    Returns
+    -------
+    tuple of Placement
+        Of the takes asked for, then of others that changed.
     """
     if song_timecode is not None:
         timecode_to_frame(song_timecode, Rate.of(30), drop=False)  # its form; the rate is the timecode's own
@@ -163,10 +172,12 @@ def place(
         watch=watch,
         engine=engine,
     )
-    if placements:
-        named = set(takes or ())
-        store.change(_told(placements), lambda newest: _with(newest, placements, named))
-    return tuple(placements)
+    if not placements:
+        return ()
+    named = set(takes or ())
+    results, followers = _together(folder, film, placements, named, watch, engine)
+    store.change(_told(results), lambda newest: _with(newest, [*results, *followers], named))
+    return (*results, *followers)
 
 
 def placement_from(take: Take, found: Found, delay: arrival.Delay, note: str = "") -> Placement:
@@ -198,8 +209,17 @@ def placement_from(take: Take, found: Found, delay: arrival.Delay, note: str = "
     )
 
 
-def accept(store: FilmStore, take_id: str, *, candidate: int = 1, start_s: Fraction | None = None) -> Placement:
+def accept(
+    store: FilmStore,
+    take_id: str,
+    *,
+    candidate: int = 1,
+    start_s: Fraction | None = None,
+    watch: Watch | None = None,
+) -> Placement:
     """Put a take where a person says: on one of its candidates (from 1), or at a song time in seconds.
+
+    Others that share its sound or its clock are pulled along, in the same revision, unless a person placed them.
 
     A candidate of the sound is measured anew around its place, for the millisecond and the drift; one of the picture
     and a given time are kept as they are.
@@ -212,7 +232,7 @@ def accept(store: FilmStore, take_id: str, *, candidate: int = 1, start_s: Fract
     film = store.head().film
     take = film.take(take_id)
     before = film.placement_of(take_id)
-    delay = arrival.delay_over(_distance(film, take))
+    delay = arrival.delay_over(arrival.distance_of(film, take))
     if start_s is not None:
         line = Line(float(start_s), before.drift_ppm if before else 0.0)
         sentence = f"Set by hand to {clock(start_s)}."
@@ -240,11 +260,17 @@ def accept(store: FilmStore, take_id: str, *, candidate: int = 1, start_s: Fract
         evidence=before.evidence if before else None,
         sentence=sentence,
     )
-    store.change(f"Accepted a place for take {take_id}", lambda newest: _with(newest, [placement], {take_id}))
-    return placement
+    return _by_hand(store, film, placement, f"Accepted a place for take {take_id}", watch)
 
 
-def nudge(store: FilmStore, take_id: str, *, ms: Fraction | None = None, frames: int | None = None) -> Placement:
+def nudge(
+    store: FilmStore,
+    take_id: str,
+    *,
+    ms: Fraction | None = None,
+    frames: int | None = None,
+    watch: Watch | None = None,
+) -> Placement:
     """Move a placed take by milliseconds or by frames of the film; positive moves it later on the song.
 
     Raises
@@ -271,20 +297,58 @@ def nudge(store: FilmStore, take_id: str, *, ms: Fraction | None = None, frames:
         confidence="sure",
         by_hand=True,
         sentence=f"Nudged by hand by {amount}.",
+        alone=None,
     )
-    store.change(f"Nudged take {take_id} by {amount}", lambda newest: _with(newest, [moved], {take_id}))
-    return moved
+    return _by_hand(store, film, moved, f"Nudged take {take_id} by {amount}", watch)
 
 
-def refuse(store: FilmStore, take_id: str) -> Placement:
+def refuse(store: FilmStore, take_id: str, *, watch: Watch | None = None) -> Placement:
     """Take a take off the song; its candidates stay on record."""
     film = store.head().film
     before = film.placement_of(film.take(take_id).id) or Placement(take=take_id, confidence="none")
     refused = before.replace(
-        confidence="none", start=None, drift_ppm=0.0, by_hand=True, sentence="Taken off the song by hand."
+        confidence="none", start=None, drift_ppm=0.0, by_hand=True, sentence="Taken off the song by hand.", alone=None
     )
-    store.change(f"Took take {take_id} off the song", lambda newest: _with(newest, [refused], {take_id}))
-    return refused
+    return _by_hand(store, film, refused, f"Took take {take_id} off the song", watch)
+
+
+def set_distance(
+    store: FilmStore, take_id: str, distance_m: float | None, *, watch: Watch | None = None
+) -> Placement | None:
+    """Say how far a take's camera was from the sound; None where that is not known, and its part's counts again.
+
+    A start that was read from sound through the air moves with the delay; what a person placed stays, and so does what
+    picture or timecode placed.
+
+    Returns
+    -------
+    Placement or None
+        The take's, with its new delay; None where it has none yet.
+
+    Raises
+    ------
+    InvalidInput
+        If the distance is not above zero.
+    """
+    film = store.head().film
+    take = film.take(take_id).replace(distance_m=distance_m)
+    delay = arrival.delay_over(arrival.distance_of(film, take))
+    said = "unknown" if distance_m is None else f"{distance_m:g} m"
+    sentence = f"Set the distance of take {take_id} to {said}"
+
+    def known(newest: Film) -> Film:
+        return newest.replace(
+            takes=tuple(one.replace(distance_m=distance_m) if one.id == take_id else one for one in newest.takes)
+        )
+
+    before = film.placement_of(take_id)
+    if before is None or before.arrival_delay is None:
+        store.change(sentence, known)
+        return before
+    moved = arrival.with_delay(joint.alone(before), delay)
+    results, followers = _together(store.folder, known(film), [moved], {take_id}, watch or silent(), Local(1))
+    store.change(sentence, lambda newest: _with(known(newest), [*results, *followers], {take_id}))
+    return results[0]
 
 
 def listen(store: FilmStore, take_id: str, *, at_s: Fraction, length_s: Fraction, out: Path) -> None:
@@ -353,7 +417,7 @@ def _chosen(film: Film, takes: Sequence[str] | None) -> list[Take]:
 
 def _job(folder: FilmFolder, film: Film, take: Take, signals: Signals) -> PlaceTake:
     stem = _song(film).stem_of(take.part) if take.part else None
-    return PlaceTake(folder.root, take, _references(film, take), stem, _distance(film, take), signals)
+    return PlaceTake(folder.root, take, _references(film, take), stem, arrival.distance_of(film, take), signals)
 
 
 def _signals(song: Song, song_timecode: str | None) -> Signals:
@@ -370,15 +434,30 @@ def _references(film: Film, take: Take) -> tuple[tuple[str, Clip], ...]:
     return (*named, ("the mix", song.mix))
 
 
-def _distance(film: Film, take: Take) -> float | None:
-    # The distance is the locked-off camera's; a roaming one stands anywhere.
-    return film.part(take.part).distance_m if take.kind == "stage" and take.part else None
-
-
 def _song(film: Film) -> Song:
     if film.song is None:
         raise InvalidInput("The film has no song to place takes on. Make it with one: partsong new FILM --song MIX.wav")
     return film.song
+
+
+def _by_hand(store: FilmStore, film: Film, placed: Placement, sentence: str, watch: Watch | None) -> Placement:
+    """Keep what a person decided on one take, with what follows for others, as one revision."""
+    _, followers = _together(store.folder, film, [placed], {placed.take}, watch or silent(), Local(1))
+    if followers:
+        sentence += f", and {len(followers)} other{'s' if len(followers) > 1 else ''} followed"
+    store.change(sentence, lambda newest: _with(newest, [placed, *followers], {placed.take}))
+    return placed
+
+
+def _together(
+    folder: FilmFolder, film: Film, new: Sequence[Placement], named: set[str], watch: Watch, engine: Engine | None
+) -> tuple[list[Placement], list[Placement]]:
+    """Return the new placements in their order, with what other takes say of them, and others that change for it."""
+    settled = settled_together(folder, _with(film, new, named), watch=watch, engine=engine)
+    by_take = {found.take: found for found in settled}
+    asked = {found.take for found in new}
+    followers = [found for found in settled if found.take not in asked and found != film.placement_of(found.take)]
+    return [by_take[found.take] for found in new], followers
 
 
 def _measured(folder: FilmFolder, film: Film, take: Take, near: Line, delay: arrival.Delay) -> Line:

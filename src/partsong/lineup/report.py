@@ -1,0 +1,127 @@
+"""A placement in plain facts and words: for the screen, for JSON and for the score."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from partsong.film.coverage import PlacedTake, Retimed
+from partsong.film.records import Confidence, Evidence, Film, Placement
+from partsong.lineup.arrival import distance_of
+from partsong.lineup.tolerance import TOLERANCES, Timing, timing
+from partsong.timebase import clock
+
+_MOST_FRAMES_NAMED = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What is told of a take's placement.
+
+    ``start`` and ``start_ms`` are of the picture, ``sound_start_ms`` of the take's own sound: apart by the delay.
+    ``twice`` and ``left_out`` are song frames where drift shows a frame again, or passes one over; None where the
+    rates differ. ``sound_leads_ms`` and ``sound_lags_ms`` bound what lies between sound and picture in the film; None
+    where nobody measured it. ``alone`` is how sure the take was before others were asked, where that changed.
+    """
+
+    take: str
+    confidence: Confidence
+    by_hand: bool
+    start: str | None
+    start_ms: float | None
+    sound_start_ms: float | None
+    drift_ppm: float
+    drift_frames: float
+    twice: Sequence[int] | None
+    left_out: Sequence[int] | None
+    distance_m: float | None
+    arrival_delay_ms: float | None
+    delay: str
+    sound_leads_ms: float | None
+    sound_lags_ms: float | None
+    tolerances: Sequence[dict[str, Any]]
+    alone: Confidence | None
+    candidates: Sequence[dict[str, float]]
+    evidence: Evidence | None
+    sentence: str
+    clock_words: str
+    timing_words: str
+
+
+def facts(film: Film, placement: Placement) -> Facts:
+    """Return what is told of a placement in a film."""
+    take = film.take(placement.take)
+    start, delay = placement.start, placement.arrival_delay
+    rate = film.rate or take.picture.rate
+    retimed = None if start is None else PlacedTake(take, placement, rate).retimed()
+    found = timing(film, take, placement)
+    delay_ms = None if delay is None else float(delay) * 1e3
+    start_ms = None if start is None else float(start) * 1e3
+    return Facts(
+        take=take.id,
+        confidence=placement.confidence,
+        by_hand=placement.by_hand,
+        start=None if start is None else clock(start.seconds),
+        start_ms=start_ms,
+        sound_start_ms=None if start_ms is None else start_ms - (delay_ms or 0.0),
+        drift_ppm=placement.drift_ppm,
+        drift_frames=0.0 if retimed is None else retimed.by_end_frames,
+        twice=() if retimed is None else retimed.twice,
+        left_out=() if retimed is None else retimed.left_out,
+        distance_m=distance_of(film, take),
+        arrival_delay_ms=delay_ms,
+        delay="known" if placement.delay_known else "assumed",
+        sound_leads_ms=None if found is None else found.whole.lead_ms,
+        sound_lags_ms=None if found is None else found.whole.lag_ms,
+        tolerances=() if found is None else _judged(found),
+        alone=None if placement.alone is None else placement.alone.confidence,
+        candidates=[{"start_s": float(one.start), "score": one.score} for one in placement.candidates],
+        evidence=placement.evidence,
+        sentence=placement.sentence,
+        clock_words="" if retimed is None else clock_words(placement.drift_ppm, retimed),
+        timing_words="" if start is None else timing_words(found),
+    )
+
+
+def clock_words(drift_ppm: float, retimed: Retimed) -> str:
+    """Say what a camera's clock does to its picture.
+
+    >>> clock_words(60.0, Retimed(0.14, (), ()))
+    'Clock +60.0 ppm, +0.14 frames by the end: every frame is shown once.'
+    """
+    told = f"Clock {drift_ppm:+.1f} ppm, {retimed.by_end_frames:+.2f} frames by the end"
+    if retimed.twice is None or retimed.left_out is None:
+        return f"{told}: its frame rate is not the film's, so frames are chosen by the nearest moment anyway."
+    if retimed.twice:
+        return f"{told}: the frame before is shown again at {_frames(retimed.twice)}."
+    if retimed.left_out:
+        return f"{told}: one of its frames is left out before {_frames(retimed.left_out)}."
+    return f"{told}: every frame is shown once."
+
+
+def timing_words(found: Timing | None) -> str:
+    """Say how sound and picture may lie in the film, and which published tolerances that is inside of."""
+    if found is None:
+        return "Sound to picture: set by eye, so not measured. Listen to it, and watch it with the mix."
+    told = (
+        f"Sound to picture in the film: at most {found.whole.lead_ms:.1f} ms early and {found.whole.lag_ms:.1f} ms "
+        f"late ({'; '.join(found.because)})."
+    )
+    inside = [tolerance.name for tolerance in TOLERANCES if tolerance.holds(found.whole)]
+    outside = [tolerance.name for tolerance in TOLERANCES if not tolerance.holds(found.whole)]
+    held = f"Inside {inside[0]}{' and all wider' if len(inside) > 1 else ''}" if inside else "Inside no tolerance"
+    return f"{told} {held}{f'; outside {outside[-1]}' if outside else ''}."
+
+
+def _judged(found: Timing) -> list[dict[str, Any]]:
+    return [
+        {"name": one.name, "lead_ms": one.lead_ms, "lag_ms": one.lag_ms, "inside": one.holds(found.whole)}
+        for one in TOLERANCES
+    ]
+
+
+def _frames(frames: Sequence[int]) -> str:
+    named = ", ".join(str(frame) for frame in frames[:_MOST_FRAMES_NAMED])
+    more = len(frames) - _MOST_FRAMES_NAMED
+    return f"song frame{'s' if len(frames) > 1 else ''} {named}" + (f" and {more} more" if more > 0 else "")

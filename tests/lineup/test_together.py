@@ -1,0 +1,198 @@
+"""Takes that share a room, a playback or nothing, from their sound to what is said of them together."""
+
+import json
+import os
+import shutil
+from fractions import Fraction
+
+import numpy as np
+import pytest
+import soundfile
+from typer.testing import CliRunner
+
+from partsong.cli.main import app
+from partsong.engine.local import Local
+from partsong.film.folder import FilmFolder
+from partsong.film.records import Film, Part, Song, Take
+from partsong.film.store import FilmStore
+from partsong.lineup import steps
+from partsong.lineup.features import hear
+from partsong.lineup.links import sound_link
+from partsong.lineup.locate import Reference, locate
+from partsong.media.encode import RECIPES, PictureWriter
+from partsong.media.planes import Planes
+from partsong.media.probe import probe
+from partsong.media.soundtrack import SoundTrack
+from partsong.timebase import Rate
+from partsong.watch import silent
+
+HZ = 16000
+RATE = Rate.of(25)
+
+
+def link(one, other):
+    return sound_link("one", "other", locate(hear(other), [Reference("one", hear(one))]))
+
+
+def test_two_cameras_in_one_room_are_linked_to_a_millisecond(band):
+    room = band.part("pluck", 40)
+    near = band.filmed(room, 0.0, 40, drift_ppm=20)
+    far = type(band)(5).filmed(room, 8.0, 20, drift_ppm=-30, distance_m=7)  # another place of the room, another noise
+    found = link(near, far)
+
+    # Media time 0 of the far camera hears song 8 s - 7 m / c (1 - 30e-6); the near one at 3 m, 20 ppm slow.
+    expected = (8.0 - 7 / 343.2 + 3 / 343.2) / (1 + 20e-6)
+    assert found is not None
+    assert found.line.start_s == pytest.approx(expected, abs=1e-3)
+    # A short take cannot tell drift well, and is drawn towards none.
+    assert found.line.drift_ppm == pytest.approx(-50, abs=15)
+
+
+def test_takes_mimed_to_one_playback_are_linked_though_filmed_hours_apart(band):
+    # The playback was a rough mix: other levels than any stem or the final mix.
+    song = band.song(40)
+    rough = (song["drum"] + 0.3 * song["pad"] + 0.5 * song["bells"]).astype(np.float32) / 2
+    found = link(band.filmed(rough, -1.0, 40), type(band)(9).filmed(rough, 10.0, 15, distance_m=5))
+
+    assert found is not None
+    assert found.line.start_s == pytest.approx(11.0 - 2 / 343.2, abs=1e-3)
+
+
+def test_a_mimed_take_is_placed_by_the_mix_that_it_heard(band):
+    song = band.song(40)
+    rough = (song["drum"] + 0.3 * song["pad"] + 0.5 * song["bells"]).astype(np.float32) / 2
+    # The player's own part is not heard at all; its stem comes first among the references.
+    references = [Reference("the pluck stem", hear(song["pluck"])), Reference("the mix", hear(song["mix"]))]
+    found = locate(hear(band.filmed(rough, 5.0, 25, distance_m=4)), references)
+
+    assert found.confidence == "sure"
+    assert found.against == "the mix"
+    assert found.line.start_s == pytest.approx(5.0 - 4 / 343.2, abs=5e-4)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_two_performances_of_a_part_are_not_the_same_sound(band, seed):
+    one, other = (type(band)(seed).part("pluck", 40, performance=number) for number in (0, 1))
+
+    assert link(band.filmed(one, 0, 40), band.filmed(other, 5, 20)) is None
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_the_same_hum_in_two_takes_is_not_the_same_sound(seed):
+    # 50 Hz and its harmonics of one mains, a fan's whistle, and each take its own noise and clicks.
+    rng = np.random.default_rng(seed)
+    t = np.arange(40 * HZ) / HZ
+    hum = sum(np.sin(2 * np.pi * 50 * k * t + rng.uniform(0, 6)) / k for k in range(1, 40)) + np.sin(2310 * t)
+    takes = []
+    for first in (0, 11 * HZ):
+        own = 0.3 * rng.normal(size=20 * HZ)
+        own[rng.integers(0, len(own), 40)] += 20 * rng.normal(size=40)
+        takes.append((hum[first : first + 20 * HZ] + own).astype(np.float32) / 40)
+
+    assert link(*takes) is None
+
+
+# --- on a film --------------------------------------------------------------------------------------
+
+
+def write_clip(path, sound):
+    grey = Planes(*(np.full(size, 512, np.uint16) for size in ((36, 64), (36, 32), (36, 32))), 10, "bt709", "limited")
+    track = SoundTrack([np.asarray(sound, np.float32)[:, None]], 1, rate_hz=HZ)
+    with PictureWriter(path, RECIPES["camera"], width=64, height=36, rate=RATE, sound=track, threads=1) as writer:
+        for _ in range(len(sound) * 25 // HZ):
+            writer.write(grey)
+
+
+@pytest.fixture(scope="module")
+def made(band, tmp_path_factory):
+    """Make a film of an instrument that goes straight into the desk: the room hears the player only, not the song."""
+    root = tmp_path_factory.mktemp("day")
+    soundfile.write(root / "mix.wav", band.song(40)["mix"], HZ, subtype="PCM_24")
+    player = type(band)(31).part("drum", 60, bpm=71)  # keys, a stool, a foot: nothing of it is in the mix
+    write_clip(root / "keys.mov", band.filmed(player, 2.0, 36))
+    write_clip(root / "roam.mov", type(band)(8).filmed(player, 12.0, 15, distance_m=6))
+    folder = FilmFolder(root / "film")
+
+    def clip(name):
+        return probe(root / name, folder.refer(root / name))
+
+    film = Film(
+        name="Test",
+        rate=RATE,
+        song=Song(title="Test", mix=clip("mix.wav")),
+        parts=(Part(id="keys", name="Keys", distance_m=3.0),),
+        takes=(
+            Take(id="keys-1", kind="stage", part="keys", clip=clip("keys.mov")),
+            Take(id="roam-1", kind="roaming", clip=clip("roam.mov"), distance_m=6.0),
+        ),
+    )
+    FilmStore.create(root / "film", film, "Made for a test").close()
+    with FilmStore.open(root / "film") as store:
+        placed = steps.place(store, None, watch=silent(), engine=Local(1))
+    assert [one.confidence for one in placed] == ["none", "none"]
+    return root
+
+
+@pytest.fixture
+def film(made, tmp_path):
+    """Give the film with its takes heard and not placed."""
+    for file in made.iterdir():
+        if file.is_dir():
+            shutil.copytree(file, tmp_path / file.name)
+        else:
+            os.link(file, tmp_path / file.name)
+    return tmp_path / "film"
+
+
+def test_placing_one_camera_by_hand_places_the_other(film):
+    with FilmStore.open(film) as store:
+        before = store.head()
+        steps.accept(store, "keys-1", start_s=Fraction(-1))
+        after = store.head()
+        roam = after.film.placement_of("roam-1")
+
+        assert after.revision.number == before.revision.number + 1
+        assert "and 1 other followed" in after.revision.sentence
+        # Song time -1 is what keys-1 shows first; roam-1 began ten seconds of the room later. Both distances are known.
+        assert roam.confidence == "likely"
+        assert float(roam.start) == pytest.approx(9.0, abs=1e-3)
+        assert "keys-1 (placed by hand), which heard the same sound" in roam.sentence
+        assert roam.delay_known
+
+        steps.nudge(store, "keys-1", frames=2)
+        assert float(store.head().film.placement_of("roam-1").start) == pytest.approx(9.08, abs=1e-3)
+        moved = steps.nudge(store, "roam-1", ms=Fraction(5))
+        steps.nudge(store, "keys-1", frames=5)
+        assert store.head().film.placement_of("roam-1") == moved  # a person's own stays
+
+
+def test_taking_it_off_again_leaves_the_other_as_it_was_alone(film):
+    with FilmStore.open(film) as store:
+        alone = store.head().film.placement_of("roam-1")
+        steps.accept(store, "keys-1", start_s=Fraction(-1))
+        steps.refuse(store, "keys-1")
+
+        assert store.head().film.placement_of("roam-1") == alone
+
+
+def test_the_commands_tell_who_followed_and_how_far_cameras_were(film):
+    def run(*words):
+        return CliRunner().invoke(app, ["lineup", *map(str, words)])
+
+    accepted = run("accept", film, "keys-1", "--start", "-1")
+    assert accepted.exit_code == 0
+    assert "roam-1 followed: likely" in accepted.stderr
+    shown = json.loads(run("show", film, "--json").stdout)[1]
+    assert shown["evidence"]["witnesses"] == [
+        {"take": "keys-1", "by": "sound", "says": "places", "apart_ms": None},
+    ]
+    assert shown["distance_m"] == 6.0
+    unknown = run("distance", film, "roam-1", "unknown")
+    assert unknown.exit_code == 0
+    assert "10.0 ms assumed" in unknown.stdout
+    told = run("distance", film, "keys-1", "4.2")
+    assert "12.2 ms known" in told.stdout  # 4.2 / 343.2 = 12.24 ms
+    with FilmStore.open(film) as store:
+        assert store.head().film.take("keys-1").distance_m == 4.2
+        assert store.head().film.take("roam-1").distance_m is None
+    assert "metres" in str(run("distance", film, "keys-1", "far").exception)
