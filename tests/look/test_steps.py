@@ -29,7 +29,7 @@ from partsong.film.records import (
     Take,
 )
 from partsong.film.store import FilmStore
-from partsong.look import steps
+from partsong.look import showing, steps
 from partsong.look.settings import CdlWish, Wish
 from partsong.render import colour
 from partsong.render.cube import Cube, write_cube
@@ -213,14 +213,14 @@ def test_the_commands_set_show_and_list(store: FilmStore, lifted: Path) -> None:
 def test_a_still_needs_a_look_a_time_within_the_song_and_a_picture(store: FilmStore, tmp_path: Path) -> None:
     out = tmp_path / "still.png"
     with pytest.raises(InvalidInput, match="no look yet"):
-        steps.still(store, out, at_s=Fraction(1))
+        showing.still(store, out, at_s=Fraction(1))
     steps.set_look(store, BASIC)
     with pytest.raises(InvalidInput, match=r"end in \.png"):
-        steps.still(store, tmp_path / "still.jpg", at_s=Fraction(1))
+        showing.still(store, tmp_path / "still.jpg", at_s=Fraction(1))
     with pytest.raises(InvalidInput, match="outside the song"):
-        steps.still(store, out, at_s=Fraction(2))
+        showing.still(store, out, at_s=Fraction(2))
     with pytest.raises(InvalidInput, match=r"close-1 has no picture at 00:00\.25"):
-        steps.still(store, out, at_s=Fraction(1, 4), take="close-1")
+        showing.still(store, out, at_s=Fraction(1, 4), take="close-1")
     assert not out.exists()
 
 
@@ -256,7 +256,7 @@ def test_a_still_of_a_take_shows_mid_grey_as_the_look_says(store: FilmStore, tmp
     store.change("Added", lambda film: film.replace(takes=(*film.takes, grey), placements=(*film.placements, place)))
     head = steps.set_look(store, BASIC)
     assert head.film.look is not None
-    told = steps.still(store, tmp_path / "still.png", at_s=Fraction(1, 4), take="grey")
+    told = showing.still(store, tmp_path / "still.png", at_s=Fraction(1, 4), take="grey")
     assert told == "grey at 00:00.25 (frame 6 of grey.mov), 64 x 36"
     assert_mid_grey(tmp_path / "still.png", head.film.look)
 
@@ -273,9 +273,9 @@ def test_a_still_of_the_wide_is_made_once_there_is_one(store: FilmStore, tmp_pat
     head = steps.set_look(store, BASIC)
     assert head.film.look is not None
     with pytest.raises(InvalidInput, match="wide is not merged"):
-        steps.still(store, tmp_path / "still.png", at_s=Fraction(3, 2))
+        showing.still(store, tmp_path / "still.png", at_s=Fraction(3, 2))
     grey_clip(wide.place(store.folder, wide.wide_key(head.film)), frames=48)
-    told = steps.still(store, tmp_path / "still.png", at_s=Fraction(3, 2))
+    told = showing.still(store, tmp_path / "still.png", at_s=Fraction(3, 2))
     assert told == "wide at 00:01.50 (frame 36 of the song), 64 x 36"
     assert_mid_grey(tmp_path / "still.png", head.film.look)
 

@@ -15,11 +15,14 @@ from partsong.film.coverage import placed_takes, song_frames
 from partsong.film.folder import FilmFolder
 from partsong.film.records import WIDE, Cdl, Film, Look, PictureInfo
 from partsong.media.picture import open_picture
-from partsong.media.planes import Planes
+from partsong.media.planes import Chroma, Planes
 from partsong.render import colour
 from partsong.render.pixels import codes_to_encoded, encoded_to_codes, full_size, to_planes
 from partsong.render.texture import textured
 from partsong.timebase import clock
+
+ColourPath = Callable[[NDArray[np.float32]], NDArray[np.float32]]
+"""From camera-encoded to display-encoded RGB."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,16 +65,19 @@ def frame_at(folder: FilmFolder, film: Film, look: Look, at_s: Fraction, take: s
     return Frame(planes, space, None if take is None else film.grade_of(take), frame, what)
 
 
-def shown(frame: Frame, look: Look, path: Callable[[NDArray[np.float32]], NDArray[np.float32]]) -> NDArray[np.float64]:
-    """Return a frame as it is delivered: display-encoded R'G'B' (height, width, 3), with the look's texture."""
-    rgb = path(frame.encoded()).astype(np.float64)
+def delivered(frame: Frame, look: Look, path: ColourPath, *, bit_depth: int = 10, chroma: Chroma = "422") -> Planes:
+    """Return a frame as a master holds it before it is encoded: display code in planes, with the look's texture."""
+    codes = encoded_to_codes(path(frame.encoded()), bit_depth, "bt709", "limited")
+    planes = to_planes(codes, chroma, bit_depth, "bt709", "limited")
+    return planes if look.texture is None else textured(planes, look.texture, frame.number)
+
+
+def shown(frame: Frame, look: Look, path: ColourPath) -> NDArray[np.float64]:
+    """Return a frame for a still: display-encoded R'G'B' (height, width, 3), with the look's texture."""
     if look.texture is None:
-        return rgb
-    # Fine enough that nothing of the picture is lost, and through the same definition as masters.
-    form = (16, "bt709", "limited")
-    planes = to_planes(encoded_to_codes(rgb, *form), "444", *form)  # type: ignore[arg-type]
-    over = textured(planes, look.texture, frame.number)
-    return np.clip(codes_to_encoded(full_size(over), *form), 0, 1)  # type: ignore[arg-type]
+        return path(frame.encoded()).astype(np.float64)
+    planes = delivered(frame, look, path, bit_depth=16, chroma="444")
+    return np.clip(codes_to_encoded(full_size(planes), 16, "bt709", "limited"), 0, 1)
 
 
 def _source(

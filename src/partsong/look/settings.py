@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 from typing import get_args
 
 from partsong.errors import InvalidInput
-from partsong.film.records import BlackCurve, Cdl, ChannelMix, Look, LookStep, MediaFile, Texture, Tint
+from partsong.film.records import BlackCurve, Cdl, ChannelMix, Film, Look, LookStep, Match, MediaFile, Texture, Tint
 
 AS_SEEN = "as-seen"
 """The black-and-white mix by luminance: what looked brighter stays brighter. Its weights come from the config."""
@@ -150,6 +150,32 @@ def cdl_of(cdl: Cdl | None, wish: CdlWish | str) -> Cdl | None:
     changes = {entry.name: getattr(wish, entry.name) for entry in fields(wish)}
     after = before.replace(**{name: value for name, value in changes.items() if value is not None})
     return None if after == Cdl() else after
+
+
+def graded(film: Film, name: str, cdl: Cdl | None, *, sentence: str = "", by_hand: bool = True) -> Film:
+    """Return a film in which a take's own light goes through a grade.
+
+    A stage take's is kept as its match, since the merge can use a gain and nothing else of a grade.
+
+    Raises
+    ------
+    InvalidInput
+        If a stage take is given more than a slope.
+    """
+    take = film.take(name)
+    if take.kind == "roaming":
+        own = take.replace(grade=cdl)
+        return film.replace(takes=tuple(own if other.id == name else other for other in film.takes))
+    if cdl is not None and not cdl.is_gain:
+        raise InvalidInput(
+            f"{name} is merged with other takes in scene-linear light, where only a slope keeps the merge right. Leave "
+            "out offset, power and saturation, or put them on the whole film: partsong look set FILM --offset ..."
+        )
+    others = tuple(match for match in film.stage.matches if match.take != name)
+    if cdl is not None:
+        words = sentence or f"By hand: {cdl_words(cdl)}"
+        others += (Match(take=name, gain=cdl.slope, known=True, by_hand=by_hand, sentence=words),)
+    return film.replace(stage=film.stage.replace(matches=others))
 
 
 def order_of(names: Sequence[str]) -> tuple[LookStep, ...]:

@@ -1,29 +1,38 @@
-"""Setting a film's look and its takes' grades, telling and measuring what they do, and showing one frame."""
+"""Setting a film's look and its takes' grades, telling and measuring what they do, and handing them over."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput
-from partsong.film.folder import FilmFolder, writing
-from partsong.film.records import BlackCurve, Cdl, Film, Look, Match, Take
+from partsong.film.coverage import placed_takes
+from partsong.film.folder import FilmFolder, write_text
+from partsong.film.records import BlackCurve, Cdl, Film, Look, Take
 from partsong.film.store import FilmStore, Head
-from partsong.look.frames import frame_at, shown
+from partsong.look.frames import Frame, frame_at
+from partsong.look.handover import (
+    SIZES,
+    BakeError,
+    Correction,
+    bake,
+    bake_error,
+    collection_xml,
+    config_fragment,
+    correction_xml,
+    probes,
+)
 from partsong.look.measure import Measured, black_curve, measure_path, measure_table
 from partsong.look.settings import (
-    AS_SEEN,
-    MIXES,
     OFF,
     Wish,
     cdl_of,
     cdl_words,
-    mix_of,
+    graded,
     percents,
     revised,
     sentence_of,
@@ -129,32 +138,6 @@ def _black_of(folder: FilmFolder, film: Film, look: Look, asked: str) -> BlackCu
     measured = _measured(look, spaces[0], colour.table_of(folder, look)).measured
     curve = black_curve(measured, level_percent=percent)
     return curve if any(curve.level) else None
-
-
-def graded(film: Film, name: str, cdl: Cdl | None, *, sentence: str = "", by_hand: bool = True) -> Film:
-    """Return a film in which a take's own light goes through a grade.
-
-    A stage take's is kept as its match, since the merge can use a gain and nothing else of a grade.
-
-    Raises
-    ------
-    InvalidInput
-        If a stage take is given more than a slope.
-    """
-    take = film.take(name)
-    if take.kind == "roaming":
-        own = take.replace(grade=cdl)
-        return film.replace(takes=tuple(own if other.id == name else other for other in film.takes))
-    if cdl is not None and not cdl.is_gain:
-        raise InvalidInput(
-            f"{name} is merged with other takes in scene-linear light, where only a slope keeps the merge right. Leave "
-            "out offset, power and saturation, or put them on the whole film: partsong look set FILM --offset ..."
-        )
-    others = tuple(match for match in film.stage.matches if match.take != name)
-    if cdl is not None:
-        words = sentence or f"By hand: {cdl_words(cdl)}"
-        others += (Match(take=name, gain=cdl.slope, known=True, by_hand=by_hand, sentence=words),)
-    return film.replace(stage=film.stage.replace(matches=others))
 
 
 # --- telling what a look does ---------------------------------------------------------------------
@@ -337,76 +320,110 @@ def _light_lines(look: Look) -> list[tuple[str, str]]:
     ]
 
 
-# --- one frame ------------------------------------------------------------------------------------
+# --- handing over ---------------------------------------------------------------------------------
 
 
-def still(store: FilmStore, out: Path, *, at_s: Fraction, take: str | None = None, mixes: bool = False) -> str:
-    """Write one frame through the look as an 8-bit picture file, and say what it shows.
+@dataclass(frozen=True, slots=True)
+class Baked:
+    """A table that was written, and how far it errs: on colours at random, and on a frame if the film has one."""
+
+    file: Path
+    size: int
+    space: str
+    at_random: BakeError
+    of_frame: BakeError | None
+    frame: str
+
+
+def bake_look(
+    store: FilmStore, out: Path, *, size: int, take: str | None = None, fragment: Path | None = None
+) -> Baked:
+    """Bake the look into a ``.cube`` from camera code to display code; texture is no part of it.
 
     Parameters
     ----------
     store : FilmStore
         The film.
     out : Path
-        A ``.png`` file.
-    at_s : Fraction
-        Song time in seconds.
+        The file.
+    size : int
+        Points along each axis: 17, 33 or 65.
     take : str, optional
-        A placed take instead of the merged wide.
-    mixes : bool
-        Whether to show the frame in every black-and-white mix beside plain desaturation, in reading order.
+        Whose encoding and own grade go into it, instead of the wide's.
+    fragment : Path, optional
+        Where to write the pieces that make an OpenColorIO config show the look by this table.
 
     Raises
     ------
     InvalidInput
-        If there is no look, no wide yet, or no picture at that time.
+        If there is no look, an encoding is not known, or a name or size cannot be used.
     """
-    png_only(out)
+    if size not in SIZES:
+        raise InvalidInput(f"A table of {size} points is not offered. Give one of {', '.join(map(str, SIZES))}.")
+    if out.suffix.lower() != ".cube":
+        raise InvalidInput(f"{out} should end in .cube.")
     film = store.head().film
     look = needed(film)
-    frame = frame_at(store.folder, film, look, at_s, take)
-    table = colour.table_of(store.folder, look)
-
-    def through(changed: Look) -> NDArray[np.float64]:
-        return shown(frame, changed, colour.display_path(changed, frame.space, table, frame.grade))
-
-    if not mixes:
-        picture = through(look)
-        write_png(out, picture)
-        return f"{frame.what}, {picture.shape[1]} x {picture.shape[0]}"
-    weights = tuple(colour.luminance_weights(look.config))
-    names = (AS_SEEN, *MIXES)
-    grey = look.replace(black_and_white=None, saturation=0.0)
-    pictures = [desaturated(through(look.replace(black_and_white=None, saturation=1.0))), through(grey)]
-    pictures += [through(look.replace(black_and_white=mix_of(name, weights))) for name in names[1:]]
-    write_png(out, side_by_side(pictures, across=2))
-    return f"{frame.what}, in reading order: display code desaturated, {', '.join(names)}"
-
-
-def desaturated(rgb: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return display code without colour: its BT.709 luma. What a mix in light is compared with."""
-    return np.repeat((rgb @ np.asarray(LUMA_WEIGHTS["bt709"]))[..., None], 3, axis=-1)
+    space = colour.space_of_wide(film, look) if take is None else colour.space_of_take(look, film.take(take))
+    own = None if take is None else film.grade_of(take)
+    path = colour.display_path(look, space, colour.table_of(store.folder, look), own)
+    table = bake(path, size, title=re.sub(r'["\r\n\0]', "", film.name) + (f", {take}" if take else ""))
+    at_random = bake_error(path, table, probes())
+    seen = _some_frame(store.folder, film, look, take)
+    of_frame = None if seen is None else bake_error(path, table, seen.encoded().reshape(-1, 3))
+    text = ""
+    if fragment is not None:
+        reference = colour.reference_space(look.config)
+        text = config_fragment(
+            name=film.name, reference=reference, camera=space, table=out.name, size=size, error=at_random
+        )
+    cube.write_cube(out, table)
+    if fragment is not None:
+        write_text(fragment, text)
+    return Baked(out, size, space, at_random, of_frame, seen.what if seen else "")
 
 
-def side_by_side(pictures: Sequence[NDArray[np.float64]], across: int) -> NDArray[np.float64]:
-    """Lay pictures of one size out in rows, the last row filled up with black."""
-    blank = np.zeros_like(pictures[0])
-    filled = [*pictures, *[blank] * (-len(pictures) % across)]
-    rows = [np.concatenate(filled[first : first + across], axis=1) for first in range(0, len(filled), across)]
-    return np.concatenate(rows)
+def _some_frame(folder: FilmFolder, film: Film, look: Look, take: str | None) -> Frame | None:
+    """Return a frame from the middle of a take, or of the first placed one; None where there is none to read."""
+    placed = [one for one in placed_takes(film) if take in (None, one.take.id)] if film.rate is not None else []
+    for one in placed:
+        if one.frames() and film.rate is not None:
+            song = one.frames()
+            middle = song[len(song) // 2] * film.rate.frame_s
+            return frame_at(folder, film, look, middle, one.take.id)
+    return None
 
 
-def png_only(out: Path) -> None:
-    """Refuse a picture's name that does not end in .png."""
-    if out.suffix.lower() != ".png":
-        raise InvalidInput(f"{out} should end in .png: pictures are written in that format.")
+def write_grades(store: FilmStore, out: Path) -> tuple[Path, ...]:
+    """Write the takes' own grades as ASC CDL: one ``.ccc`` file, or a ``.cc`` file a take into a folder.
 
+    Takes without a grade of their own are written with one that changes nothing.
 
-def write_png(out: Path, rgb: NDArray[np.float64]) -> None:
-    """Write encoded R'G'B' from 0 to 1 as an 8-bit picture file, whole or not at all."""
-    import cv2
-
-    done, data = cv2.imencode(".png", np.rint(255 * np.clip(rgb[..., ::-1], 0, 1)).astype(np.uint8))
-    assert done
-    with writing(out) as temporary:
-        temporary.write_bytes(data.tobytes())
+    Raises
+    ------
+    InvalidInput
+        If the film has no takes, or the name ends in neither.
+    """
+    film = store.head().film
+    look = needed(film)
+    if not film.takes:
+        raise InvalidInput("The film has no takes yet, so there are no grades. Add some: partsong shoot add FILM")
+    corrections = [
+        Correction(
+            id=take.id,
+            cdl=film.grade_of(take.id) or Cdl(),
+            acts_on=f"Scene-linear light of {colour.space_of_take(look, take)}'s own primaries, not clamped",
+            judged_on=f"{look.display}, {look.view}",
+            description=Path(take.clip.file.path).name,
+        )
+        for take in film.takes
+    ]
+    if out.suffix.lower() == ".ccc":
+        write_text(out, collection_xml(corrections, film.name))
+        return (out,)
+    if out.suffix:
+        raise InvalidInput(f"{out} should end in .ccc, or name a folder for one .cc file a take.")
+    files = tuple(out / f"{correction.id}.cc" for correction in corrections)
+    for file, correction in zip(files, corrections, strict=True):
+        write_text(file, correction_xml(correction))
+    return files

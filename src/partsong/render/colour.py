@@ -109,6 +109,23 @@ def display_view(config: str, display: str, view: str) -> tuple[str, str]:
     return display, view
 
 
+def reference_space(config: str) -> str:
+    """Return the name of a config's scene reference: the space that others are defined from.
+
+    Raises
+    ------
+    InvalidInput
+        If the config does not give it a name.
+    """
+    import PyOpenColorIO as ocio  # noqa: N813
+
+    for space in _config(config).getColorSpaces(ocio.SEARCH_REFERENCE_SPACE_SCENE, ocio.COLORSPACE_ALL):
+        ways = (ocio.COLORSPACE_DIR_TO_REFERENCE, ocio.COLORSPACE_DIR_FROM_REFERENCE)
+        if not space.isData() and all(space.getTransform(way) is None for way in ways):
+            return str(space.getName())
+    raise InvalidInput(f"{config} has no colour space for its scene reference. Add one without a transform to it.")
+
+
 def tagged_space(config: str, picture: PictureInfo) -> str | None:
     """Return the colour space that a file's tags name, when they name one and the config has it."""
     for name in _TAGGED_SPACES.get((picture.transfer, picture.primaries), ()):
