@@ -29,18 +29,22 @@ TakeArgument = Annotated[str, typer.Argument(metavar="TAKE", help="The take's id
 
 
 @app.command()
-def propose(film: FilmArgument, as_json: JsonOption = False) -> None:
-    """Propose an oval for each take, the order of layers, and how far each take must be moved.
+def propose(
+    film: FilmArgument,
+    bend: Annotated[bool, typer.Option("--bend", help="Bend edges into curves along the least step.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Propose a mask for each take, the order of layers, and how far each take must be moved.
 
-    Ovals that were set by hand stay.
+    Masks that were set by hand stay.
 
-    Example: partsong stage propose waltz
+    Example: partsong stage propose waltz --bend
     """
     from partsong.film.store import FilmStore
     from partsong.stage import steps
 
     with watched() as watch, FilmStore.open(film) as store:
-        head = steps.propose(store, watch)
+        head = steps.propose(store, watch, bent=bend)
     _print(head.film, as_json)
 
 

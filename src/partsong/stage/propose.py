@@ -2,19 +2,23 @@
 
 A seam shows least where the takes on its two sides are equally lit. So an oval is laid around the ground where its take
 is brighter than the others are, and then made large enough that all of the player's motion lies inside its soft edge.
-These are starting points to look at and to drag, found by common practice; there is no published source for them.
+From there the ovals are moved, resized and turned until their edges show least (:mod:`partsong.stage.seams`). These are
+starting points to look at and to drag, found by common practice; there is no published source for them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from partsong.errors import InvalidInput
-from partsong.film.records import Oval
+from partsong.film.records import Oval, Shape
 from partsong.render import pixels
+from partsong.render.shapes import box_of
+from partsong.stage.seams import StillLayer, arrange, bend
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -53,6 +57,77 @@ def own_light(lights: Sequence[NDArray[np.float32]]) -> list[NDArray[np.float32]
         lead = mine - np.maximum.reduce(others) if others else np.zeros_like(mine)
         result.append(np.clip(lead, 0, _STOPS_OF_OWN_LIGHT).astype(np.float32))
     return result
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """An order of takes, by number, bottom first; and the shape of each take's mask, by number."""
+
+    order: tuple[int, ...]
+    shapes: tuple[Shape, ...]
+
+
+def propose_masks(
+    lights: Sequence[NDArray[np.float32]],
+    motions: Sequence[NDArray[np.float32]],
+    held: Sequence[Shape | None],
+    feathers_px: Sequence[float],
+    *,
+    names: Sequence[str],
+    reference: int,
+    bent: bool,
+) -> Proposal:
+    """Propose masks and an order of layers.
+
+    Parameters
+    ----------
+    lights, motions : sequences of arrays, shape (height, width)
+        Scene-linear light of each take's still room, and its motion (:mod:`partsong.stage.motion`).
+    held : sequence of Shape or None
+        Shapes that stay as they are, in the pixels of those pictures.
+    feathers_px : sequence of float
+        The width of each soft edge.
+    names : sequence of str
+        What the takes are called, for a complaint.
+    reference : int
+        The number of the take that the others are held against.
+    bent : bool
+        Bend the edges into curves instead of leaving them ovals.
+
+    Raises
+    ------
+    InvalidInput
+        If there is nothing to go by in a take.
+    """
+    own = own_light(lights)
+    ovals = []
+    for name, motion, light, feather, shape in zip(names, motions, own, feathers_px, held, strict=True):
+        try:
+            ovals.append(around(shape) if shape is not None else propose_oval(motion, light, feather))
+        except InvalidInput as problem:
+            raise InvalidInput(
+                f"No oval can be proposed for take {name}: {problem}. Give one by hand: "
+                f"partsong stage mask FILM {name} --x ... --y ... --rx ... --ry ..."
+            ) from problem
+    figures = [figure(*pair) for pair in zip(motions, own, strict=True)]
+    order = propose_order(figures, ovals, max(feathers_px), reference)
+    layers = [StillLayer(*parts) for parts in zip(lights, motions, figures, strict=True)]
+    start = [shape if shape is not None else oval for shape, oval in zip(held, ovals, strict=True)]
+    found = arrange(layers, start, feathers_px, [shape is not None for shape in held], order)
+    shapes = list(found.shapes)
+    stacked, feathers = [layers[number] for number in found.order], [feathers_px[number] for number in found.order]
+    for rank, number in enumerate(found.order):
+        if bent and rank and held[number] is None:
+            shapes[rank] = bend(stacked, shapes, feathers, rank)
+    return Proposal(found.order, tuple(shapes[found.order.index(number)] for number in range(len(names))))
+
+
+def around(shape: Shape) -> Oval:
+    """Return a shape as an oval: itself, or the upright one that a curve's box holds."""
+    if isinstance(shape, Oval):
+        return shape
+    left, top, right, bottom = box_of(shape)
+    return Oval(x=(left + right) / 2, y=(top + bottom) / 2, rx=(right - left) / 2, ry=(bottom - top) / 2)
 
 
 def propose_oval(motion: NDArray[np.float32], light: NDArray[np.float32], feather_px: float) -> Oval:

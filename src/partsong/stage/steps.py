@@ -13,7 +13,7 @@ from partsong.engine.run import Engine
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
 from partsong.film.folder import FilmFolder, key_of, writing
-from partsong.film.records import Film, Mask, Oval, Pose, PoseKey, Registration, Shape, Stage, Take
+from partsong.film.records import Film, Mask, Oval, Pose, PoseKey, Registration, Stage, Take
 from partsong.film.store import FilmStore, Head
 from partsong.media.join import join
 from partsong.media.picture import open_picture, resized
@@ -22,10 +22,11 @@ from partsong.render.colour import display_path, table_of
 from partsong.render.plan import plan_frames
 from partsong.render.segments import Segment, render_segments, spans
 from partsong.render.wide import RECIPE, encoding_of, form_of, merged_takes, place, segment_key, shown_size, wide_key
+from partsong.stage.boundary import scaled
 from partsong.stage.draw import outlined, shown_picture, write_picture
 from partsong.stage.motion import SAMPLES, Seen, look_at, reduced_size, sample_frames
 from partsong.stage.paint import WidePainter
-from partsong.stage.propose import FEATHER_SHARE, figure, own_light, propose_order, propose_oval
+from partsong.stage.propose import FEATHER_SHARE, propose_masks
 from partsong.stage.register import Shift, find_shift
 from partsong.watch import Watch
 
@@ -44,10 +45,11 @@ _STILL_VERSION = 3  # raise it when the same frames are seen otherwise
 # --- proposing ------------------------------------------------------------------------------------
 
 
-def propose(store: FilmStore, watch: Watch) -> Head:
-    """Propose an oval for each stage take, their order, and how far each must be moved onto the reference.
+def propose(store: FilmStore, watch: Watch, *, bent: bool = False) -> Head:
+    """Propose a mask for each stage take, their order, and how far each must be moved onto the reference.
 
-    Ovals set by hand stay as they are. Of several takes of one part the circled one is used, else the latest.
+    Masks are ovals, or curves if ``bent``. Those set by hand stay as they are. Of several takes of one part the circled
+    one is used, else the latest.
 
     Raises
     ------
@@ -66,30 +68,26 @@ def propose(store: FilmStore, watch: Watch) -> Head:
     base = [placed.take.id for placed in chosen].index(reference)
     shifts = [Shift(0.0, 0.0, 1.0) if n == base else _shift(seen[base], one) for n, one in enumerate(seen)]
     laid = [_laid(one, shift) for one, shift in zip(seen, shifts, strict=True)]
-    lights = own_light([pixels.to_linear(one.still, curve).astype(np.float32) for one in laid])
-    motions = [one.motion for one in laid]
-    feather = FEATHER_SHARE * seen[0].still.shape[1]
-    ovals: list[Oval] = []
-    for placed, motion, light in zip(chosen, motions, lights, strict=True):
-        mine = film.stage.mask_of(placed.take.id)
-        if mine is not None and mine.by_hand:
-            ovals.append(_scaled(_around(mine.shape), 1 / scale))
-            continue
-        try:
-            ovals.append(propose_oval(motion, light, feather))
-        except InvalidInput as problem:
-            raise InvalidInput(
-                f"No oval can be proposed for take {placed.take.id}: {problem}. Give one by hand: "
-                f"partsong stage mask FILM {placed.take.id} --x ... --y ... --rx ... --ry ..."
-            ) from problem
-    order = propose_order([figure(*pair) for pair in zip(motions, lights, strict=True)], ovals, feather, base)
+    lights = [pixels.to_linear(one.still, curve).astype(np.float32) for one in laid]
     names = [placed.take.id for placed in chosen]
+    before = [film.stage.mask_of(name) for name in names]
+    feather = FEATHER_SHARE * film.width
+    feathers = [mask.feather_px if mask is not None and mask.by_hand else feather for mask in before]
+    found = propose_masks(
+        lights,
+        [one.motion for one in laid],
+        [scaled(mask.shape, 1 / scale) if mask is not None and mask.by_hand else None for mask in before],
+        [value / scale for value in feathers],
+        names=names,
+        reference=base,
+        bent=bent,
+    )
     proposed = Stage(
         reference=reference,
-        order=tuple(names[number] for number in order),
+        order=tuple(names[number] for number in found.order),
         masks=tuple(
-            Mask(take=name, shape=_scaled(oval, scale), feather_px=round(feather * scale, 1))
-            for name, oval in zip(names, ovals, strict=True)
+            Mask(take=name, shape=scaled(shape, scale), feather_px=round(feather, 1))
+            for name, shape in zip(names, found.shapes, strict=True)
         ),
         registrations=tuple(
             Registration(
@@ -100,7 +98,7 @@ def propose(store: FilmStore, watch: Watch) -> Head:
             for name, shift in zip(names, shifts, strict=True)
         ),
     )
-    return store.change(f"Proposed ovals for {len(names)} takes", lambda newest: _with_proposal(newest, proposed))
+    return store.change(f"Proposed masks for {len(names)} takes", lambda newest: _with_proposal(newest, proposed))
 
 
 def chosen_takes(film: Film) -> list[PlacedTake]:
@@ -171,27 +169,11 @@ def _pose(shift: Shift, scale: float) -> Pose:
     return Pose(dx_px=round(shift.dx_px * scale, 3), dy_px=round(shift.dy_px * scale, 3))
 
 
-def _around(shape: Shape) -> Oval:
-    """Return a shape as an oval: itself, or the upright one that a curve's box holds."""
-    if shape.kind == "oval":
-        return shape
-    outline = pixels.curve_outline(shape)
-    (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
-    return Oval(x=(left + right) / 2, y=(top + bottom) / 2, rx=(right - left) / 2, ry=(bottom - top) / 2)
-
-
-def _scaled(oval: Oval, scale: float) -> Oval:
-    # Half a pixel: centres of pixels lie on whole numbers at either size.
-    x, y = ((value + 0.5) * scale - 0.5 for value in (oval.x, oval.y))
-    return oval.replace(
-        x=round(x, 1), y=round(y, 1), rx=max(1.0, round(oval.rx * scale, 1)), ry=max(1.0, round(oval.ry * scale, 1))
-    )
-
-
 def _with_proposal(film: Film, proposed: Stage) -> Film:
     by_hand = {mask.take: mask for mask in film.stage.masks if mask.by_hand}
     masks = tuple(by_hand.get(mask.take, mask) for mask in proposed.masks)
-    return film.replace(stage=proposed.replace(masks=masks))
+    found = {"reference": proposed.reference, "order": proposed.order, "registrations": proposed.registrations}
+    return film.replace(stage=film.stage.replace(masks=masks, **found))
 
 
 # --- by hand --------------------------------------------------------------------------------------
