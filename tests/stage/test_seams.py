@@ -110,9 +110,9 @@ def test_a_bent_edge_goes_around_what_an_oval_cannot():
 
 def test_the_take_at_the_bottom_is_the_one_that_shows_least():
     # One take is bright everywhere. At the bottom, both others' edges would show against it; on top, only its own does.
-    layers = [layer(30, pool(30, 15)), layer(100, 0.25 + 0 * X), layer(170, pool(170, 15))]
-    start = [Oval(x=x, y=70, rx=26, ry=40) for x in (30, 100, 170)]
-    found = arrange(layers, start, [8.0] * 3, [False] * 3, [1, 0, 2])
+    layers = [layer(50, pool(50, 15)), layer(100, 0.5 + 0 * X), layer(150, pool(150, 15))]
+    start = [Oval(x=x, y=70, rx=20, ry=32) for x in (50, 100, 150)]
+    found = arrange(layers, start, [6.0] * 3, [True] * 3, [1, 0, 2])
     assert sorted(found.order) == [0, 1, 2]
     assert found.order[0] != 1
 
