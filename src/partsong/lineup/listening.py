@@ -6,33 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.lineup.line import Line
-
-TAPS = 32
-"""How many samples around a place are read."""
-
-
-def read_between(sound: NDArray[np.floating], at: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Return a sound's values at fractional sample positions; silence outside.
-
-    A sinc of 32 taps under a Hann window: for moving by a fraction and for stretching by some parts in a million, not
-    for changing the sample rate.
-
-    Parameters
-    ----------
-    sound : ndarray, shape (n,)
-        Samples.
-    at : ndarray, shape (m,)
-        Positions in samples.
-    """
-    whole = np.floor(at).astype(np.int64)
-    out = np.zeros(len(at))
-    for tap in range(1 - TAPS // 2, TAPS // 2 + 1):
-        index = whole + tap
-        away = at - index
-        weight = np.sinc(away) * np.cos(np.pi * away / TAPS) ** 2
-        inside = (index >= 0) & (index < len(sound))
-        out[inside] += weight[inside] * sound[index[inside]]
-    return out.astype(np.float32)
+from partsong.media.resample import read_between
 
 
 def media_range_s(sound_line: Line, from_s: float, length_s: float) -> tuple[float, float]:

@@ -4,8 +4,8 @@ Every file begins with the song and lasts as long as it does, so that all of the
 same place, and says in its ``bext`` chunk at which time of day that is. Sound is laid where it was *made*: the arrival
 delay is taken out.
 
-**Drift.** A take whose clock strays by more than a millisecond over its length is stretched onto the song. Any
-other is moved by whole samples only, and its samples are the camera's own.
+**Drift.** A take whose clock strays by more than a millisecond over its length is resampled onto the song. Any other is
+moved by whole samples only, and its samples are the camera's own.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ from partsong.errors import InvalidInput, OutputFailed
 from partsong.film.coverage import PlacedTake, placed_takes
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Clip, Film, Timecode
-from partsong.lineup.listening import TAPS, read_between
 from partsong.media.bwf import BITS, BroadcastInfo, samples_since_midnight, write_bwf
+from partsong.media.resample import TAPS, read_between
 from partsong.media.sound import read_sound
 from partsong.timebase import Rate, clock, frame_to_timecode, round_half_up, timecode_to_frame
 from partsong.watch import Watch
@@ -34,7 +34,8 @@ from partsong.watch import Watch
 RATE_HZ = 48000
 USUAL_ORIGIN = "01:00:00:00"
 MATTERS_S = 0.001
-"""Drift that stays below this over a take is left alone: common practice, no source."""
+"""Drift that stays below this over a take is left alone: sound walks 34 cm in it, less than a player moves, and every
+sample stays the camera's own. Common practice, no source."""
 
 _BLOCK = RATE_HZ
 LIST_NAME = "session.txt"
@@ -53,7 +54,7 @@ class Laid:
     strays_s: float
 
     @property
-    def stretched(self) -> bool:
+    def resampled(self) -> bool:
         """Whether the drift is taken out."""
         return self.step != 1
 
@@ -70,12 +71,13 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """What was written. ``left_out`` are takes with the reason."""
+    """What was written. ``resampled`` are the files whose drift was taken out, ``left_out`` takes with the reason."""
 
     folder: Path
     origin: str
     time_reference: int
     files: tuple[tuple[str, str], ...]
+    resampled: tuple[str, ...]
     left_out: tuple[tuple[str, str], ...]
 
 
@@ -117,9 +119,9 @@ def onto_song(
         gone = min(max(low - at, 0), len(held))
         held, at = held[gone:], at + gone
         first = laid.first + start * laid.step - at
-        if laid.stretched:
+        if laid.resampled:
             positions = float(first) + np.arange(stop - start, dtype=np.float64) * float(laid.step)
-            yield np.stack([read_between(channel, positions) for channel in held.T], axis=1)
+            yield read_between(held, positions)
         else:
             out = np.zeros((stop - start, channels), np.float32)
             shift = int(first)
@@ -164,7 +166,12 @@ def write_session(
     entries = session_entries(film)
     sources = [folder.locate(entry.clip.file) for entry in entries]  # a missing file is told before the work
     session = Session(
-        out, frame_to_timecode(zero.frame, rate, drop=zero.drop), reference, _told(entries), _left_out(film)
+        out,
+        frame_to_timecode(zero.frame, rate, drop=zero.drop),
+        reference,
+        _told(entries),
+        tuple(entry.name for entry in entries if entry.laid.resampled),
+        _left_out(film),
     )
     count = round_half_up(film.song.length_s * RATE_HZ)
     try:
@@ -233,6 +240,8 @@ def session_list(film: Film, session: Session, rate: Rate) -> str:
         "Sound is laid where it was made: the time that it took to the camera is taken out.",
         "",
         *(f"{name:<{width}}  {words}" for name, words in session.files),
+        "",
+        f"Resampled: {', '.join(session.resampled) or 'none'}. All other takes hold the camera's own samples.",
     ]
     if session.left_out:
         lines += ["", "Left out:", *(f"{take}: {why}" for take, why in session.left_out)]
@@ -251,10 +260,10 @@ def _take(placed: PlacedTake, of: str) -> tuple[str, Clip, Laid, str]:
     laid = lay(sound_s, placement.drift_ppm, take.clip.duration.seconds)
     words = [f"{of}, take {take.id} ({placement.confidence}), its sound starts at {clock(sound_s)}"]
     strays = f"{laid.strays_s * 1e3:.2f} ms over its length"
-    if laid.stretched:
-        words.append(f"stretched by {placement.drift_ppm:+.1f} ppm, {strays}")
+    if laid.resampled:
+        words.append(f"resampled by {placement.drift_ppm:+.1f} ppm: its clock strays by {strays}, more than 1 ms")
     elif placement.drift_ppm:
-        words.append(f"not stretched: its clock strays by only {strays}")
+        words.append(f"not resampled: its clock strays by only {strays}")
     if sound_s < 0:
         words.append(f"{-float(sound_s):.2f} s before the song left out")
     return take.id, take.clip, laid, "; ".join(words)
