@@ -136,11 +136,15 @@ class GpuMerger:
         for number, layer in enumerate(self._stack.layers):
             pose = poses[number] if poses else Pose()
             if self.shows[number]:
-                given = self._like._fitting(layers[number], layer)
+                given = self._like.fitting(layers[number], layer)
                 if not is_whole(pose):
                     given, pose = fast_warped(given, pose, range(self._stack.height)), Pose()
-                for texture, plane in zip(self._planes, (given.y, given.u, given.v), strict=True):
-                    self._write(texture, plane, (0, 0, number))
+                left, top, right, bottom = self._read_of(number, round(pose.dx_px), round(pose.dy_px))
+                for texture, plane, across, down in zip(
+                    self._planes, (given.y, given.u, given.v), (self._across, 1, 1), (self._down, 1, 1), strict=True
+                ):
+                    box = (left * across, top * down, right * across, bottom * down)
+                    self._write(texture, plane, (0, 0, number), box)
             moves.append((round(pose.dx_px), round(pose.dy_px)))
         self._device.queue.write_buffer(self._layers, 0, self._settings(moves).tobytes())
         self.run()
@@ -168,20 +172,49 @@ class GpuMerger:
             made.append(np.ascontiguousarray(codes[:, :width]).astype(kind, copy=False))
         return Planes(made[0], made[1], made[2], form.bit_depth, form.matrix, form.value_range)
 
+    def _read_of(self, number: int, dx: int, dy: int) -> tuple[int, int, int, int]:
+        """Return the box of cells (left, top, right, bottom) that a layer, moved by whole pixels, is read in."""
+        runs = self._like.runs[number]
+        rows = np.concatenate([runs.copied[:, 0], runs.blended[:, 0]])
+        firsts = np.concatenate([runs.copied[:, 1], runs.blended[:, 1]])
+        stops = np.concatenate([runs.copied[:, 2], runs.blended[:, 2]])
+        columns, lines = self._cells
+        low_x, high_x = firsts.min() * self._across - dx, stops.max() * self._across - dx
+        low_y, high_y = rows.min() * self._down - dy, (rows.max() + 1) * self._down - dy
+        return (
+            int(np.clip(low_x // self._across, 0, columns - 1)),
+            int(np.clip(low_y // self._down, 0, lines - 1)),
+            int(np.clip(-(-high_x // self._across), 1, columns)),
+            int(np.clip(-(-high_y // self._down), 1, lines)),
+        )
+
     def _texture(self, size: tuple[int, int, int], kind: str) -> Any:
         import wgpu
 
         usage = wgpu.TextureUsage.TEXTURE_BINDING | wgpu.TextureUsage.COPY_DST
         return self._device.create_texture(size=size, format=kind, usage=usage)
 
-    def _write(self, texture: Any, plane: NDArray[Any], origin: tuple[int, int, int]) -> None:
+    def _write(
+        self,
+        texture: Any,
+        plane: NDArray[Any],
+        origin: tuple[int, int, int],
+        box: tuple[int, int, int, int] | None = None,
+    ) -> None:
+        """Bring a plane, or a box of it (left, top, right, bottom), to its place in a texture."""
         whole = np.ascontiguousarray(plane)
         height, width = whole.shape
+        left, top, right, bottom = box or (0, 0, width, height)
+        right, bottom = min(right, width), min(bottom, height)
         self._device.queue.write_texture(
-            {"texture": texture, "origin": origin},
+            {"texture": texture, "origin": (origin[0] + left, origin[1] + top, origin[2])},
             whole,
-            {"bytes_per_row": width * whole.itemsize, "rows_per_image": height},
-            (width, height, 1),
+            {
+                "offset": (top * width + left) * whole.itemsize,
+                "bytes_per_row": width * whole.itemsize,
+                "rows_per_image": bottom - top,
+            },
+            (right - left, bottom - top, 1),
         )
 
     def _frame(self) -> NDArray[np.uint8]:

@@ -161,6 +161,8 @@ class Merger:
 
     Attributes
     ----------
+    runs : tuple of LayerRuns
+        For each layer, where it shows.
     shows : tuple of bool
         For each layer, whether it has weight anywhere; those that have none may be given as None.
     """
@@ -173,6 +175,7 @@ class Merger:
         self._light = np.zeros((self._compiled.pixels, 3), np.float32)
         self._encode = encoding_table(self._curve)
         self._decode = [decoding_table(self._curve, layer.gain) for layer in stack.layers]
+        self.runs = self._compiled.layers
         self.shows = tuple(runs.shows for runs in self._compiled.layers)
         _, down = pixels.colour_steps(form.chroma)
         self._rows = [_rows_of(runs, down, stack.height) for runs in self._compiled.layers]
@@ -202,12 +205,12 @@ class Merger:
         y = np.empty((stack.height, stack.width), kind)
         u = np.empty((-(-stack.height // down), -(-stack.width // across)), kind)
         v = np.empty_like(u)
-        to_rgb = _rgb_coefficients(form)
+        to_rgb = rgb_coefficients(form)
         self._light[:] = 0
         for number, (layer, runs) in enumerate(zip(stack.layers, self._compiled.layers, strict=True)):
             if not runs.shows:
                 continue
-            given = self._fitting(layers[number], layer)
+            given = self.fitting(layers[number], layer)
             pose = poses[number] if poses else Pose()
             if not is_whole(pose):
                 given, pose = fast_warped(given, pose, self._rows[number]), Pose()
@@ -218,11 +221,12 @@ class Merger:
         kernels.encode_light(
             self._light, self._light.view(np.int32), y, u, v, self._compiled.blended,
             self._encode.values, self._encode.first, self._encode.ends,
-            _code_coefficients(form), (1 << form.bit_depth) - 1, across, down,
+            code_coefficients(form), (1 << form.bit_depth) - 1, across, down,
         )  # fmt: skip
         return Planes(y, u, v, form.bit_depth, form.matrix, form.value_range)
 
-    def _fitting(self, planes: Planes | None, layer: Layer) -> Planes:
+    def fitting(self, planes: Planes | None, layer: Layer) -> Planes:
+        """Return a layer's planes, checked for being there and of the stack's size and form."""
         stack = self._stack
         if planes is None:
             raise InvalidInput(f"Take {layer.take!r} shows in the merge, but no frame of it was given.")
@@ -300,7 +304,7 @@ def encoding_table(curve: NDArray[np.float64]) -> EncodingTable:
     return EncodingTable(values, int(bits[0]), ends)
 
 
-def _rgb_coefficients(form: Form) -> NDArray[np.float32]:
+def rgb_coefficients(form: Form) -> NDArray[np.float32]:
     """Return (3, 4): encoded R, G, B in steps of the decoding table from Y, Cb, Cr codes, and a constant."""
     zero = pixels.codes_to_encoded(np.zeros(3), form.bit_depth, form.matrix, form.value_range)
     unit = pixels.codes_to_encoded(np.eye(3), form.bit_depth, form.matrix, form.value_range) - zero
@@ -309,7 +313,7 @@ def _rgb_coefficients(form: Form) -> NDArray[np.float32]:
     return np.concatenate([unit.T * DECODE_STEPS, constant[:, None]], axis=1).astype(np.float32)
 
 
-def _code_coefficients(form: Form) -> NDArray[np.float32]:
+def code_coefficients(form: Form) -> NDArray[np.float32]:
     """Return (3, 4): Y, Cb, Cr codes from encoded R, G, B, and a constant."""
     zero = pixels.encoded_to_codes(np.zeros(3), form.bit_depth, form.matrix, form.value_range)
     unit = pixels.encoded_to_codes(np.eye(3), form.bit_depth, form.matrix, form.value_range) - zero
