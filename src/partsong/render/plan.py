@@ -13,13 +13,28 @@ over :data:`FADE_S`. A frame for which no layer has a picture has an empty stack
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from fractions import Fraction
 from itertools import groupby
+from typing import Literal
 
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
-from partsong.film.records import Count, Film, Finite, Id, Mask, Natural, Pose, Positive, Record, Shape, Share
+from partsong.film.records import (
+    Clip,
+    Count,
+    Film,
+    Finite,
+    Id,
+    Mask,
+    Natural,
+    Patch,
+    Pose,
+    Positive,
+    Record,
+    Shape,
+    Share,
+)
 from partsong.render import pixels, shapes
 from partsong.render.warp import settled
 from partsong.timebase import round_half_up
@@ -44,10 +59,15 @@ class Layer(Record):
 
 
 class Stack(Record):
-    """The layers of a frame from the bottom up; the first fills the frame. Empty where nothing has a picture."""
+    """The layers of a frame from the bottom up; the first fills the frame. Empty where nothing has a picture.
+
+    With a ``method`` other than ``masks`` the layers without a shape have their light added
+    (:mod:`partsong.render.lightsum`), and those with one, the patches, lie over the sum.
+    """
 
     width: Natural
     height: Natural
+    method: Literal["masks", "light-sum", "combined"] = "masks"
     layers: tuple[Layer, ...] = ()
 
 
@@ -85,18 +105,58 @@ def plan_frames(film: Film, frames: range) -> tuple[FramePlan, ...]:
     assert film.height is not None
     assert film.rate is not None
     fade = max(1, round_half_up(FADE_S * film.rate.exact))
+    method = film.stage.method
+    elsewhere = {take.take.id: (take, take.frames()) for take in placed_takes(film)} if film.stage.patches else {}
     stacks: dict[tuple[Layer, ...], Stack] = {}
     plans = []
     for frame in frames:
         present = tuple(number for number, span in enumerate(covered) if frame in span)
         there = [_there(covered[number], frame, last, fade) for number in present]
-        layers = _layers_at(frame, [(whole[number], masks[number]) for number in present], there)
+        if method == "masks":
+            layers = _layers_at(frame, [(whole[number], masks[number]) for number in present], there)
+        else:
+            layers = tuple(whole[number].replace(opacity=share) for number, share in zip(present, there, strict=True))
+        sources = [placed[number].source_frame(frame) for number in present]
+        named = [whole[number].take for number in present]
+        for patch in film.stage.patches if present else ():
+            source = _patch_source(film, patch, frame, elsewhere)
+            if source is not None:
+                layers = (*layers, _patch_layer(patch))
+                sources.append(source)
+                named.append(patch.source)
         if layers not in stacks:
-            stacks[layers] = Stack(width=film.width, height=film.height, layers=layers)
-        sources = tuple(placed[number].source_frame(frame) for number in present)
-        poses = tuple(_pose(film, whole[number].take, source) for number, source in zip(present, sources, strict=True))
-        plans.append(FramePlan(frame=frame, stack=stacks[layers], sources=sources, poses=poses))
+            stacks[layers] = Stack(width=film.width, height=film.height, method=method, layers=layers)
+        poses = tuple(_pose(film, name, source) for name, source in zip(named, sources, strict=True))
+        plans.append(FramePlan(frame=frame, stack=stacks[layers], sources=tuple(sources), poses=poses))
     return tuple(plans)
+
+
+def clip_of(film: Film, source: str) -> Clip:
+    """Return the clip of a layer: of a take, or of a plate."""
+    plate = next((plate for plate in film.plates if plate.id == source), None)
+    return plate.clip if plate is not None else film.take(source).clip
+
+
+def _patch_layer(patch: Patch) -> Layer:
+    return Layer(take=patch.source, shape=patch.shape, feather_px=patch.feather_px, gain=patch.gain)
+
+
+def _patch_source(film: Film, patch: Patch, frame: int, placed: Mapping[str, tuple[PlacedTake, range]]) -> int | None:
+    """Return the frame of a patch's source at a song frame, or None where it does not lie there."""
+    if frame < (patch.start or 0) or (patch.end is not None and frame >= patch.end):
+        return None
+    if patch.source in placed:
+        take, covered = placed[patch.source]
+        return take.source_frame(frame) if frame in covered else None
+    plate = next((plate for plate in film.plates if plate.id == patch.source), None)
+    if plate is None or plate.clip.picture is None:
+        raise InvalidInput(
+            f"A patch is taken from {patch.source!r}, which has no sure place on the song. "
+            "Place it (partsong lineup) or take the patch away: partsong stage patch FILM --remove NUMBER"
+        )
+    # To and fro, so that its grain lives and its end is not seen.
+    last = plate.clip.picture.frames - 1
+    return last - abs(frame % (2 * last) - last) if last else 0
 
 
 def _there(span: range, frame: int, last: int, fade: int) -> float:
@@ -153,6 +213,10 @@ def layers_of(film: Film) -> list[tuple[Layer, PlacedTake]]:
 
 
 def _layer(film: Film, take: str) -> Layer:
+    matched = film.stage.match_of(take)
+    gain = matched.gain if matched else pixels.NO_GAIN
+    if film.stage.method != "masks":
+        return Layer(take=take, gain=gain)
     mask = film.stage.mask_of(take)
     if mask is None and take != film.stage.order[0]:
         raise InvalidInput(
@@ -163,6 +227,7 @@ def _layer(film: Film, take: str) -> Layer:
         take=take,
         shape=mask.shape if mask else None,
         feather_px=mask.feather_px if mask else 0.0,
+        gain=gain,
     )
 
 

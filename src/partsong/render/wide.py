@@ -18,7 +18,7 @@ from partsong.media import tags
 from partsong.media.encode import RECIPES, Recipe
 from partsong.render import colour
 from partsong.render.merge import Form
-from partsong.render.plan import FramePlan, layers_of
+from partsong.render.plan import FramePlan, clip_of, layers_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 KIND = "wide"
 RECIPE: Recipe = RECIPES["intermediate"]
 
+SUM_VERSION = 1  # raise it when the same takes are added otherwise
 _VERSION = 2  # raise it when the same plan gives other pixels
 
 
@@ -132,21 +133,24 @@ def wide_key(film: Film) -> str:
                 placed.placement.drift_ppm,
             ]
         )
-    return key_of(KIND, _ground(film, encoding_of(film)), song_frames(film), made_from)
+    patches = [
+        [patch.model_dump(mode="json"), clip_of(film, patch.source).file.fingerprint, *_placed(film, patch.source)]
+        for patch in film.stage.patches
+    ]
+    ground = [_ground(film, encoding_of(film)), *_sum_ground(film)]
+    return key_of(KIND, ground, song_frames(film), made_from, *([patches] if patches else []))
 
 
 def segment_key(film: Film, encoding: Encoding, plans: tuple[FramePlan, ...]) -> str:
     """Return the cache key of a stretch of the wide: of its plans, and of the files that they read."""
     stacks = {plan.stack: plan.stack.model_dump(mode="json") for plan in plans}
     order = list(stacks)
-    files = {
-        name: film.take(name).clip.file.fingerprint for stack in order for name in (la.take for la in stack.layers)
-    }
+    files = {name: clip_of(film, name).file.fingerprint for stack in order for name in (la.take for la in stack.layers)}
     frames = [
         [order.index(plan.stack), *plan.sources, *(pose.model_dump(mode="json") for pose in plan.poses)]
         for plan in plans
     ]
-    return key_of(KIND, _ground(film, encoding), list(stacks.values()), files, frames)
+    return key_of(KIND, [_ground(film, encoding), *_sum_ground(film)], list(stacks.values()), files, frames)
 
 
 def wide_path(folder: FilmFolder, film: Film) -> Path | None:
@@ -162,6 +166,26 @@ def wide_path(folder: FilmFolder, film: Film) -> Path | None:
 def place(folder: FilmFolder, key: str) -> Path:
     """Return where the wide of this key lies."""
     return folder.cached(KIND, key, RECIPE.suffix)
+
+
+def _placed(film: Film, source: str) -> list[object]:
+    """Return what a picture's place depends on: where its take sits on the song, and how it is moved."""
+    placement, registration = film.placement_of(source), film.stage.registration_of(source)
+    return [
+        [str(placement.start.seconds), placement.drift_ppm] if placement and placement.start else [],
+        [key.model_dump(mode="json") for key in registration.keys] if registration else [],
+    ]
+
+
+def _sum_ground(film: Film) -> list[object]:
+    """Return what added light depends on beyond the frames themselves: takes' lit rooms and the plates."""
+    stage = film.stage
+    if stage.method == "masks":
+        return []
+    plates = [[plate.part, plate.clip.file.fingerprint] for plate in film.plates]
+    takes = [[name, film.take(name).clip.file.fingerprint, *_placed(film, name)] for name in stage.order]
+    gains = [match.model_dump(mode="json") for match in stage.matches]
+    return [[SUM_VERSION, stage.method, plates, takes, gains]]
 
 
 def _ground(film: Film, encoding: Encoding) -> list[object]:

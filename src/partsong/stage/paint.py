@@ -12,11 +12,13 @@ from partsong.film.records import Film
 from partsong.media.encode import PictureWriter
 from partsong.media.picture import PictureReader, converted, open_picture
 from partsong.media.planes import Planes
+from partsong.render.lightsum import LightSum
 from partsong.render.merge import Form, Merger
-from partsong.render.plan import FramePlan, plan_frames, stretches
+from partsong.render.plan import FramePlan, Stack, clip_of, plan_frames, stretches
 from partsong.render.segments import Segment
 from partsong.render.wide import RECIPE, Encoding
-from partsong.watch import Watch
+from partsong.stage.rooms import RoomFinder
+from partsong.watch import Watch, silent
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,20 +58,28 @@ class WidePainter:
         with contextlib.ExitStack() as opened:
             readers: dict[str, PictureReader] = {}
             for stack, run in stretches(plans):
-                merger = Merger(stack, self.encoding.curve, self.form)
+                merger = self._merger(stack)
                 shown: list[Iterator[Planes] | None] = []
                 for number, layer in enumerate(stack.layers):
                     if not merger.shows[number]:
                         shown.append(None)
                         continue
                     if layer.take not in readers:
-                        take = self.film.take(layer.take)
-                        reader = open_picture(self.folder.locate(take.clip.file), take.picture, threads=1)
+                        clip = clip_of(self.film, layer.take)
+                        assert clip.picture is not None
+                        reader = open_picture(self.folder.locate(clip.file), clip.picture, threads=1)
                         readers[layer.take] = opened.enter_context(reader)
                     wanted = [plan.sources[number] for plan in run]
                     shown.append(self._brought(readers[layer.take].read(wanted)))
                 for plan in run:
                     yield merger.merge([next(frames) if frames else None for frames in shown], plan.poses)
+
+    def _merger(self, stack: Stack) -> Merger | LightSum:
+        if stack.method == "masks":
+            return Merger(stack, self.encoding.curve, self.form)
+        rooms = RoomFinder(self.folder, self.film, self.encoding, self.form).found(silent())
+        lit = [rooms.lit[layer.take] for layer in stack.layers if layer.shape is None]
+        return LightSum(stack, lit, rooms.ambient, self.encoding.curve, self.form)
 
     def _brought(self, frames: Iterator[Planes]) -> Iterator[Planes]:
         form = self.form

@@ -1,0 +1,289 @@
+"""How takes compare in exposure and white balance, how much they grain, and whether mains lamps band them.
+
+The light moves from take to take, so a brighter picture may be a nearer lamp as well as a wider aperture: the two
+cannot be told apart from lit frames. They can where every take shows the same light: in an ambient-only head (the
+room before the lamp is switched on) or on a grey card. Everything here works on scene-linear light; gains are what a
+take's red, green and blue are multiplied by.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from partsong.errors import InvalidInput
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+Gain = tuple[float, float, float]
+
+_BLOCK_PX = 8
+_TUKEY = 4.685  # 95 % efficient on Gaussian noise (Huber and Ronchetti, Robust Statistics, 2nd ed., 4.8)
+_MAD_TO_SIGMA = 1.4826
+_AGREES_STOPS = 0.1
+_LEAST_AGREEING = 0.5  # of the frame: less, and the two do not show one light
+_LEAST_BLOCKS = 12
+_DARK = 0.002  # scene-linear light: below a ninetieth of mid grey there is little but noise
+_LEAST_EXPLAINED = 0.3  # of what wanders in the rows' means; a player explains less, for he is no wave
+_HEAD_STEP = 1.2  # by how much the light of the brightest tenth must rise when the lamp comes on
+_HEAD_STEADY = 0.06  # how much the light may vary, in natural logarithm, over an ambient head
+
+
+@dataclass(frozen=True, slots=True)
+class Ratio:
+    """Gains that bring one picture to another, the share of the frame that agrees on them, and how far it strays."""
+
+    gain: Gain
+    agreeing: float
+    spread_stops: float
+
+    @property
+    def told(self) -> bool:
+        """Say whether most of the frame agrees."""
+        return self.agreeing >= _LEAST_AGREEING
+
+    @property
+    def stops(self) -> float:
+        """The gain of green in stops."""
+        return float(np.log2(self.gain[1]))
+
+
+def ratio_of(reference: ArrayLike, other: ArrayLike, valid: ArrayLike | None = None) -> Ratio:
+    """Compare two pictures of one room in one light.
+
+    The frame is divided into blocks, and the answer is a robust mean over their logarithms of ratios, so what moved
+    (a player, a stand) does not carry it away.
+
+    Parameters
+    ----------
+    reference, other : array_like, shape (height, width, 3)
+        Scene-linear light, grain averaged out over frames.
+    valid : array_like of bool, shape (height, width), optional
+        False where one of them is not to be trusted, for example clipped.
+
+    Raises
+    ------
+    InvalidInput
+        If the sizes differ, or hardly anything is bright enough to compare.
+
+    Examples
+    --------
+    >>> room = np.full((64, 64, 3), 0.05)
+    >>> ratio = ratio_of(room, room / 2)
+    >>> [round(value, 3) for value in ratio.gain], ratio.told
+    ([2.0, 2.0, 2.0], True)
+    """
+    one, two = (np.asarray(picture, np.float64) for picture in (reference, other))
+    if one.shape != two.shape:
+        raise InvalidInput(
+            f"Pictures of {one.shape[1]} x {one.shape[0]} and {two.shape[1]} x {two.shape[0]} pixels cannot be "
+            "compared. Bring them to one size first."
+        )
+    use = np.ones(one.shape[:2]) if valid is None else np.asarray(valid).astype(np.float64)
+    count = _blocks(use)
+    means = [
+        np.stack([_blocks(picture[..., k] * use) for k in range(3)], axis=-1) / np.maximum(count, 1)[..., None]
+        for picture in (one, two)
+    ]
+    chosen = (count >= _BLOCK_PX**2 / 2) & (means[0].min(axis=-1) > _DARK) & (means[1].min(axis=-1) > _DARK)
+    if int(chosen.sum()) < _LEAST_BLOCKS:
+        raise InvalidInput("Hardly anything is bright enough in both to compare their light.")
+    logs = np.log(means[0][chosen] / means[1][chosen])
+    middle = np.median(logs, axis=0)
+    for _ in range(20):
+        error = logs - middle
+        spread = np.maximum(_MAD_TO_SIGMA * np.median(np.abs(error), axis=0), 1e-4)
+        weight = np.clip(1 - (error / (_TUKEY * spread)) ** 2, 0, None) ** 2
+        # A block counts in all channels or in none: what moved is another thing, not another colour.
+        weight = weight.min(axis=-1, keepdims=True)
+        total = float(weight.sum())
+        if total == 0:
+            break
+        step = (weight * error).sum(axis=0) / total
+        middle = middle + step
+        if np.abs(step).max() < 1e-6:
+            break
+    away = np.abs(logs - middle) / np.log(2)
+    red, green, blue = (float(value) for value in np.exp(middle))
+    return Ratio((red, green, blue), float((away.max(axis=-1) < _AGREES_STOPS).mean()), float(np.median(away)))
+
+
+def ratio_of_cards(reference: ArrayLike, other: ArrayLike) -> Ratio:
+    """Compare the grey card of two takes: the pixels of the card (n, 3) or (height, width, 3) in each.
+
+    Raises
+    ------
+    InvalidInput
+        If a card is too dark, or not of one tone, which a card is.
+    """
+    middles = []
+    for pixels in (reference, other):
+        card = np.asarray(pixels, np.float64).reshape(-1, 3)
+        middle = np.median(card, axis=0)
+        if middle.min() <= _DARK:
+            raise InvalidInput("The card is too dark to measure. Light it, or choose another moment.")
+        if np.percentile(np.abs(card / middle - 1), 75) > 0.25:
+            raise InvalidInput("What was named as the card is not of one tone. Name a box that lies inside it.")
+        middles.append(middle)
+    red, green, blue = (float(value) for value in middles[0] / middles[1])
+    return Ratio((red, green, blue), 1.0, 0.0)
+
+
+def find_head(levels: ArrayLike, rate_hz: float) -> int:
+    """Return how many frames at the beginning are lit by ambient light alone; 0 if the lamp was on from the start.
+
+    Parameters
+    ----------
+    levels : array_like, shape (n,)
+        The scene-linear light of the brightest tenth of each frame, from the take's first frame on.
+    rate_hz : float
+        Frames a second. At least half a second must be steady before the lamp comes on.
+
+    Examples
+    --------
+    >>> find_head([0.05] * 25 + [0.6] * 50, 25.0)
+    25
+    >>> find_head([0.6] * 75, 25.0)
+    0
+    """
+    light = np.log(np.maximum(np.asarray(levels, np.float64), 1e-6))
+    least = max(2, round(rate_hz / 2))
+    if len(light) < 2 * least:
+        return 0
+    for stop in range(least, len(light) - least + 1):
+        rise = float(np.median(light[stop : stop + least]) - np.median(light[:stop]))
+        if rise >= np.log(_HEAD_STEP) and float(np.ptp(light[:stop])) <= _HEAD_STEADY:
+            # Walk to the frame on which it rises, and leave it out: the lamp may have come on during its exposure.
+            while stop < len(light) and light[stop] - np.median(light[:stop]) < rise / 4:
+                stop += 1
+            return stop
+    return 0
+
+
+# --- grain ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Grain:
+    """A camera's noise: its variance is ``read**2 + shot * light``, in scene-linear light."""
+
+    read: float
+    shot: float
+
+    def spread(self, light: ArrayLike) -> NDArray[np.float64]:
+        """Return the standard deviation of the noise at a light."""
+        return np.sqrt(self.read**2 + self.shot * np.maximum(np.asarray(light, np.float64), 0))
+
+
+def grain_of(one: ArrayLike, other: ArrayLike) -> Grain:
+    """Measure the grain from two neighbouring frames of a take that stands still.
+
+    The difference of two frames holds the noise twice. In groups of equal light its spread is told from the median of
+    its absolute values, so that a moving player in part of the frame does not count.
+
+    Parameters
+    ----------
+    one, other : array_like, shape (height, width, 3)
+        Scene-linear light of the two frames.
+    """
+    first, second = (np.asarray(frame, np.float64)[..., 1].ravel() for frame in (one, other))
+    light = (first + second) / 2
+    order = np.argsort(light, kind="stable")
+    groups = np.array_split(order, max(2, min(24, len(order) // 200)))
+    levels = np.array([float(np.median(light[group])) for group in groups])
+    spreads = [_MAD_TO_SIGMA * float(np.median(np.abs(first[group] - second[group]))) / np.sqrt(2) for group in groups]
+    variance = np.array(spreads) ** 2
+    # Relative errors matter alike at all levels; both terms are at least nothing.
+    weight = 1 / np.maximum(variance, 1e-12)
+    from scipy.optimize import nnls
+
+    terms = np.stack([np.ones_like(levels), np.maximum(levels, 0)], axis=1) * weight[:, None]
+    (dark, shot), _ = nnls(terms, variance * weight)
+    return Grain(float(np.sqrt(dark)), float(shot))
+
+
+# --- bands ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Bands:
+    """Bands that a pulsing lamp leaves: rows from one to the next, cycles by which they move a frame, depth 0 to 1.
+
+    ``mains_hz`` is 50 or 60 where their movement fits that mains at this frame rate, else None.
+    """
+
+    period_rows: float
+    moves_cycles: float
+    depth: float
+    mains_hz: int | None
+
+
+def find_bands(frames: ArrayLike, rate_hz: float) -> Bands | None:
+    """Look for bands that wander through the frame.
+
+    A lamp on alternating mains pulses at twice its frequency; a sensor read out row by row sees that as bands. Where
+    the pulses are a whole multiple of the frame rate the bands stand still and cannot be told from the room here.
+
+    Parameters
+    ----------
+    frames : array_like, shape (n, height, width)
+        Scene-linear light of neighbouring frames, n >= 16; sizes may be reduced, ``period_rows`` is in these rows.
+    rate_hz : float
+        Frames a second.
+
+    Returns
+    -------
+    Bands or None
+        None where nothing wanders that stands six times above the rest.
+    """
+    light = np.asarray(frames, np.float64)
+    count, height, _ = light.shape
+    if count < 16:
+        raise InvalidInput(f"Bands need 16 neighbouring frames or more to be told; there are {count}.")
+    still = np.median(light, axis=0)
+    ratio = np.where(still > _DARK, light / np.maximum(still, _DARK) - 1, np.nan)
+    lit = still > np.nanpercentile(still, 60)  # the lamp's own light is where bands are
+    ratio = np.where(lit, ratio, np.nan)
+    chosen = lit.sum(axis=1) >= 8
+    if int(chosen.sum()) < 32:
+        return None
+    profile = np.zeros((count, height))
+    profile[:, chosen] = np.nanmedian(ratio[:, chosen], axis=2)
+    profile -= profile.mean(axis=0)
+    rows = np.arange(height)[None, :]
+    taper = np.hanning(count)[:, None] * chosen[None, :]
+    longest, finest = 0.5, height / 8.0
+    cycles = np.arange(longest, min(finest, 24.0), 0.1)
+    waves = np.exp(-2j * np.pi * cycles[:, None] * rows / height)  # (k, row)
+    turns = np.fft.fft(profile * taper, 8 * count, axis=0) @ waves.T  # (move, k)
+    power = np.abs(turns)
+    moves = np.fft.fftfreq(8 * count)
+    # What goes through the frame within a few frames is a lamp; what drifts slower than that may be the player.
+    power[np.abs(moves) < 1.5 / count] = 0
+    at, wave = np.unravel_index(int(np.argmax(power)), power.shape)
+    if power[at, wave] < 6 * float(np.median(power[power > 0])):
+        return None
+    depth = 2 * float(power[at, wave]) / float(np.abs(taper).sum())
+    move = float(moves[at]) % 1
+    # A band that moves up by a fifth is one that moves down by four: take the fit over both directions of read-out.
+    explained = (
+        depth**2 / 2 * float(np.mean((taper / np.hanning(count).max()) ** 2)) / float(np.mean((profile * taper) ** 2))
+    )
+    if explained < _LEAST_EXPLAINED:
+        return None
+    mains = None
+    for hertz in (50, 60):
+        expected = (2 * hertz / rate_hz) % 1
+        if min(abs(move - expected), 1 - abs(move - expected)) < 1.0 / count:
+            mains = hertz
+    return Bands(float(height / cycles[wave]), move, depth, mains)
+
+
+def _blocks(picture: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the sum over each block of pixels; what is left over at the edges is left out."""
+    rows, columns = (size // _BLOCK_PX for size in picture.shape)
+    cut = picture[: rows * _BLOCK_PX, : columns * _BLOCK_PX]
+    return np.asarray(cut.reshape(rows, _BLOCK_PX, columns, _BLOCK_PX).sum(axis=(1, 3)))

@@ -1,0 +1,191 @@
+"""Adding takes' light: the definition against what light does, the fast path against the definition."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from partsong.errors import InvalidInput
+from partsong.film.records import Oval, Pose
+from partsong.media.planes import Planes
+from partsong.render import pixels
+from partsong.render.lightpath import LightPath
+from partsong.render.lightsum import LightSum, LitRoom, ambient_of, player_matte, summed, where_differs
+from partsong.render.merge import Form
+from partsong.render.plan import Layer, Stack
+
+WIDTH, HEIGHT = 192, 108
+FORM = Form(10, "422", "bt709", "limited")
+# Academy S-2016-001, ACEScct, decoded.
+CODES = np.linspace(0, 1, 4096)
+CURVE = np.where(
+    CODES > 0.155251141552511, 2.0 ** (CODES * 17.52 - 9.72), (CODES - 0.0729055341958355) / 10.5402377416545
+)
+
+
+@pytest.fixture
+def room():
+    """A drawn room in ambient light, and three lamps' light on it: (height, width, 3) each."""
+    rng = np.random.default_rng(5)
+    albedo = np.full((HEIGHT, WIDTH, 3), 0.3)
+    for _ in range(60):
+        x, y = rng.integers(0, WIDTH), rng.integers(0, HEIGHT)
+        albedo[y : y + rng.integers(4, 30), x : x + rng.integers(4, 30)] = rng.uniform(0.05, 0.6, 3)
+    x, y = np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT))
+    lamps = [
+        albedo * np.exp(-(((x - at) / 45) ** 2) - ((y - 60) / 50) ** 2)[..., None] * np.array([1.0, 0.9, 0.7])
+        for at in (40, 96, 150)
+    ]
+    return albedo * 0.06, lamps
+
+
+def lit(light, hidden=None):
+    gone = np.zeros(light.shape[:2], np.float32) if hidden is None else hidden
+    return LitRoom(np.asarray(light, np.float32), gone, 3e-4, 1.5e-5)
+
+
+def body(at):
+    """A round player: his soft cover, and a light of a colour that no lamp gives the room."""
+    x, y = np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT))
+    cover = np.clip((14 - np.hypot(x - at, y - 60)) / 3 + 0.5, 0, 1)
+    return cover, np.broadcast_to(np.array([0.1, 0.25, 0.6]), (HEIGHT, WIDTH, 3))
+
+
+def test_the_sum_of_one_lamp_each_is_the_room_with_all_on(room):
+    ambient, lamps = room
+    rooms = [ambient + lamp for lamp in lamps]
+    nowhere = [np.zeros((HEIGHT, WIDTH))] * 3
+    # Light adds: the room with all lamps on is what each adds to the dark. 1e-12: rounding in double precision.
+    assert summed(rooms, rooms, ambient, nowhere, None, [1, 1, 1]) == pytest.approx(ambient + sum(lamps), abs=1e-12)
+
+
+def test_a_players_soft_edge_comes_out_as_with_all_lamps_on(room):
+    ambient, lamps = room
+    rooms = [ambient + lamp for lamp in lamps]
+    cover, colour = body(96)
+    mixed = cover[..., None] * colour + (1 - cover)[..., None] * rooms[1]
+    lights = [rooms[0], mixed, rooms[2]]
+    differs = [np.zeros_like(cover), (cover > 0).astype(float), np.zeros_like(cover)]
+    mattes = [np.zeros_like(cover), cover, np.zeros_like(cover)]
+    everything = ambient + sum(lamps)
+    truth = cover[..., None] * colour + (1 - cover)[..., None] * everything
+    assert summed(lights, rooms, ambient, differs, mattes, [1, 1, 1]) == pytest.approx(truth, abs=1e-12)
+    plain = summed(lights, rooms, ambient, differs, None, [1, 1, 1])
+    assert np.abs(plain - truth).max() > 0.01  # without a matte the others' ground shines through him
+
+
+def test_a_take_that_is_not_there_yet_gives_no_light(room):
+    ambient, lamps = room
+    rooms = [ambient + lamp for lamp in lamps]
+    nowhere = [np.zeros((HEIGHT, WIDTH))] * 3
+    half = summed(rooms, rooms, ambient, nowhere, None, [1, 0.5, 0])
+    assert half == pytest.approx(ambient + lamps[0] + lamps[1] / 2, abs=1e-12)
+
+
+def test_ambient_light_is_the_least_of_all_takes_but_for_players(room):
+    ambient, lamps = room
+    dark = [lamp * (lamp > 0.02) for lamp in lamps]
+    cover, _ = body(96)
+    hidden = (cover > 0).astype(np.float32)
+    black = np.where(hidden[..., None] > 0, 0.0, ambient + dark[1])
+    found = ambient_of([lit(ambient + dark[0]), lit(black, hidden), lit(ambient + dark[2])])
+    unlit = np.minimum(np.minimum(dark[0], np.where(hidden[..., None] > 0, 9, dark[1])), dark[2]).max(axis=-1) == 0
+    assert unlit.mean() > 0.5
+    assert found[unlit] == pytest.approx(ambient[unlit], abs=1e-6)
+
+
+def test_a_player_is_told_from_his_shadow(room):
+    ambient, lamps = room
+    dark, base = np.asarray(ambient, np.float32), lit(ambient + lamps[1])
+    cover, colour = body(96)
+    shade = np.zeros((HEIGHT, WIDTH))
+    shade[50:100, 120:150] = 0.7
+    light = ambient + lamps[1] * (1 - shade[..., None])
+    light = (cover[..., None] * colour + (1 - cover)[..., None] * light).astype(np.float32)
+    differs, matte = where_differs(light, base), player_matte(light, base, dark, WIDTH)
+    assert matte[cover == 1].min() > 0.99
+    assert differs[cover == 1].min() > 0.99
+    deep = (shade > 0) & (lamps[1].max(axis=-1) > 0.1)
+    deep[:, :124] = False  # beside the player a matte's closing may reach over
+    assert deep.sum() > 300
+    assert differs[deep].mean() > 0.95
+    assert matte[deep].mean() < 0.05
+    away = (cv2.dilate(shade, np.ones((9, 9))) == 0) & (
+        np.hypot(*(np.indices(shade.shape) - np.array([60, 96])[:, None, None])) > 24
+    )
+    assert differs[away].max() < 0.05
+
+
+@pytest.mark.parametrize("method", ["light-sum", "combined"])
+def test_the_fast_path_lies_by_the_definition(room, method):
+    ambient, lamps = (np.asarray(room[0], np.float32), room[1])
+    path = LightPath(CURVE, FORM, WIDTH, HEIGHT)
+    # Lit rooms come out of planes too, so hard edges have the same soft colour in both.
+    rooms = [lit(path.light(path.encoded(np.asarray(ambient + lamp, np.float32)))) for lamp in lamps]
+    ambient = path.light(path.encoded(ambient))
+    planes = []
+    for number, one in enumerate(rooms):
+        cover, colour = body((40, 96, 150)[number])
+        light = cover[..., None] * colour + (1 - cover)[..., None] * one.light
+        planes.append(path.encoded(light.astype(np.float32)))
+    layers = tuple(Layer(take=f"t{number}", opacity=(1.0, 0.75, 1.0)[number]) for number in range(3))
+    stack = Stack(width=WIDTH, height=HEIGHT, method=method, layers=layers)
+    adder = LightSum(stack, rooms, ambient, CURVE, FORM)
+    fast = adder.light(planes, [Pose()] * 3)
+    lights = [path.light(one) for one in planes]
+    differs = [where_differs(light, one) for light, one in zip(lights, rooms, strict=True)]
+    mattes = [player_matte(light, one, ambient, WIDTH) for light, one in zip(lights, rooms, strict=True)]
+    slow = summed(
+        lights, [one.light for one in rooms], ambient, differs, mattes if method == "combined" else None, [1, 0.75, 1]
+    )
+    # Where the quick look, at a quarter of the size, sees no difference, the close one is left out; what that leaves out
+    # at a player's faintest edge is within his soft edge's own grain.
+    error = np.abs(fast - slow).max(axis=-1) / rooms[0].grain(slow.mean(axis=-1))
+    assert np.percentile(error, 99) < 0.1
+    assert error.max() < 4
+    assert adder.shows == (True, True, True)
+
+
+def test_planes_come_back_from_light(room):
+    ambient, lamps = room
+    path = LightPath(CURVE, FORM, WIDTH, HEIGHT)
+    first = path.encoded((ambient + sum(lamps)).astype(np.float32))
+    again = path.encoded(path.light(first))
+    # Colour samples are averages, so a second pass moves luma by what two neighbours differ; a code is the tables' own.
+    assert np.abs(first.y.astype(int) - again.y).max() <= 1
+    reference = pixels.to_linear(pixels.codes_to_encoded(pixels.full_size(first), 10, "bt709", "limited"), CURVE)
+    # The decoding table has steps of 1/8192 of the code range: 0.15 % of light, rounded to the nearest.
+    assert path.light(first) == pytest.approx(reference, rel=1e-3, abs=1e-5)
+
+
+def test_patches_lie_over_the_sum(room):
+    ambient, lamps = (np.asarray(room[0], np.float32), room[1])
+    rooms = [lit(ambient + lamp) for lamp in lamps[:2]]
+    path = LightPath(CURVE, FORM, WIDTH, HEIGHT)
+    frames = [path.encoded(one.light) for one in rooms]
+    other = path.encoded(np.full((HEIGHT, WIDTH, 3), 0.5, np.float32))
+    oval = Oval(x=96, y=54, rx=20, ry=20)
+    layers = (Layer(take="a"), Layer(take="b"), Layer(take="c", shape=oval))
+    adder = LightSum(Stack(width=WIDTH, height=HEIGHT, method="light-sum", layers=layers), rooms, ambient, CURVE, FORM)
+    made = adder.merge([*frames, other], [Pose()] * 3)
+    assert (made.y[50:58, 90:102] == other.y[50:58, 90:102]).all()
+    bare = LightSum(
+        Stack(width=WIDTH, height=HEIGHT, method="light-sum", layers=layers[:2]), rooms, ambient, CURVE, FORM
+    ).merge(frames, [Pose()] * 2)
+    assert (made.y[:, :60] == bare.y[:, :60]).all()
+
+
+def test_bad_input_is_refused(room):
+    ambient, lamps = (np.asarray(room[0], np.float32), room[1])
+    stack = Stack(width=WIDTH, height=HEIGHT, method="light-sum", layers=(Layer(take="a"),))
+    with pytest.raises(InvalidInput, match="needs its lit room"):
+        LightSum(stack, [], ambient, CURVE, FORM)
+    adder = LightSum(stack, [lit(ambient + lamps[0])], ambient, CURVE, FORM)
+    with pytest.raises(InvalidInput, match="has no frame"):
+        adder.merge([None], [Pose()])
+    small = Planes(
+        np.zeros((8, 8), np.uint16), np.zeros((8, 4), np.uint16), np.zeros((8, 4), np.uint16), 10, "bt709", "limited"
+    )
+    with pytest.raises(InvalidInput, match="one form"):
+        adder.merge([small], [Pose()])
