@@ -46,6 +46,7 @@ class Painted:
     size: tuple[int, int] = (WIDTH, HEIGHT)
     rate: Rate = RATE
     frames: int = FRAMES
+    leans: tuple[int, int, float] | None = None  # from frame, to before frame, by how far to the right
 
     def frame(self, number: int) -> np.ndarray:
         """Return scene-linear light (height, width, 3)."""
@@ -58,6 +59,8 @@ class Painted:
         x, y = np.meshgrid(np.arange(-10, width + 10), np.arange(-10, height + 10))
         lamp = 0.06 + np.exp(-(((x - self.player_x) / 30) ** 2) - ((y - 80) / 40) ** 2)
         sway = self.player_x + 7 * np.sin(number * 0.9)
+        if self.leans is not None and self.leans[0] <= number < self.leans[1]:
+            sway += self.leans[2]
         body = np.hypot((x - sway) / 9, (y - 82) / 24) < 1
         light = np.where(body, 0.5, room) * lamp
         light = cv2.GaussianBlur(light, (0, 0), 0.7)
