@@ -221,6 +221,8 @@ class Cdl(Record):
 class Take(Record):
     """One recording. ``input_space`` names a colour space of the film's OpenColorIO config, once known.
 
+    ``slate`` is what the slate or the scene is called, in the person's own words.
+
     ``distance_m`` is from the sound to this take's camera, where it differs from the part's or there is no part.
     ``grade`` acts in scene-linear light of the camera's own primaries, before the look. A stage take has none here: the
     merge takes a gain, and that is its match (:meth:`Film.grade_of`).
@@ -234,6 +236,7 @@ class Take(Record):
     distance_m: Positive | None = None
     grade: Cdl | None = None
     circled: bool = False
+    slate: str = ""
     notes: str = ""
 
     @model_validator(mode="after")
@@ -282,6 +285,15 @@ class Finding(Record):
     region: Region | None = None
     size: Finite | None = None
     unit: str = ""
+
+
+class Judgement(Record):
+    """What a take was said to be when it was looked at; ``unseen`` is what could not be told, a sentence each."""
+
+    take: Id
+    verdict: Verdict
+    sentence: str
+    unseen: tuple[str, ...] = ()
 
 
 # --- lineup ---------------------------------------------------------------------------------------
@@ -675,6 +687,7 @@ class Film(Record):
     takes: tuple[Take, ...] = ()
     plates: tuple[Plate, ...] = ()
     findings: tuple[Finding, ...] = ()
+    judgements: tuple[Judgement, ...] = ()
     placements: tuple[Placement, ...] = ()
     stage: Stage = Stage()
     look: Look | None = None
@@ -687,6 +700,7 @@ class Film(Record):
         plates = _unique("plate", [plate.id for plate in self.plates])
         if both := takes & plates:
             raise ValueError(f"a take and a plate are both called {min(both)!r}")
+        _unique("judgement of take", [judged.take for judged in self.judgements])
         _unique("placement of take", [placement.take for placement in self.placements])
         _unique("mask of take", [mask.take for mask in self.stage.masks])
         _unique("registration of take", [found.take for found in self.stage.registrations])
@@ -699,6 +713,7 @@ class Film(Record):
         stage = self.stage
         named_takes = [
             *(finding.take for finding in self.findings),
+            *(judged.take for judged in self.judgements),
             *(placement.take for placement in self.placements),
             *(mask.take for mask in stage.masks),
             *(found.take for found in stage.registrations),
@@ -737,6 +752,10 @@ class Film(Record):
         if found.kind == "stage":
             return None if match is None or match.gain == (1.0, 1.0, 1.0) else Cdl(slope=match.gain)
         return found.grade
+
+    def judgement_of(self, take: str) -> Judgement | None:
+        """Return what a take was said to be, if it was looked at."""
+        return next((judged for judged in self.judgements if judged.take == take), None)
 
     def stage_takes(self) -> tuple[Take, ...]:
         """Return the takes of the locked-off camera, in the order of the parts."""
