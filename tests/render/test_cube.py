@@ -180,6 +180,7 @@ def test_comments_blank_lines_tabs_and_windows_line_ends_are_fine(write: Any) ->
         (b"TITLE \xff\xfe\n", "bytes that are no text"),
         (b"1" * 5_000_000, "longer than 1024 bytes"),
         ("a poem\n", "neither a keyword nor three numbers"),
+        ("\n" * 200_000 + SMALL, "line 100001 is one more of over 100000 blank lines and comments"),
     ],
 )
 def test_each_fault_gets_one_sentence(write: Any, text: str | bytes, sentence: str) -> None:
@@ -206,6 +207,78 @@ def test_a_claimed_size_costs_no_memory(write: Any) -> None:
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert peak < 1 << 20  # the table that the file claims would fill 200 MB
+
+
+@pytest.mark.parametrize("start", ["", "LUT_3D_SIZE 2\n", SMALL, "# a comment\n"])
+def test_two_gigabytes_are_refused_at_once_in_little_memory(tmp_path: Path, start: str) -> None:
+    import time
+    import tracemalloc
+
+    path = tmp_path / "huge.cube"
+    with path.open("wb") as file:
+        file.write(start.encode())
+        file.truncate(2 << 30)  # a hole: no disk is filled
+    for size in (2 << 30, 1 << 30):
+        with path.open("r+b") as file:
+            file.truncate(size)
+        tracemalloc.start()
+        began = time.process_time()
+        with pytest.raises(
+            InvalidInput, match=r"no table that the format allows is that large|holds binary|longer than"
+        ):
+            read_cube(path)
+        spent, (_, peak) = time.process_time() - began, tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        assert peak < 1 << 20
+        assert spent < 1  # processor time; reading it through would take minutes
+
+
+def test_what_is_no_file_is_refused_without_waiting(tmp_path: Path) -> None:
+    import os
+
+    os.mkfifo(tmp_path / "pipe.cube")  # opening it would wait for a writer for ever
+    with pytest.raises(InvalidInput, match="is no file"):
+        read_cube(tmp_path / "pipe.cube")
+
+
+GOOD = ('TITLE "Soft"\nDOMAIN_MIN 0 0 0\nDOMAIN_MAX 1 1 1\n' + SMALL.replace("0 0 1", "0.0125 0.0311 0.97")).encode()
+
+
+@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(data=st.data())
+def test_a_good_table_spoilt_anywhere_reads_or_is_refused_in_one_sentence(tmp_path: Path, data: st.DataObject) -> None:
+    spoilt = bytearray(GOOD)
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(spoilt) - 1))
+        match data.draw(st.sampled_from(["change", "cut", "double", "insert", "swap"])):
+            case "change":
+                spoilt[at] = data.draw(st.integers(0, 255))
+            case "cut":
+                del spoilt[at : at + data.draw(st.integers(1, 60))]
+            case "double":
+                spoilt[at:at] = spoilt[at : at + data.draw(st.integers(1, 60))]
+            case "insert":
+                spoilt[at:at] = data.draw(
+                    st.sampled_from([b"nan", b"1e999", b"-", b"\n", b"LUT_1D_SIZE 9", b"\0", b"#"])
+                )
+            case _:
+                lines = bytes(spoilt).split(b"\n")
+                lines[0], lines[at % len(lines)] = lines[at % len(lines)], lines[0]
+                spoilt = bytearray(b"\n".join(lines))
+        if not spoilt:
+            break
+    path = tmp_path / "spoilt.cube"
+    path.write_bytes(spoilt)
+    told, cube = "", None
+    try:
+        cube = read_cube(path)
+    except InvalidInput as problem:
+        told = str(problem)
+    if cube is None:
+        assert re.fullmatch(r"spoilt\.cube[^\n]+", told)
+    else:
+        assert np.isfinite(cube.table).all()
+        assert np.isfinite(apply(cube, [[0.2, 0.4, 0.9]])).all()
 
 
 @settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)

@@ -25,6 +25,8 @@ SIZES_3D = (2, 256)
 
 # A bound on memory, not the format's own limit: no sensible line of three numbers or a title comes near it.
 _LONGEST_LINE = 1024
+_MOST_BYTES = 1 << 30  # 16.8 million rows of the largest table, sixty bytes each
+_MOST_ASIDE = 100_000  # blank lines and comments: more of them is no table, and would take minutes to read over
 _NUMBER = rb"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _ROW = re.compile(rb"\s*(%b)\s+(%b)\s+(%b)\s*" % (_NUMBER, _NUMBER, _NUMBER))
 _KEYWORD = re.compile(rb"[A-Z][A-Z0-9_]*")
@@ -89,6 +91,14 @@ def read_cube(path: Path) -> Cube:
     Cube LUT Specification, version 1.0 (2013).
     """
     try:
+        size = path.stat().st_size
+        if size > _MOST_BYTES:
+            raise InvalidInput(
+                f"{path.name} has {size / (1 << 30):.1f} GiB; no table that the format allows is that large. Choose a "
+                ".cube file."
+            )
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise InvalidInput(f"{path} is no file. Give the path of a .cube file.")
         with path.open("rb") as file:
             return _Reader(path.name).read(file)
     except OSError as problem:
@@ -105,6 +115,7 @@ class _Reader:
 
     name: str
     line_number: int = 0
+    aside: int = 0
     seen: dict[str, int] = field(default_factory=dict)
     title: str = ""
     domain_min: Triple = (0.0, 0.0, 0.0)
@@ -124,6 +135,11 @@ class _Reader:
                 raise self._wrong("holds binary data, so this is no text file")
             line = line.strip()
             if not line or line.startswith(b"#"):
+                self.aside += 1
+                if self.aside > _MOST_ASIDE:
+                    raise self._wrong(
+                        f"is one more of over {_MOST_ASIDE} blank lines and comments, so this is no table"
+                    )
                 continue
             if _KEYWORD.match(line):
                 self._keyword(line)
