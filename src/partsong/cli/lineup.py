@@ -250,7 +250,7 @@ def session(
 
 
 def _report(document: Film, placements: Sequence[Placement], as_json: bool) -> None:
-    from partsong.lineup.report import facts
+    from partsong.lineup.report import facts, signed
 
     rows = [facts(document, placement) for placement in placements]
     if as_json:
@@ -266,11 +266,11 @@ def _report(document: Film, placements: Sequence[Placement], as_json: bool) -> N
                 row.confidence + (", by hand" if row.by_hand else ""),
                 row.start or "-",
                 "-" if row.start_ms is None else f"{row.start_ms:.1f}",
-                "-" if row.start is None else f"{row.drift_ppm:+.1f} ppm",
-                "-" if row.start is None else f"{row.drift_frames:+.2f} frames",
+                "-" if row.start is None else f"{signed(row.drift_ppm, 1)} ppm",
+                "-" if row.start is None else f"{signed(row.drift_frames, 2)} frames",
                 "?" if row.distance_m is None else f"{row.distance_m:g} m",
                 "-" if row.arrival_delay_ms is None else f"{row.arrival_delay_ms:.1f} ms {row.delay}",
-                "-" if row.sound_lags_ms is None else f"-{row.sound_lags_ms:.1f} to +{row.sound_leads_ms:.1f} ms",
+                row.between,
             )
             for row in rows
         ],

@@ -201,7 +201,7 @@ class _Table:
         if against:
             places = tuple(Candidate(start=_time(one.line.start_s), score=0.0) for one in (said, against[0]))
             sentence = (
-                f"{found.sentence} {_capital(self._who(said))}, puts it at {clock(said.line.start_s)}, but "
+                f"{found.sentence} {self._who(said)}, puts it at {clock(said.line.start_s)}, but "
                 f"{self._who(against[0])}, at {clock(against[0].line.start_s)}."
             )
             asked = found.replace(confidence="ask", start=None, drift_ppm=0.0, candidates=places, sentence=sentence)
@@ -224,9 +224,7 @@ class _Table:
                 f"{', to a frame' if said.link.by == 'timecode' else ''}.",
             )
         elif found.start is not None:
-            raised = found.replace(
-                confidence=confidence, sentence=f"{found.sentence} {_capital(self._who(said))}, agrees."
-            )
+            raised = found.replace(confidence=confidence, sentence=f"{found.sentence} {self._who(said)}, agrees.")
         else:
             others = tuple(one for one in found.candidates if one is not own)
             start = place if said.link.by == "sound" else own.start
@@ -235,7 +233,7 @@ class _Table:
                 start=start,
                 drift_ppm=said.line.drift_ppm,
                 candidates=(own.replace(start=start), *others),
-                sentence=f"{found.sentence} {_capital(self._who(said))}, points to the one at {clock(start.seconds)}.",
+                sentence=f"{found.sentence} {self._who(said)}, points to the one at {clock(start.seconds)}.",
             )
         self.now[take] = _witnessed(raised, self._witness(said, "places" if own is None else "agrees", own))
         self.leans_on[take] = said.anchor
@@ -261,16 +259,16 @@ class _Table:
             fallen |= more
 
     def suggest(self) -> None:
-        """Add places that no take's sound points to, but that follow if its camera's clock ran on."""
+        """Add places that no take's sound points to, but that follow if the cameras' clocks ran on."""
         for take, found in list(self.now.items()):
             if found.by_hand or found.confidence not in ("ask", "none") or take in self.lowered:
                 continue
-            said = next((one for one in self._says(take) if not one.link.proven), None)
+            said = next((one for one in self._says(take) if one.link.suggests and not one.link.proven), None)
             if said is not None:
                 place = Candidate(start=_time(said.line.start_s), score=0.0)
                 sentence = (
-                    f"{found.sentence} If its camera's clock ran on from {said.anchor}, it starts at "
-                    f"{clock(said.line.start_s)}."
+                    f"{found.sentence} If the cameras' clocks ran on, it starts at {clock(said.line.start_s)}, by "
+                    f"{said.anchor}."
                 )
                 self.now[take] = _witnessed(
                     found.replace(candidates=(place, *found.candidates), sentence=sentence),
@@ -364,7 +362,3 @@ def _witnessed(placement: Placement, witness: Witness) -> Placement:
 
 def _time(seconds: float) -> Time:
     return Time.of(Fraction(seconds))
-
-
-def _capital(text: str) -> str:
-    return text[0].upper() + text[1:]

@@ -37,8 +37,8 @@ class Link:
     """How two takes lie to each other: media time ``m`` of ``other`` is media time ``line.song_s(m)`` of ``one``.
 
     By ``sound`` the line is that of the sounds, by ``timecode`` that of the pictures. A place agrees with the link when
-    it lies within ``agrees_s``. What is not ``proven`` may only choose among places that a take's own sound points to.
-    ``told`` says what they share.
+    it lies within ``agrees_s``. What is not ``proven`` may only choose among places that a take's own sound points to,
+    or ``suggests`` one to a person. ``told`` says what they share.
     """
 
     one: str
@@ -48,6 +48,7 @@ class Link:
     agrees_s: float
     proven: bool
     told: str
+    suggests: bool = False
     spread_ms: float | None = None
 
     def seen_from(self, take: str) -> Link:
@@ -56,7 +57,9 @@ class Link:
             return self
         rate = 1 + self.line.drift_ppm * 1e-6
         line = Line(-self.line.start_s / rate, (1 / rate - 1) * 1e6)
-        return Link(self.other, self.one, self.by, line, self.agrees_s, self.proven, self.told, self.spread_ms)
+        return Link(
+            self.other, self.one, self.by, line, self.agrees_s, self.proven, self.told, self.suggests, self.spread_ms
+        )
 
 
 def sound_link(one: str, other: str, found: Found) -> Link | None:
@@ -123,6 +126,7 @@ def timecode_links(takes: Sequence[Take], placements: Mapping[str, Placement], s
                 FRAMES_AGREE * frame_s,
                 proven,
                 "by timecode",
+                suggests=camera_of(one) == camera_of(other) or any(proof.covers(one, other) for proof in proofs),
             )
         )
     return tuple(links)
@@ -141,9 +145,13 @@ class _Proof:
     stop_s: float
     ran_freely: bool
 
+    def covers(self, *takes: Take) -> bool:
+        """Whether it was these takes' cameras whose clocks were proven, if at another time."""
+        return all(camera_of(take) in self.cameras and _same_count(self.first, take) for take in takes)
+
     def holds_for(self, take: Take) -> bool:
         """Whether a take was filmed by one of these cameras while they ran."""
-        if camera_of(take) not in self.cameras or not _same_count(self.first, take):
+        if not self.covers(take):
             return False
         starts = _later_s(self.first, take)
         stops, frame_s = starts + float(take.clip.duration), float(take.picture.rate.frame_s)

@@ -48,6 +48,18 @@ class Facts:
     clock_words: str
     timing_words: str
 
+    @property
+    def between(self) -> str:
+        """Between what sound lies in the film, late (negative) to early; a dash where nobody measured it."""
+        if self.sound_lags_ms is None or self.sound_leads_ms is None:
+            return "-"
+        return f"{signed(-self.sound_lags_ms, 1)} to {signed(self.sound_leads_ms, 1)} ms"
+
+    @property
+    def shifts(self) -> bool:
+        """Whether drift moves any frame of the picture."""
+        return bool(self.twice or self.left_out)
+
 
 def facts(film: Film, placement: Placement) -> Facts:
     """Return what is told of a placement in a film."""
@@ -84,13 +96,23 @@ def facts(film: Film, placement: Placement) -> Facts:
     )
 
 
+def signed(value: float, digits: int) -> str:
+    """Write a number with its sign; none where it rounds to nothing.
+
+    >>> signed(1.25, 1), signed(-0.04, 1)
+    ('+1.2', '0.0')
+    """
+    text = f"{value:+.{digits}f}"
+    return text if float(text) else text[1:]
+
+
 def clock_words(drift_ppm: float, retimed: Retimed) -> str:
     """Say what a camera's clock does to its picture.
 
     >>> clock_words(60.0, Retimed(0.14, (), ()))
     'Clock +60.0 ppm, +0.14 frames by the end: every frame is shown once.'
     """
-    told = f"Clock {drift_ppm:+.1f} ppm, {retimed.by_end_frames:+.2f} frames by the end"
+    told = f"Clock {signed(drift_ppm, 1)} ppm, {signed(retimed.by_end_frames, 2)} frames by the end"
     if retimed.twice is None or retimed.left_out is None:
         return f"{told}: its frame rate is not the film's, so frames are chosen by the nearest moment anyway."
     if retimed.twice:

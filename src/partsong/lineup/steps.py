@@ -21,10 +21,9 @@ from partsong.errors import InvalidInput, UnreadableMedia
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Candidate, Clip, Evidence, Film, Placement, Song, Take
 from partsong.film.store import FilmStore
-from partsong.film.tempo import bar_lines
-from partsong.lineup import arrival, cues, joint, listening, score, timecode
+from partsong.lineup import arrival, cues, joint, listening, page, timecode
 from partsong.lineup.agreeing import by_picture, with_picture
-from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Heard
+from partsong.lineup.features import RATE_HZ, Heard
 from partsong.lineup.hearing import HearClip, hear_clip, is_heard
 from partsong.lineup.line import Line
 from partsong.lineup.locate import Found, Reference, locate, measure_at
@@ -383,25 +382,7 @@ def listen(store: FilmStore, take_id: str, *, at_s: Fraction, length_s: Fraction
 
 def picture(store: FilmStore) -> str:
     """Return the score of the film's placements as SVG; what was not heard yet is drawn without its waveform."""
-    folder, film = store.folder, store.head().film
-    song = _song(film)
-    rows = []
-    for take in film.takes:
-        placement = film.placement_of(take.id) or Placement(take=take.id, confidence="none", sentence="Not placed yet.")
-        rows.append(
-            score.Row(
-                part=film.part(take.part).name if take.part else "coverage",
-                take=take.id,
-                placement=placement,
-                length_s=float(take.clip.duration),
-                peaks=_peaks(folder, take.clip),
-            )
-        )
-    order = {part.name: number for number, part in enumerate(film.parts)}
-    rows.sort(key=lambda row: order.get(row.part, len(order)))
-    bars = [(bar, float(at_s)) for bar, at_s in bar_lines(song.tempo, song.length_s)]
-    head = score.Head(song.title, float(song.length_s), _peaks(folder, song.mix), bars)
-    return score.draw(head, rows, TONE_RATE_HZ)
+    return page.picture(store.folder, store.head().film)
 
 
 # --- inside ---------------------------------------------------------------------------------------
@@ -513,12 +494,6 @@ def _seconds(clip: Clip) -> int:
 
 def _file_name(clip: Clip) -> str:
     return Path(clip.file.path).name
-
-
-def _peaks(folder: FilmFolder, clip: Clip) -> NDArray[np.float32]:
-    if clip.sound is None or not is_heard(folder, clip):
-        return np.zeros(0, np.float32)
-    return hear_clip(folder, clip, silent()).voices[0].peaks
 
 
 def _mono(path: Path, start_s: Fraction, stop_s: Fraction) -> NDArray[np.float32]:
