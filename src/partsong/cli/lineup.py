@@ -154,6 +154,31 @@ def nudge(
 
 
 @app.command()
+def slate(
+    film: FilmArgument,
+    take: TakeArgument,
+    seen_by: Annotated[
+        str, typer.Option(metavar="TAKE", help="A placed take that saw the same flash.", show_default=False)
+    ],
+    as_json: JsonOption = False,
+) -> None:
+    """Put a take in its place by a flash that a placed take of another camera saw too: to about a frame.
+
+    Example: partsong lineup slate waltz roam-2 --seen-by cajon-1
+    """
+    from partsong.film.store import FilmStore
+    from partsong.lineup import steps
+
+    with FilmStore.open(film) as store, watched() as watch:
+        before = store.head().film
+        done = steps.slate(store, take, seen_by, watch=watch)
+        document = store.head().film
+    _report(document, (done,), as_json)
+    if not as_json:
+        _tell_followers(before, document, take)
+
+
+@app.command()
 def refuse(film: FilmArgument, take: TakeArgument, as_json: JsonOption = False) -> None:
     """Take a take off the song, so that it is not placed again unless you name it.
 

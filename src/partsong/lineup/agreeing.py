@@ -1,17 +1,20 @@
-"""What sound and picture say of a take together, where the sound alone did not settle it."""
+"""What the picture makes of a take's placement: its movement where the sound does not settle it, or a flash slate."""
 
 from __future__ import annotations
 
 from fractions import Fraction
 
-from partsong.film.records import Candidate, Evidence, Placement
+from partsong.film.records import Candidate, Evidence, Placement, Take
+from partsong.lineup.arrival import Delay
 from partsong.lineup.motion import Seen
+from partsong.lineup.slates import Shared
 from partsong.timebase import Time
 
 SAME_S = 0.06
 """Sound and picture mean the same place when they are this close: a frame and a half of 25 a second."""
 
 _METHOD = "picture: movement against the stem"
+_FLASH = "picture: flashes seen by another take too"
 
 
 def with_picture(placement: Placement, seen: Seen) -> Placement:
@@ -57,6 +60,27 @@ def with_picture(placement: Placement, seen: Seen) -> Placement:
     if placement.confidence == "none":
         return placement.replace(sentence=f"{placement.sentence} {seen.reason}.")
     return placement
+
+
+def by_flash(take: Take, other: Placement, shared: Shared, before: Placement | None, delay: Delay) -> Placement:
+    """Return the placement of a take that saw the same flashes as another one, which has a place.
+
+    A person said that they did; so this is kept as placed by hand. It is to about a frame, and so no more than likely.
+    """
+    assert other.start is not None
+    start_s = float(other.start) + shared.offset_s * (1 + other.drift_ppm * 1e-6)
+    flashes = "the same flash" if shared.matched == 1 else f"the same {shared.matched} flashes"
+    return Placement(
+        take=take.id,
+        confidence="likely",
+        start=Time.of(Fraction(start_s)),
+        arrival_delay=Time.of(Fraction(delay.seconds)),
+        delay_known=delay.known,
+        by_hand=True,
+        candidates=before.candidates if before else (),
+        evidence=Evidence(method=_FLASH, windows=shared.matched, windows_tried=shared.matched),
+        sentence=f"It saw {flashes} as {other.take}, which puts it where it is to {shared.within_s * 1e3:.0f} ms.",
+    )
 
 
 def by_picture(placement: Placement | None) -> bool:

@@ -1,8 +1,10 @@
-"""Looks at takes through the media room and keeps how they move in the film's cache, named by the take's content."""
+"""Looks at takes through the media room and keeps what was seen in the film's cache, named by the take's content:
+how its cells move, and where the whole of it grows brighter or darker.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -10,12 +12,16 @@ from numpy.typing import NDArray
 
 from partsong.film.folder import FilmFolder, key_of, writing
 from partsong.film.records import Clip, PictureInfo
-from partsong.lineup import motion
+from partsong.lineup import motion, slates
 from partsong.lineup.motion import CELL_PX, WIDTH_PX, Motion
+from partsong.lineup.slates import Flash
 from partsong.media.picture import open_picture
 from partsong.watch import Watch
 
 _KIND = "seen"
+
+LONGEST_S = 1200
+"""Longer takes are not looked at: decoding them costs more than choosing their place by hand."""
 
 
 def see_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Motion:
@@ -26,22 +32,43 @@ def see_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Motion:
     UnreadableMedia
         If a frame cannot be decoded.
     """
+    change, rate_hz = _seen(folder, clip, ("moves", motion.VERSION), motion.changes, "Watching the player in", watch)
+    return Motion(change, rate_hz)
+
+
+def see_flashes(folder: FilmFolder, clip: Clip, watch: Watch) -> tuple[Flash, ...]:
+    """Return the flashes in a clip, from the cache where it was looked at before. The clip must have picture.
+
+    Raises
+    ------
+    UnreadableMedia
+        If a frame cannot be decoded.
+    """
+    turns, rate_hz = _seen(folder, clip, ("turns", slates.VERSION), slates.turns, "Looking for flashes in", watch)
+    return slates.find_flashes(turns, rate_hz)
+
+
+def _seen(
+    folder: FilmFolder,
+    clip: Clip,
+    what: tuple[str, int],
+    measure: Callable[[Iterable[NDArray[np.floating]]], NDArray[np.floating]],
+    doing: str,
+    watch: Watch,
+) -> tuple[NDArray[np.floating], float]:
     assert clip.picture is not None
-    key = key_of(_KIND, motion.VERSION, clip.file.fingerprint, clip.file.size_bytes)
-    path = folder.cached(_KIND, key, ".npy")
+    path = folder.cached(_KIND, key_of(_KIND, *what, clip.file.fingerprint, clip.file.size_bytes), ".npy")
     if not path.is_file():
-        change = motion.changes(_small(folder.locate(clip.file), clip.picture, watch))
+        found = measure(_small(folder.locate(clip.file), clip.picture, doing, watch))
         with writing(path) as temporary, temporary.open("wb") as file:
-            np.save(file, change, allow_pickle=False)
-    return Motion(np.load(path, allow_pickle=False), float(clip.picture.rate.exact))
+            np.save(file, found, allow_pickle=False)
+    return np.load(path, allow_pickle=False), float(clip.picture.rate.exact)
 
 
-def _small(source: Path, picture: PictureInfo, watch: Watch) -> Iterator[NDArray[np.floating]]:
+def _small(source: Path, picture: PictureInfo, doing: str, watch: Watch) -> Iterator[NDArray[np.floating]]:
     # Only differences of luma count, so which matrix and range they are coded with does not.
     with open_picture(source, picture, threads=1, matrix="bt709", value_range="limited") as reader:
-        frames = watch.over(
-            reader.read(range(picture.frames)), total=picture.frames, doing=f"Watching the player in {source.name}"
-        )
+        frames = watch.over(reader.read(range(picture.frames)), total=picture.frames, doing=f"{doing} {source.name}")
         for planes in frames:
             yield small(planes.y) / np.float32(1 << (planes.bit_depth - 8))
 

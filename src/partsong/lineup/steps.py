@@ -21,15 +21,15 @@ from partsong.errors import InvalidInput, UnreadableMedia
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Candidate, Clip, Evidence, Film, Placement, Song, Take
 from partsong.film.store import FilmStore
-from partsong.lineup import arrival, cues, joint, listening, page, timecode
-from partsong.lineup.agreeing import by_picture, with_picture
+from partsong.lineup import arrival, cues, joint, listening, page, slates, timecode
+from partsong.lineup.agreeing import by_flash, by_picture, with_picture
 from partsong.lineup.features import RATE_HZ, Heard
 from partsong.lineup.hearing import HearClip, hear_clip, is_heard
 from partsong.lineup.line import Line
 from partsong.lineup.locate import Found, Reference, locate, measure_at
 from partsong.lineup.marks import Mark, decided
 from partsong.lineup.motion import look
-from partsong.lineup.seeing import see_clip
+from partsong.lineup.seeing import LONGEST_S, see_clip, see_flashes
 from partsong.lineup.together import settled_together
 from partsong.media.cues import CueKind, cue_starts_s
 from partsong.media.sound import read_sound, write_wav
@@ -92,6 +92,10 @@ class PlaceTake:
         placement = self._by_sound(folder, watch)
         if self.stem is None or placement.confidence not in ("ask", "none"):
             return placement
+        if self.take.clip.duration.seconds > LONGEST_S:
+            return placement.replace(
+                sentence=f"{placement.sentence} It runs for over {LONGEST_S // 60} minutes; its picture was not looked at."
+            )
         if self.take.picture.variable_rate:
             return placement.replace(
                 sentence=f"{placement.sentence} Its frames are not evenly spaced, so its picture does not help."
@@ -309,6 +313,40 @@ def refuse(store: FilmStore, take_id: str, *, watch: Watch | None = None) -> Pla
         confidence="none", start=None, drift_ppm=0.0, by_hand=True, sentence="Taken off the song by hand.", alone=None
     )
     return _by_hand(store, film, refused, f"Took take {take_id} off the song", watch)
+
+
+def slate(store: FilmStore, take_id: str, other_id: str, *, watch: Watch) -> Placement:
+    """Put a take where flashes say that another, placed take saw too.
+
+    Raises
+    ------
+    InvalidInput
+        If the other take has no place, one of them saw no flash, or their flashes fit in more than one way.
+    UnreadableMedia
+        If a frame cannot be decoded.
+    """
+    film = store.head().film
+    take, other = film.take(take_id), film.take(other_id)
+    placed = film.placement_of(other.id)
+    if placed is None or placed.start is None:
+        raise InvalidInput(f"Take {other_id} has no place yet. Place it first: partsong lineup place")
+    seen = {one.id: see_flashes(store.folder, one.clip, watch) for one in (other, take)}
+    for one, flashes in seen.items():
+        if not flashes:
+            raise InvalidInput(
+                f"No flash is seen in take {one}. Give the start by hand: "
+                f"partsong lineup accept FILM {take_id} --start SECONDS"
+            )
+    shared = slates.shared(seen[other.id], seen[take.id])
+    if shared is None or not shared.only:
+        counts = " and ".join(f"{len(flashes)} in {one}" for one, flashes in seen.items())
+        raise InvalidInput(
+            f"The flashes fit together in more than one way ({counts}). Give the start by hand: "
+            f"partsong lineup accept FILM {take_id} --start SECONDS"
+        )
+    delay = arrival.delay_over(arrival.distance_of(film, take))
+    found = by_flash(take, placed, shared, film.placement_of(take.id), delay)
+    return _by_hand(store, film, found, f"Placed take {take_id} by a flash that {other_id} saw too", watch)
 
 
 def set_distance(

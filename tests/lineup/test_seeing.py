@@ -1,0 +1,158 @@
+"""Looking at real files: what is kept, and a silent take that its picture places."""
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+import soundfile
+from typer.testing import CliRunner
+
+from partsong.cli.main import app
+from partsong.errors import InvalidInput
+from partsong.film.folder import FilmFolder
+from partsong.film.records import Film, Part, Song, Stem, Take, TempoMark
+from partsong.film.store import FilmStore
+from partsong.lineup import seeing, steps
+from partsong.lineup.motion import changes
+from partsong.lineup.seeing import see_clip, small
+from partsong.media.encode import RECIPES, PictureWriter
+from partsong.media.planes import Planes
+from partsong.media.probe import probe
+from partsong.timebase import Rate, Time
+from partsong.watch import silent
+from players import HEIGHT, WIDTH, Player
+
+RATE = Rate.of(25)
+START_S = 6.21
+
+
+def write_clip(path, lumas):
+    chroma = np.full((HEIGHT // 2, WIDTH // 2), 128, np.uint8)
+    with PictureWriter(path, RECIPES["h264"], width=WIDTH, height=HEIGHT, rate=RATE, threads=1) as writer:
+        for luma in lumas:
+            writer.write(Planes(luma, chroma, chroma, 8, "bt709", "limited"))
+
+
+def test_shrinking_keeps_the_mean():
+    ramp = np.tile(np.linspace(64, 940, 1920).astype(np.uint16), (1080, 1))
+
+    seen = small(ramp)
+
+    assert seen.shape == (88, 160)  # 90 lines are no whole cells
+    # Every fourth pixel is asked, so a column may be off by two pixels of the ramp: under one code.
+    assert np.abs(seen.mean(axis=0) - ramp[0].reshape(160, 12).mean(axis=1)).max() < 1.0
+    assert small(np.zeros((36, 64), np.uint8)).shape == (32, 64)
+
+
+def test_a_clip_is_looked_at_once(tmp_path, monkeypatch):
+    lumas = list(Player(1).frames("struck", 3.0, 50, 25))
+    write_clip(tmp_path / "clip.mp4", lumas)
+    folder = FilmFolder(tmp_path / "film")
+    clip = probe(tmp_path / "clip.mp4", folder.refer(tmp_path / "clip.mp4"))
+
+    seen = see_clip(folder, clip, silent())
+
+    assert seen.rate_hz == 25
+    assert seen.change.shape == (WIDTH * HEIGHT // 64, 49)
+    # Behind the codec, the cells that move most are the same ones.
+    drawn = changes([luma.astype(np.float32) for luma in lumas]).astype(float).std(axis=1)
+    assert np.corrcoef(drawn, seen.change.astype(float).std(axis=1))[0, 1] > 0.9
+    monkeypatch.setattr(seeing, "open_picture", None)  # a second look would fail
+    assert np.array_equal(see_clip(folder, clip, silent()).change, seen.change)
+
+
+@pytest.fixture(scope="module")
+def film(tmp_path_factory):
+    """Give a film with a harmonium that went straight into the desk: one take of it, and one of another song."""
+    root = tmp_path_factory.mktemp("day")
+    player, stranger = Player(11, 50.0), Player(77, 50.0)
+    soundfile.write(root / "keys.wav", player.stem(), 16000, subtype="PCM_24")
+    soundfile.write(root / "mix.wav", player.stem() * 0.5, 16000, subtype="PCM_24")
+    write_clip(root / "keys.mp4", player.frames("struck", START_S, 38 * 25, 25))
+    write_clip(root / "other.mp4", stranger.frames("struck", START_S, 38 * 25, 25))
+    folder = FilmFolder(root / "film")
+
+    def clip(name):
+        return probe(root / name, folder.refer(root / name))
+
+    film = Film(
+        name="Test",
+        rate=RATE,
+        song=Song(
+            title="Test",
+            mix=clip("mix.wav"),
+            stems=(Stem(part="keys", clip=clip("keys.wav")),),
+            tempo=(TempoMark(bar=1, at=Time(ticks=0), beats_per_bar=3, bpm_num=92),),
+        ),
+        parts=(Part(id="keys", name="Keys", distance_m=4.0),),
+        takes=(
+            Take(id="keys-1", kind="stage", part="keys", clip=clip("keys.mp4")),
+            Take(id="other-1", kind="stage", part="keys", clip=clip("other.mp4")),
+        ),
+    )
+    FilmStore.create(root / "film", film, "Made for a test").close()
+    return root / "film"
+
+
+def test_a_take_without_sound_is_placed_by_its_picture(film):
+    with FilmStore.open(film) as store:
+        found = {placement.take: placement for placement in steps.place(store, None, watch=silent())}
+        accepted = steps.accept(store, "other-1", start_s=Fraction(3))
+
+    keys = found["keys-1"]
+    assert keys.confidence == "likely"  # a picture is never sure
+    assert float(keys.start) == pytest.approx(START_S, abs=1 / 25)  # one frame
+    assert keys.evidence.method.startswith("picture")
+    assert "It has no sound track" in keys.sentence
+    assert found["other-1"].confidence in ("ask", "none")
+    assert found["other-1"].start is None
+    assert accepted.start.seconds == 3
+
+
+def flashing(frames, moments_s, start_s, rate_hz):
+    """Draw a still room that a flash lights up in the frames that were exposed then."""
+    rng = np.random.default_rng(8)
+    wall = np.kron(rng.uniform(20, 110, (HEIGHT // 8, WIDTH // 8)), np.ones((8, 8)))
+    lit = {int((moment_s - start_s) * rate_hz) for moment_s in moments_s}
+    for number in range(frames):
+        picture = wall * 1.4 + 70 if number in lit else wall
+        yield np.clip(picture + rng.normal(0, 1.5, wall.shape), 16, 235).astype(np.uint8)
+
+
+def test_a_flash_that_two_cameras_saw_places_the_second(tmp_path):
+    # The first camera started at song time -1 s, the second 2.513 s after it; both saw two flashes.
+    moments_s, first_s, second_s = (1.907, 4.618), -1.0, 1.513
+    write_clip(tmp_path / "one.mp4", flashing(160, moments_s, first_s, 25))
+    write_clip(tmp_path / "two.mp4", flashing(130, moments_s, second_s, 25))
+    write_clip(tmp_path / "dark.mp4", flashing(60, (), 0, 25))
+    soundfile.write(tmp_path / "mix.wav", np.zeros(16000), 16000, subtype="PCM_24")
+    folder = FilmFolder(tmp_path / "film")
+
+    def clip(name):
+        return probe(tmp_path / name, folder.refer(tmp_path / name))
+
+    film = Film(
+        name="Test",
+        rate=RATE,
+        song=Song(title="Test", mix=clip("mix.wav")),
+        takes=tuple(Take(id=name, kind="roaming", clip=clip(f"{name}.mp4")) for name in ("one", "two", "dark")),
+    )
+    FilmStore.create(tmp_path / "film", film, "Made for a test").close()
+
+    with FilmStore.open(tmp_path / "film") as store:
+        with pytest.raises(InvalidInput, match="one has no place yet"):
+            steps.slate(store, "two", "one", watch=silent())
+        steps.accept(store, "one", start_s=Fraction(-1))
+        found = steps.slate(store, "two", "one", watch=silent())
+        with pytest.raises(InvalidInput, match="No flash is seen in take dark"):
+            steps.slate(store, "dark", "one", watch=silent())
+        shown = CliRunner().invoke(app, ["lineup", "slate", str(tmp_path / "film"), "two", "--seen-by", "one"])
+
+        assert store.head().film.placement_of("two").start == found.start
+    assert found.confidence == "likely"
+    assert found.by_hand  # a person said that both saw it
+    assert "the same 2 flashes as one" in found.sentence
+    # Each flash is known to a frame in either clip.
+    assert float(found.start) == pytest.approx(second_s, abs=1 / 25)
+    assert shown.exit_code == 0
+    assert "the same 2 flashes" in shown.stdout
