@@ -230,6 +230,18 @@ def test_texture_is_in_masters_and_changes_their_segments(store: FilmStore) -> N
     assert np.array_equal(dark, master_frame(store, film, 9))
 
 
+def test_grain_can_be_that_of_the_takes(store: FilmStore) -> None:
+    head = steps.set_look(store, Wish(), grain_as_takes=True)
+    assert head.film.look is not None
+    texture = head.film.look.texture
+    assert texture is not None
+    # The generator's noise at half signal: light 0.26 gives sqrt(0.0003^2 + 1.5e-5 * 0.26) = 0.002 of it, that is
+    # 0.011 stops, and the path gives about 17 % of signal a stop there: 0.18 %. The codec takes up to three quarters of
+    # it, and adds none.
+    assert 0.045 < texture.grain_percent < 0.2
+    assert steps.set_look(store, Wish(grain_percent=0.0)).film.look.texture is None  # type: ignore[union-attr]
+
+
 def test_scopes_a_still_and_a_bake_of_a_take(store: FilmStore, tmp_path: Path) -> None:
     import cv2
 

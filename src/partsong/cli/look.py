@@ -69,7 +69,9 @@ def set_(
         str | None,
         typer.Option(metavar="PERCENT", help="The level that becomes zero, mid grey kept; measured, or off."),
     ] = None,
-    grain: Annotated[float | None, typer.Option(metavar="PERCENT", help="Grain at half signal; 0 is none.")] = None,
+    grain: Annotated[
+        str | None, typer.Option(metavar="PERCENT", help="Grain at half signal; as-takes matches theirs, 0 is none.")
+    ] = None,
     grain_size: Annotated[float | None, typer.Option(metavar="PIXELS", help="How wide a grain is.")] = None,
     vignette: Annotated[float | None, typer.Option(metavar="STOPS", help="How much darker corners get.")] = None,
     config: Annotated[
@@ -109,16 +111,16 @@ def set_(
         order=tuple(word.strip() for word in order.split(",")) if order else None,
         table_space=table_input,
         black=black_level,
-        grain_percent=grain,
+        grain_percent=None if grain in (None, _AS_TAKES) else _number("--grain", grain),
         grain_px=grain_size,
         vignette_stops=vignette,
     )
-    if wish.is_empty and cube is None:
+    if wish.is_empty and cube is None and grain is None:
         note("Nothing to change was named. See: partsong look set --help")
         return
     with FilmStore.open(film) as store:
         before = store.head().revision.number
-        head = set_look(store, wish, table=cube, takes=tuple(take or ()))
+        head = set_look(store, wish, table=cube, takes=tuple(take or ()), grain_as_takes=grain == _AS_TAKES)
     if as_json:
         emit_json({"revision": head.revision.number, "look": head.film.look})
     elif head.revision.number == before:
@@ -175,6 +177,8 @@ def spaces(
         for view in views:
             say(f'  "{view}"')
 
+
+_AS_TAKES = "as-takes"
 
 AtOption = Annotated[str, typer.Option("--at", metavar="SECONDS", help="Song time.", show_default=False)]
 TakeOption = Annotated[str | None, typer.Option("--take", help="A placed take instead of the merged wide.")]
@@ -400,6 +404,15 @@ def bake(
 
 def _codes(error: BakeError) -> tuple[str, str, str]:
     return f"{error.worst:.2f}", f"{error.p999:.2f}", f"{error.mean:.3f}"
+
+
+def _number(option: str, text: str) -> float:
+    from partsong.errors import InvalidInput
+
+    try:
+        return float(text)
+    except ValueError as problem:
+        raise InvalidInput(f"{option} takes a percentage such as 1.5, or {_AS_TAKES}, not {text!r}.") from problem
 
 
 def _seconds(option: str, text: str) -> Fraction:

@@ -15,6 +15,7 @@ from partsong.film.folder import FilmFolder, write_text
 from partsong.film.records import BlackCurve, Cdl, Film, Look, Take
 from partsong.film.store import FilmStore, Head
 from partsong.look.frames import Frame, frame_at
+from partsong.look.grain import grain_of
 from partsong.look.handover import (
     SIZES,
     BakeError,
@@ -37,6 +38,8 @@ from partsong.look.settings import (
     revised,
     sentence_of,
 )
+from partsong.media.convert import encoded_rgb
+from partsong.media.picture import open_picture
 from partsong.render import colour, cube
 from partsong.render.cube import Cube
 from partsong.render.pixels import LUMA_WEIGHTS
@@ -45,7 +48,14 @@ MEASURED = "measured"
 """The black level that is whatever floor is measured."""
 
 
-def set_look(store: FilmStore, wish: Wish, *, table: str | None = None, takes: Sequence[str] = ()) -> Head:
+def set_look(
+    store: FilmStore,
+    wish: Wish,
+    *,
+    table: str | None = None,
+    takes: Sequence[str] = (),
+    grain_as_takes: bool = False,
+) -> Head:
     """Change the film's look, and keep it as one revision.
 
     Parameters
@@ -60,6 +70,8 @@ def set_look(store: FilmStore, wish: Wish, *, table: str | None = None, takes: S
     takes : sequence of str
         The takes whose own encoding ``wish.input_space`` is, and whose own grade ``wish.cdl``; none means that both
         stand for the whole film.
+    grain_as_takes : bool
+        Whether to lay over it the grain that the takes have, through this look.
 
     Raises
     ------
@@ -75,6 +87,9 @@ def set_look(store: FilmStore, wish: Wish, *, table: str | None = None, takes: S
         wish = replace(wish, table=OFF)
     if wish.config is not None and wish.config not in colour.builtin_configs():
         wish = replace(wish, config=str(Path(wish.config).resolve()))
+    if grain_as_takes:
+        percent, px = _grain_of_takes(store.folder, _with_wish(store.folder, store.head().film, wish, takes))
+        wish = replace(wish, grain_percent=percent, grain_px=px)
     # Tried on the film as it is now, for the sentence; tried again on whatever it has become when it is saved.
     before = store.head().film
     after = _with_wish(store.folder, before, wish, takes)
@@ -117,6 +132,32 @@ def _with_wish(folder: FilmFolder, film: Film, wish: Wish, takes: Sequence[str])
     if measured_black is not None:
         look = look.replace(black=_black_of(folder, film, look, measured_black))
     return film.replace(look=look)
+
+
+def _grain_of_takes(folder: FilmFolder, film: Film) -> tuple[float, float]:
+    """Return strength and width of the takes' own grain through the look: the middle one of all placed takes."""
+    look = needed(film)
+    plain = look.replace(texture=None)
+    table = colour.table_of(folder, look)
+    found = []
+    for placed in placed_takes(film) if film.rate is not None else ():
+        picture, take = placed.take.picture, placed.take
+        if picture.frames < 2:
+            continue
+        path = colour.display_path(plain, colour.space_of_take(look, take), table, film.grade_of(take.id))
+        middle = picture.frames // 2
+        with open_picture(folder.locate(take.clip.file), picture) as reader:
+            pair = [
+                path(encoded_rgb(planes)) @ np.asarray(LUMA_WEIGHTS["bt709"])
+                for planes in reader.read([middle - 1, middle])
+            ]
+        found.append(grain_of(*pair))
+    if not found:
+        raise InvalidInput(
+            "No take is placed on the song, so there is no grain to match. Place them: partsong lineup place FILM"
+        )
+    percent, px = (float(np.median([one[number] for one in found])) for number in (0, 1))
+    return round(percent, 3), round(px, 2)
 
 
 def _black_of(folder: FilmFolder, film: Film, look: Look, asked: str) -> BlackCurve | None:
