@@ -303,7 +303,7 @@ def _report(document: Film, placements: Sequence[Placement], as_json: bool) -> N
     say()
     for row in rows:
         say(f"{row.take}: {row.sentence}")
-        for words in filter(None, (row.clock_words, row.timing_words)):
+        for words in filter(None, (row.clock_words, row.odd_clock, row.timing_words)):
             say(f"    {words}")
 
 

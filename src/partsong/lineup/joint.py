@@ -9,6 +9,7 @@ Each take was placed alone first, by its own sound and picture or by a person. T
   than the link, and ``sure`` only where its own sound points there as well.
 * **Twins.** Where music repeats exactly, two takes sound the same at either place. So a link by sound chooses
   only among places at which the other take was there to be compared with.
+* **Clock.** A take whose own drift could not be read runs like its camera's others (:mod:`partsong.lineup.clocks`).
 
 The answer follows from what each take said *alone*, which is kept: asking again, with other takes or after a person
 placed one, gives no evidence twice.
@@ -21,6 +22,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from partsong.film.records import Alone, Candidate, Confidence, Evidence, Placement, Take, Witness
+from partsong.lineup.clocks import camera_clocks, with_clock
 from partsong.lineup.line import Line
 from partsong.lineup.links import Link
 from partsong.timebase import Time, clock
@@ -78,6 +80,10 @@ def settle(
     table.raise_all()
     table.lower_again()
     table.suggest()
+    clocks = camera_clocks(takes, said)
+    for take in takes:
+        if take.id in table.now:
+            table.now[take.id] = with_clock(take, table.now[take.id], clocks)
     return tuple(table.answer(found.take) for found in placements)
 
 

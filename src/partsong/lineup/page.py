@@ -82,7 +82,9 @@ def _words(told: Facts) -> tuple[str, ...]:
         f"{sure}: picture starts at {signed(told.start_ms or 0.0, 1)} ms, "
         f"clock {signed(told.drift_ppm, 1)} ppm, {signed(told.drift_frames, 2)} frames by the end{late}"
     )
-    return tuple(filter(None, (first, told.sentence, told.clock_words if told.shifts else "", told.timing_words)))
+    return tuple(
+        filter(None, (first, told.sentence, told.clock_words if told.shifts else "", told.odd_clock, told.timing_words))
+    )
 
 
 def _close_up(record: Heard | None, own: Heard | None, placement: Placement) -> score.CloseUp | None:

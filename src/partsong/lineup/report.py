@@ -9,6 +9,7 @@ from typing import Any
 from partsong.film.coverage import PlacedTake, Retimed
 from partsong.film.records import Confidence, Evidence, Film, Placement
 from partsong.lineup.arrival import distance_of
+from partsong.lineup.clocks import camera_clocks, odd_one
 from partsong.lineup.tolerance import TOLERANCES, Timing, timing
 from partsong.timebase import clock
 
@@ -46,6 +47,7 @@ class Facts:
     evidence: Evidence | None
     sentence: str
     clock_words: str
+    odd_clock: str
     timing_words: str
 
     @property
@@ -68,6 +70,7 @@ def facts(film: Film, placement: Placement) -> Facts:
     rate = film.rate or take.picture.rate
     retimed = None if start is None else PlacedTake(take, placement, rate).retimed()
     found = timing(film, take, placement)
+    clocks = camera_clocks(film.takes, {one.take: one for one in film.placements})
     delay_ms = None if delay is None else float(delay) * 1e3
     start_ms = None if start is None else float(start) * 1e3
     return Facts(
@@ -92,6 +95,7 @@ def facts(film: Film, placement: Placement) -> Facts:
         evidence=placement.evidence,
         sentence=placement.sentence,
         clock_words="" if retimed is None else clock_words(placement.drift_ppm, retimed),
+        odd_clock="" if start is None else odd_one(take, placement, clocks),
         timing_words="" if start is None else timing_words(found),
     )
 
