@@ -141,7 +141,7 @@ def test_what_cannot_work_is_said_before_work_begins(cluster, engine, work, tmp_
     with pytest.raises(InvalidInput, match="No Dask scheduler answers at nonsense"):
         run_tasks([Task("Square", work.Square(1))], doing="T", watch=silent(), engine=Cluster("nonsense", tmp_path))
     nowhere = Cluster(cluster.address, tmp_path / "elsewhere")
-    with pytest.raises(InvalidInput, match="finds no film in .*--map HERE=THERE"):
+    with pytest.raises(InvalidInput, match=r"finds no film in .*--map HERE=THERE"):
         run_tasks([Task("Square", work.Square(1))], doing="T", watch=silent(), engine=nowhere)
 
 

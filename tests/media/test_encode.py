@@ -38,7 +38,7 @@ def written(path: Path, name: str, frames: int = 30, rate: str = "24000/1001", *
 def test_a_recipe_gives_what_was_asked(name: str, tmp_path: Path) -> None:
     path = tmp_path / f"c{RECIPES[name].suffix}"
     samples = 60060  # thirty frames of 24000/1001 at 48 kHz are 2002 each
-    track = SoundTrack([clips.tone(2, channels=2)], 2, "aac" if name == "h264" else "pcm_s24le", samples=samples)
+    track = SoundTrack([clips.tone(2, channels=2)], 2, "aac" if path.suffix == ".mp4" else "pcm_s24le", samples=samples)
     picture = written(path, name, timecode=Timecode(frame=86400), sound=track)
     assert (picture.frames, picture.rate.exact, picture.variable_rate) == (30, Fraction(24000, 1001), False)
     assert picture.pixel_format == RECIPES[name].pixel_format
@@ -53,7 +53,7 @@ def test_a_recipe_gives_what_was_asked(name: str, tmp_path: Path) -> None:
     # Shown in the order of decoding, from 0 on, every frame one step long: nothing to offset when joined.
     assert [packet.pts for packet in packets] == [packet.dts for packet in packets]
     assert [packet.pts * packet.time_base for packet in packets] == [n * Fraction(1001, 24000) for n in range(30)]
-    assert keys[:2] == {"camera": [0, 24], "h264": [0]}.get(name, [0, 1])
+    assert keys[:2] == {"camera": [0, 24], "h264": [0], "preview": [0, 12]}.get(name, [0, 1])
     with open_picture(path, picture) as reader:
         assert [clips.number_in(planes) for planes in reader.read(range(30))] == list(range(30))
 

@@ -11,7 +11,7 @@ import pytest
 
 import clips
 from partsong.errors import InvalidInput, UnreadableMedia
-from partsong.media.picture import open_picture
+from partsong.media.picture import open_picture, resized
 from partsong.media.probe import probe
 
 KINDS = {
@@ -143,3 +143,18 @@ def test_a_frame_that_cannot_be_decoded_is_named(tmp_path: Path) -> None:
         pytest.raises(UnreadableMedia, match="frame 35 of 40 cannot be decoded"),
     ):
         list(reader.read([35]))
+
+
+@pytest.mark.parametrize("turned_deg", [0, 90])
+def test_previews_are_small_upright_and_of_the_right_frame(tmp_path, turned_deg):
+    path = clips.clip(
+        tmp_path / "c.mov", width=192, height=128, pixel_format="yuv422p10le", turned_deg=turned_deg, frames=30
+    )
+    picture = probe(path, clips.record_of(path)).picture
+    size = (96, 64) if turned_deg == 0 else (64, 96)
+    with open_picture(path, picture, preview=size) as small, open_picture(path, picture) as whole:
+        for planes, full in zip(small.read([0, 7, 29]), whole.read([0, 7, 29]), strict=True):
+            assert (planes.width, planes.height, planes.bit_depth, planes.chroma) == (*size, 8, "420")
+            wanted = resized(full, *size).y / 4
+            # The library rounds to 8 bits with a dither of at most one code either way.
+            assert np.abs(planes.y - wanted).max() <= 1.5

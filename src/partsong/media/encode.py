@@ -29,7 +29,7 @@ class Recipe:
     codec: str
     pixel_format: str
     suffix: str
-    gop_s: int = 0
+    gop_s: float = 0
     options: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -54,6 +54,15 @@ RECIPES: Mapping[str, Recipe] = MappingProxyType(
             Recipe("camera", "libx264", "yuv422p10le", ".mov", 1, {**_X264, "preset": "ultrafast", "crf": "12"}),
             Recipe("intermediate", "libx264", "yuv422p10le", ".mov", 0, {**_X264, "preset": "ultrafast", "crf": "4"}),
             Recipe("h264", "libx264", "yuv420p", ".mp4", 2, {**_X264, "preset": "veryfast", "crf": "17"}),
+            # For the desk: to be decoded anywhere, and sought to any frame at the cost of half a second's.
+            Recipe(
+                "preview",
+                "libx264",
+                "yuv420p",
+                ".mp4",
+                0.5,
+                {**_X264, "preset": "veryfast", "crf": "20", "tune": "fastdecode"},
+            ),
             Recipe("mezzanine", "prores_aw", "yuv422p10le", ".mov", 0, {"profile": "3"}),
         )
     }

@@ -36,6 +36,7 @@ def open_picture(
     threads: int = 0,
     matrix: Matrix | None = None,
     value_range: ValueRange | None = None,
+    preview: tuple[int, int] | None = None,
 ) -> PictureReader:
     """Return a reader of a clip's frames, to be used as a context manager.
 
@@ -49,6 +50,9 @@ def open_picture(
         Of the decoder; 0 takes what the machine has. With many clips open at once, 1 each costs least.
     matrix, value_range : optional
         Stand in for what the file does not say, or says wrongly.
+    preview : (width, height), optional
+        Give frames of this size instead, as they are shown, at 8 bits and 4:2:0, each pixel the mean of the area that
+        it covers. It costs a third of reading whole frames and making them smaller.
 
     Raises
     ------
@@ -68,18 +72,28 @@ def open_picture(
             f"{path.name} does not say whether its codes use the limited or the full range, and a guess would "
             "shift its black. Look it up in the camera's manual and give it as value_range: limited or full."
         )
-    return PictureReader(path, picture, used_matrix, used_range, threads)
+    return PictureReader(path, picture, used_matrix, used_range, threads, preview)
 
 
 class PictureReader:
     """Reads frames by number: 0 is the first one shown, in the order of showing."""
 
-    def __init__(self, path: Path, picture: PictureInfo, matrix: Matrix, value_range: ValueRange, threads: int) -> None:
+    def __init__(
+        self,
+        path: Path,
+        picture: PictureInfo,
+        matrix: Matrix,
+        value_range: ValueRange,
+        threads: int,
+        preview: tuple[int, int] | None = None,
+    ) -> None:
         self.path = path
         self.picture = picture
         self._matrix: Matrix = matrix
         self._range: ValueRange = value_range
         self._threads = threads
+        turned = picture.rotation_deg in (90, 270)
+        self._size = (preview[1], preview[0]) if preview and turned else preview  # before it is turned upright
         self._open = contextlib.ExitStack()
         self._container: Any = None
         self._stream: Any = None
@@ -209,6 +223,8 @@ class PictureReader:
 
     def upright(self, frame: Any) -> Planes:
         """Return a decoded frame of this clip as planes, turned as the camera was not."""
+        if self._size is not None:
+            frame = frame.reformat(*self._size, "yuv420p", interpolation="AREA", threads=1)
         planes = planes_of(frame, self._matrix, self._range)
         turn = self.picture.rotation_deg
         if turn == 0:

@@ -76,15 +76,30 @@ def render_segments(
     Cancelled
         When the watch said stop; finished segments stay in the cache, half ones do not.
     """
-    paths = [folder.cached(kind, segment.key, suffix) for segment in segments]
-    missing = {path: segment for path, segment in zip(paths, segments, strict=True) if not path.is_file()}
+    pieces = [(segment, paint) for segment in segments]
+    return render_all(folder, kind, suffix, pieces, watch=watch, engine=engine, doing=doing)
+
+
+def render_all(
+    folder: FilmFolder,
+    kind: str,
+    suffix: str,
+    pieces: Sequence[tuple[Segment, Paint]],
+    *,
+    watch: Watch,
+    engine: Engine | None = None,
+    doing: str,
+) -> list[Path]:
+    """Make segments of several renders at once; see :func:`render_segments`."""
+    paths = [folder.cached(kind, segment.key, suffix) for segment, _ in pieces]
+    missing = {path: piece for path, piece in zip(paths, pieces, strict=True) if not path.is_file()}
     tasks = [
         Task(
             f"Frames {segment.first} to {segment.stop - 1}",
             _Painted(paint, segment, path),
             segment.stop - segment.first,
         )
-        for path, segment in missing.items()
+        for path, (segment, paint) in missing.items()
     ]
     run_tasks(tasks, doing=doing, watch=watch, engine=engine)
     return paths
