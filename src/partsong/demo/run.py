@@ -31,6 +31,8 @@ SEED = "1"
 
 SOUND_LEAD_MS = 20.0
 """A placement by clear sound should lie within this of the truth: half a frame at 24 a second, rounded."""
+BY_PICTURE_FRAMES = 1
+"""What a placement by the player's movement can be told to."""
 BY_HAND_MS = 40.0
 DRIFT_PPM = 10.0
 
@@ -242,7 +244,9 @@ def _held_placement(take: str, clip: DemoClip, alone: Placement, now: Placement 
         return Held(about, true, found, abs(error_ms) <= BY_HAND_MS and alone.confidence in ("ask", "none"))
     long_enough = clip.frames > 30 * truth.rate.nominal  # a clock shows itself over time only
     drift_agrees = abs(now.drift_ppm - clip.drift_ppm) <= DRIFT_PPM or not long_enough
-    return Held(about, true, found, abs(error_ms) <= SOUND_LEAD_MS and drift_agrees)
+    by_picture = now.evidence is not None and now.evidence.method.startswith("picture")
+    most_ms = BY_PICTURE_FRAMES * 1e3 / float(truth.rate.exact) if by_picture else SOUND_LEAD_MS
+    return Held(about, true, found, abs(error_ms) <= most_ms and drift_agrees)
 
 
 def _held_registration(take: str, clip: DemoClip, film: Film) -> Held:
