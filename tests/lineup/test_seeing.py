@@ -13,7 +13,8 @@ from partsong.film.folder import FilmFolder
 from partsong.film.records import Film, Part, Song, Stem, Take, TempoMark
 from partsong.film.store import FilmStore
 from partsong.lineup import seeing, steps
-from partsong.lineup.motion import changes
+from partsong.lineup.features import hear
+from partsong.lineup.motion import changes, look
 from partsong.lineup.seeing import see_clip, small
 from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.planes import Planes
@@ -107,6 +108,23 @@ def test_a_take_without_sound_is_placed_by_its_picture(film):
     assert found["other-1"].confidence in ("ask", "none")
     assert found["other-1"].start is None
     assert accepted.start.seconds == 3
+
+
+def test_of_a_long_clip_the_middle_is_looked_at(film, monkeypatch):
+    folder = FilmFolder(film)
+    clip = probe(film.parent / "keys.mp4", folder.refer(film.parent / "keys.mp4"))
+    whole = see_clip(folder, clip, silent())
+    monkeypatch.setattr(seeing, "MOST_S", 30)
+
+    middle = see_clip(folder, clip, silent())
+
+    assert middle.first_s == 4.0  # 38 s, less 30, in halves
+    assert np.array_equal(middle.change, whole.change[:, 100 : 100 + 749])
+    seen = look(middle, hear(Player(11, 50.0).stem()).voices[0].onsets)
+    assert seen.confidence == "likely"
+    assert seen.sights[0].start_s == pytest.approx(
+        START_S, abs=1 / 25
+    )  # of the clip's first frame, not of the middle's
 
 
 def flashing(frames, moments_s, start_s, rate_hz):

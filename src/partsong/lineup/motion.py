@@ -28,7 +28,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,10 +71,14 @@ _SHRINK = 0.1  # how far the cells' correlations are drawn towards none before t
 
 @dataclass(frozen=True, slots=True)
 class Motion:
-    """How much each cell of a take's picture moves: root mean square change in 8-bit codes, (cells, frames - 1)."""
+    """How much each cell of a take's picture moves: root mean square change in 8-bit codes, (cells, frames - 1).
+
+    ``first_s`` is the media time of the first frame looked at.
+    """
 
     change: NDArray[np.floating]
     rate_hz: float
+    first_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +185,8 @@ def look(motion: Motion, onsets: Floats) -> Seen:
     places: list[_Place] = []
     for expected in expected_motion(starts):
         places += _places(tracks, counts, _at_rate(expected, motion.rate_hz), motion.rate_hz)
-    return _judged(places, lambda start_s: response(lively, motion.rate_hz, start_s, starts))
+    seen = _judged(places, lambda start_s: response(lively, motion.rate_hz, start_s, starts))
+    return replace(seen, sights=tuple(Sight(one.start_s - motion.first_s, one.z) for one in seen.sights))
 
 
 def response(

@@ -20,20 +20,27 @@ from partsong.watch import Watch
 
 _KIND = "seen"
 
-LONGEST_S = 1200
-"""Longer takes are not looked at: decoding them costs more than choosing their place by hand."""
+MOST_S = 120
+"""Of longer takes the middle is looked at, for as long: more costs time and hardly says more."""
 
 
 def see_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Motion:
     """Return how a clip's picture moves, from the cache where it was looked at before. The clip must have picture.
+
+    Of a long clip only the middle :data:`MOST_S` seconds are looked at.
 
     Raises
     ------
     UnreadableMedia
         If a frame cannot be decoded.
     """
-    change, rate_hz = _seen(folder, clip, ("moves", motion.VERSION), motion.changes, "Watching the player in", watch)
-    return Motion(change, rate_hz)
+    assert clip.picture is not None
+    rate_hz = float(clip.picture.rate.exact)
+    most = round(MOST_S * rate_hz)
+    first = max(0, (clip.picture.frames - most) // 2)
+    frames = range(first, min(first + most, clip.picture.frames))
+    doing = ("moves", motion.VERSION, MOST_S), "Watching the player in"
+    return Motion(_seen(folder, clip, frames, *doing, motion.changes, watch), rate_hz, first / rate_hz)
 
 
 def see_flashes(folder: FilmFolder, clip: Clip, watch: Watch) -> tuple[Flash, ...]:
@@ -44,32 +51,36 @@ def see_flashes(folder: FilmFolder, clip: Clip, watch: Watch) -> tuple[Flash, ..
     UnreadableMedia
         If a frame cannot be decoded.
     """
-    turns, rate_hz = _seen(folder, clip, ("turns", slates.VERSION), slates.turns, "Looking for flashes in", watch)
-    return slates.find_flashes(turns, rate_hz)
+    assert clip.picture is not None
+    frames = range(clip.picture.frames)
+    turns = _seen(folder, clip, frames, ("turns", slates.VERSION), "Looking for flashes in", slates.turns, watch)
+    return slates.find_flashes(turns, float(clip.picture.rate.exact))
 
 
 def _seen(
     folder: FilmFolder,
     clip: Clip,
-    what: tuple[str, int],
-    measure: Callable[[Iterable[NDArray[np.floating]]], NDArray[np.floating]],
+    frames: range,
+    what: tuple[str | int, ...],
     doing: str,
+    measure: Callable[[Iterable[NDArray[np.floating]]], NDArray[np.floating]],
     watch: Watch,
-) -> tuple[NDArray[np.floating], float]:
+) -> NDArray[np.floating]:
     assert clip.picture is not None
     path = folder.cached(_KIND, key_of(_KIND, *what, clip.file.fingerprint, clip.file.size_bytes), ".npy")
     if not path.is_file():
-        found = measure(_small(folder.locate(clip.file), clip.picture, doing, watch))
+        found = measure(_small(folder.locate(clip.file), clip.picture, frames, doing, watch))
         with writing(path) as temporary, temporary.open("wb") as file:
             np.save(file, found, allow_pickle=False)
-    return np.load(path, allow_pickle=False), float(clip.picture.rate.exact)
+    return np.asarray(np.load(path, allow_pickle=False))
 
 
-def _small(source: Path, picture: PictureInfo, doing: str, watch: Watch) -> Iterator[NDArray[np.floating]]:
+def _small(
+    source: Path, picture: PictureInfo, frames: range, doing: str, watch: Watch
+) -> Iterator[NDArray[np.floating]]:
     # Only differences of luma count, so which matrix and range they are coded with does not.
     with open_picture(source, picture, threads=1, matrix="bt709", value_range="limited") as reader:
-        frames = watch.over(reader.read(range(picture.frames)), total=picture.frames, doing=f"{doing} {source.name}")
-        for planes in frames:
+        for planes in watch.over(reader.read(frames), total=len(frames), doing=f"{doing} {source.name}"):
             yield small(planes.y) / np.float32(1 << (planes.bit_depth - 8))
 
 

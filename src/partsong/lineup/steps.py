@@ -29,7 +29,7 @@ from partsong.lineup.line import Line
 from partsong.lineup.locate import Found, Reference, locate, measure_at
 from partsong.lineup.marks import Mark, decided
 from partsong.lineup.motion import look
-from partsong.lineup.seeing import LONGEST_S, see_clip, see_flashes
+from partsong.lineup.seeing import see_clip, see_flashes
 from partsong.lineup.together import settled_together
 from partsong.media.cues import CueKind, cue_starts_s
 from partsong.media.sound import read_sound, write_wav
@@ -92,10 +92,6 @@ class PlaceTake:
         placement = self._by_sound(folder, watch)
         if self.stem is None or placement.confidence not in ("ask", "none"):
             return placement
-        if self.take.clip.duration.seconds > LONGEST_S:
-            return placement.replace(
-                sentence=f"{placement.sentence} It runs for over {LONGEST_S // 60} minutes; its picture was not looked at."
-            )
         if self.take.picture.variable_rate:
             return placement.replace(
                 sentence=f"{placement.sentence} Its frames are not evenly spaced, so its picture does not help."
