@@ -139,8 +139,8 @@ def test_the_fast_path_lies_by_the_definition(room, method):
     slow = summed(
         lights, [one.light for one in rooms], ambient, differs, mattes if method == "combined" else None, [1, 0.75, 1]
     )
-    # Where the quick look, at a quarter of the size, sees no difference, the close one is left out; what that leaves out
-    # at a player's faintest edge is within his soft edge's own grain.
+    # Where the quick look, at a quarter of the size, sees no difference, the close one is left out: what that loses
+    # at the faintest part of an edge is within the grain there.
     error = np.abs(fast - slow).max(axis=-1) / rooms[0].grain(slow.mean(axis=-1))
     assert np.percentile(error, 99) < 0.1
     assert error.max() < 4

@@ -27,6 +27,7 @@ _AGREES_STOPS = 0.1
 _LEAST_AGREEING = 0.5  # of the frame: less, and the two do not show one light
 _LEAST_BLOCKS = 12
 _DARK = 0.002  # scene-linear light: below a ninetieth of mid grey there is little but noise
+_UNLIKE = 0.35  # in natural logarithm: half of a ring's pixels further than this from the common gain
 _LEAST_EXPLAINED = 0.3  # of what wanders in the rows' means; a player explains less, for he is no wave
 _HEAD_STEP = 1.2  # by how much the light of the brightest tenth must rise when the lamp comes on
 _HEAD_STEADY = 0.06  # how much the light may vary, in natural logarithm, over an ambient head
@@ -132,6 +133,34 @@ def ratio_of_cards(reference: ArrayLike, other: ArrayLike) -> Ratio:
     return Ratio((red, green, blue), 1.0, 0.0)
 
 
+def ring_gain(wanted: ArrayLike, given: ArrayLike) -> Gain:
+    """Return the gain that brings light to the light beside it: the median over pixels (n, 3) of both.
+
+    Raises
+    ------
+    InvalidInput
+        If they are too dark to compare, or so unlike that no gain brings one to the other.
+
+    Examples
+    --------
+    >>> ring_gain([[0.2, 0.2, 0.1]] * 20, [[0.1, 0.1, 0.1]] * 20)
+    (2.0, 2.0, 1.0)
+    """
+    one, two = (np.asarray(light, np.float64).reshape(-1, 3) for light in (wanted, given))
+    chosen = (one.min(axis=1) > _DARK) & (two.min(axis=1) > _DARK)
+    if int(chosen.sum()) < _LEAST_BLOCKS:
+        raise InvalidInput("It is too dark around the patch to match it. Give its gain: --stops NUMBER")
+    logs = np.log(one[chosen] / two[chosen])
+    middle = np.median(logs, axis=0)
+    if float(np.median(np.abs(logs[:, 1] - middle[1]))) > _UNLIKE:
+        raise InvalidInput(
+            "What lies around the patch is not the same in both, so its light cannot be matched. Choose a source that "
+            "shows the same ground, or give the gain: --stops NUMBER"
+        )
+    red, green, blue = (round(float(value), 6) for value in np.exp(middle))
+    return red, green, blue
+
+
 def find_head(levels: ArrayLike, rate_hz: float) -> int:
     """Return how many frames at the beginning are lit by ambient light alone; 0 if the lamp was on from the start.
 
@@ -192,7 +221,7 @@ def grain_of(one: ArrayLike, other: ArrayLike) -> Grain:
     first, second = (np.asarray(frame, np.float64)[..., 1].ravel() for frame in (one, other))
     light = (first + second) / 2
     order = np.argsort(light, kind="stable")
-    groups = np.array_split(order, max(2, min(24, len(order) // 200)))
+    groups = np.array_split(order, max(2, min(96, len(order) // 200)))
     levels = np.array([float(np.median(light[group])) for group in groups])
     spreads = [_MAD_TO_SIGMA * float(np.median(np.abs(first[group] - second[group]))) / np.sqrt(2) for group in groups]
     variance = np.array(spreads) ** 2

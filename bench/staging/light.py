@@ -1,0 +1,291 @@
+"""Match and light-sum on scenes of known truth: what ``bench/stage.py`` prints under "light".
+
+Pictures are compared as displayed: scene-linear light encoded by the sRGB curve (IEC 61966-2-1), 1.0 as white. A
+*false gradient* is where, after a blur of a two-hundredth of the frame's width, the difference of brightness between two points
+that far apart on either side differs from the truth's by more than 2 % of the brightness there: the everyday figure for
+a visible hard edge (common practice, no source). It is counted off the players. What grain alone does to that figure is
+in the table beside it: the truth, recorded once by the same camera.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+
+from partsong.errors import InvalidInput
+from partsong.film.records import Pose
+from partsong.render.colour import DEFAULT_CONFIG, linear_curve
+from partsong.render.lightpath import LightPath
+from partsong.render.lightsum import LightSum, LitRoom, ambient_of, player_matte
+from partsong.render.merge import Form
+from partsong.render.plan import Layer, Stack
+from partsong.stage.match import find_bands, find_head, grain_of, ratio_of
+from partsong.stage.motion import look_at
+from partsong.stage.propose import figure, own_light
+from partsong.stage.still import (
+    FRAMES,
+    ambient_stops,
+    grain_growth,
+    midmean,
+    region_of,
+    see_through,
+    without_player,
+)
+
+from .scenes import FPS, Banding, Scene, SceneSetting, scene_setting, with_take
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Light = NDArray[np.float32]
+
+FORM = Form(10, "422", "bt709", "limited")
+LOOKED_AT = (5, 77, 205)
+_STEP = 11  # frames between those that a still room is made from
+
+
+def shown(light: Any) -> NDArray[np.float64]:
+    """Return light as displayed, 0 to 1."""
+    held = np.clip(np.asarray(light, np.float64), 0, 1)
+    return np.where(held <= 0.0031308, 12.92 * held, 1.055 * held ** (1 / 2.4) - 0.055)
+
+
+def psnr(one: Any, other: Any, where: NDArray[np.bool_] | None = None) -> float:
+    """Return the peak signal to noise ratio of two lights as displayed, in dB."""
+    error = (shown(one) - shown(other)) ** 2
+    return float(-10 * np.log10(error[where].mean() if where is not None else error.mean()))
+
+
+def false_gradient(made: Any, truth: Any, off: NDArray[np.bool_]) -> float:
+    """Return the share of the frame off the players, in per cent, that shows a gradient which is not there."""
+    width = off.shape[1]
+    size = width / 200
+    step = max(1, round(size))
+    blurred = [cv2.GaussianBlur(np.asarray(one, np.float32).mean(axis=-1), (0, 0), size) for one in (made, truth)]
+    bad = np.zeros(off.shape, bool)
+    for axis in (0, 1):
+        slopes = [np.roll(one, -step, axis) - np.roll(one, step, axis) for one in blurred]
+        bad |= np.abs(slopes[0] - slopes[1]) > 0.02 * np.maximum(blurred[1], 0.01)
+    inside = cv2.erode(off.astype(np.uint8), np.ones((4 * step + 1,) * 2)) > 0
+    edge = 3 * step
+    inside[:edge] = inside[-edge:] = False
+    inside[:, :edge] = inside[:, -edge:] = False
+    return float(100 * bad[inside].mean())
+
+
+# --- light-sum ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Filmed:
+    """A scene as filmed: its takes' still light and motion, plates, and the frames that are judged."""
+
+    scene: Scene
+    path: LightPath
+    stills: list[Light]
+    moving: list[NDArray[np.float32]]
+    grain: list[tuple[float, float]]
+    plates: list[Light]
+    ambient: Light
+
+
+def filmed(setting: SceneSetting) -> Filmed:
+    """Film a scene: a still of each take from 25 frames, a plate under each lamp, and one in ambient light."""
+    scene = Scene(setting)
+    path = LightPath(linear_curve(DEFAULT_CONFIG, "ACEScct"), FORM, setting.width, setting.height)
+    stills, moving, grain, plates = [], [], [], []
+    for take in range(len(setting.parts)):
+        planes = [scene.planes(take, number * _STEP) for number in range(FRAMES)]
+        lights = [path.light(one) for one in planes]
+        stills.append(midmean(np.stack(lights)))
+        moving.append(look_at((one.y - np.float32(64)) / np.float32(876) for one in planes).motion)
+        found = grain_of(path.light(scene.planes(take, 1)), lights[0])
+        grain.append((found.read, found.shot))
+        empty = scene.empty(take)
+        noise = setting.takes[take].noise
+        plates.append(midmean(np.stack([_plate(scene, path, empty, noise, take, n) for n in range(FRAMES)])))
+    ambient = midmean(np.stack([path.light(scene.ambient_planes(number)) for number in range(FRAMES)]))
+    return Filmed(scene, path, stills, moving, grain, plates, ambient)
+
+
+def _plate(scene: Scene, path: LightPath, light: Light, noise: float, take: int, frame: int) -> Light:
+    return path.light(scene._recorded(light, noise, 200.0, [scene.setting.seed, 6, take, frame]))
+
+
+def rooms_of(film: Filmed, *, plates: bool, ambient_plate: bool) -> tuple[list[LitRoom], Light]:
+    """Return the lit rooms and the ambient light, from plates or guessed from the takes."""
+    own = own_light([still[..., 1] for still in film.stills])
+    regions = [region_of(figure(moving, light)) for moving, light in zip(film.moving, own, strict=True)]
+    if plates:
+        nobody = np.zeros(film.ambient.shape[:2], np.float32)
+        lit = [LitRoom(plate, nobody, *grain) for plate, grain in zip(film.plates, film.grain, strict=True)]
+        return lit, film.ambient if ambient_plate else ambient_of(lit)
+    masked = [
+        LitRoom(still, region.astype(np.float32), *grain)
+        for still, region, grain in zip(film.stills, regions, film.grain, strict=True)
+    ]
+    ambient = film.ambient if ambient_plate else ambient_of(masked)
+    guessed = [
+        LitRoom(*without_player(still, ambient, region, *grain), *grain)
+        for still, region, grain in zip(film.stills, regions, film.grain, strict=True)
+    ]
+    return guessed, ambient
+
+
+def judged(film: Filmed, method: str, rooms: list[LitRoom], ambient: Light) -> dict[str, float]:
+    """Merge the judged frames and hold them against the scene with all lights on; means over the frames."""
+    setting = film.scene.setting
+    count = len(setting.parts)
+    layers = tuple(Layer(take=f"t{number}") for number in range(count))
+    stack = Stack(width=setting.width, height=setting.height, method=method, layers=layers)  # type: ignore[arg-type]
+    adder = LightSum(stack, rooms, ambient, linear_curve(DEFAULT_CONFIG, "ACEScct"), FORM)
+    rows = []
+    for frame in LOOKED_AT:
+        planes = [film.scene.planes(take, frame) for take in range(count)]
+        began = time.process_time()
+        made = film.path.light(adder.merge(planes, [Pose()] * count))
+        cost = time.process_time() - began
+        truth = film.scene.truth(frame)
+        mattes = [film.scene.matte(take, frame) for take in range(count)]
+        anybody = np.maximum.reduce(mattes)
+        own = truth.copy()
+        for take in range(count):
+            own = np.where((mattes[take] > 0.5)[..., None], film.path.light(planes[take]), own)
+        once = film.path.light(film.scene._recorded(truth, 1.0, 200.0, [setting.seed, 7, frame]))
+        rows.append(
+            (
+                psnr(made, truth), psnr(once, truth), false_gradient(made, truth, anybody < 0.02),
+                false_gradient(once, truth, anybody < 0.02), psnr(made, truth, anybody > 0.5),
+                psnr(own, truth, anybody > 0.5), cost,
+            )
+        )  # fmt: skip
+    names = ("psnr", "psnr_once", "false", "false_once", "players", "own", "cpu_s")
+    return dict(zip(names, np.mean(rows, axis=0).tolist(), strict=True))
+
+
+def scenes(first: int, few: bool) -> list[tuple[str, SceneSetting]]:
+    """Return the scenes to merge: as they come, papered with photographs, and without occlusion."""
+    kinds = (
+        ("spots that overlap", {}),
+        ("photographs on the walls", {"photograph": True}),
+        ("no occlusion", {"occlusion": False}),
+    )
+    number = 1 if few else 3
+    return [
+        (name, scene_setting(first + 10 * kind + one, width=640, height=360, oversample=1, **options))
+        for kind, (name, options) in enumerate(kinds)
+        for one in range(number)
+    ]
+
+
+def report_light(first: int = 2000, *, few: bool = False) -> None:
+    """Print how merged pictures compare with all lights on."""
+    print("\nlight-sum against the scene with all lights on (dB as displayed; false gradients in % off the players)")
+    print(f"{'scene':26}{'how':34}{'all':>7}{'once':>7}{'false':>7}{'grain':>7}{'player':>8}{'own':>7}{'ms':>6}")
+    totals: dict[str, list[dict[str, float]]] = {}
+    for name, setting in scenes(first, few):
+        film = filmed(setting)
+        for how, method, plates, dark in (
+            ("light-sum, plates", "light-sum", True, True),
+            ("combined, plates", "combined", True, True),
+            ("combined, ambient plate only", "combined", False, True),
+            ("combined, no plates", "combined", False, False),
+        ):
+            try:
+                row = judged(film, method, *rooms_of(film, plates=plates, ambient_plate=dark))
+            except InvalidInput as problem:
+                print(f"{name:26}{how:34} {problem}")
+                continue
+            totals.setdefault(f"{name}|{how}", []).append(row)
+            print(_line(f"{name} {setting.seed}", how, row))
+    print("means")
+    for key, rows in totals.items():
+        name, how = key.split("|")
+        print(_line(name, how, {field: float(np.mean([row[field] for row in rows])) for field in rows[0]}))
+
+
+def _line(name: str, how: str, row: dict[str, float]) -> str:
+    values = [row[field] for field in ("psnr", "psnr_once", "false", "false_once", "players", "own")]
+    return (
+        f"{name[:25]:26}{how:34}"
+        + "".join(f"{v:7.2f}" for v in values[:4])
+        + f"{values[4]:8.2f}{values[5]:7.2f}{1000 * row['cpu_s']:6.0f}"
+    )
+
+
+# --- what is named --------------------------------------------------------------------------------
+
+
+def report_faults(first: int = 2000) -> None:
+    """Print whether the cases in which adding light fails are told."""
+    print("\nwhere adding light fails, and what is measured of it")
+    for name, options in (("spots that overlap", {}), ("no occlusion", {"occlusion": False})):
+        film = filmed(scene_setting(first, width=480, height=270, oversample=1, **options))
+        rooms, ambient = rooms_of(film, plates=True, ambient_plate=True)
+        worst = 0.0
+        for take in range(len(rooms)):
+            light = film.path.light(film.scene.planes(take, LOOKED_AT[1]))
+            others = np.asarray(sum(room.light - ambient for n, room in enumerate(rooms) if n != take), np.float32)
+            matte = player_matte(light, rooms[take], ambient, film.scene.setting.width)
+            worst = max(worst, see_through(others, matte, light))
+        print(
+            f"{name:24} see-through players {100 * worst:5.1f} %, grain of a plain sum {grain_growth(rooms):.2f} x, "
+            f"ambient off by {ambient_stops(ambient, rooms):+.3f} stop"
+        )
+        for stops in (0.2, -0.3):
+            off = ambient_stops(ambient * np.float32(2.0**-stops), rooms)
+            print(f"{'':24} ambient plate {-stops:+.1f} stop too bright: measured {-off:+.3f}")
+
+
+# --- match ----------------------------------------------------------------------------------------
+
+
+def report_match(first: int = 2100, *, few: bool = False) -> None:
+    """Print how far exposure and white balance come out from the truth, with and without an ambient head."""
+    print("\nmatch: exposure in stops, chromaticity (red and blue over green) in per cent, bands in rows")
+    stops, chroma, heads, bands, none = [], [], [], [], 0
+    count = 3 if few else 10
+    for seed in range(first, first + count):
+        rng = np.random.default_rng([seed, 9])
+        exposure = float(rng.uniform(-1, 1))
+        white = (float(rng.uniform(0.85, 1.18)), 1.0, float(rng.uniform(0.85, 1.18)))
+        head = int(rng.integers(20, 40))
+        setting = scene_setting(seed, width=480, height=270, oversample=1, photograph=seed % 3 == 0)
+        setting = with_take(setting, 0, head_frames=head)
+        setting = with_take(setting, 1, head_frames=head, exposure_stops=exposure, white=white, noise=2.0)
+        scene = Scene(setting)
+        path = LightPath(linear_curve(DEFAULT_CONFIG, "ACEScct"), FORM, setting.width, setting.height)
+        levels = []
+        for frame in range(head + 30):
+            light = path.light(scene.planes(1, frame))[..., 1]
+            levels.append(float(np.mean(np.partition(light.ravel(), -light.size // 10)[-light.size // 10 :])))
+        found = find_head(levels, FPS)
+        heads.append(found - head)
+        pictures = [
+            midmean(np.stack([path.light(scene.planes(take, f)) for f in range(0, found, 2)])) for take in (0, 1)
+        ]
+        ratio = ratio_of(*pictures)
+        truth = 1 / (2**exposure * np.array(white))
+        gain = np.array(ratio.gain)
+        stops.append(abs(float(np.log2(gain[1] / truth[1]))))
+        chroma.append(float(np.abs(gain / gain[1] / (truth / truth[1]) - 1).max()) * 100)
+        none += find_head([levels[-1]] * 60, FPS) == 0
+        # Mains of the other kind: at 25 frames a second 60 Hz wanders, 50 Hz stands still.
+        lamp = Scene(with_take(setting, 0, head_frames=0, banding=Banding(60.0, 0.03, 1 / 50)))
+        seen = find_bands(np.stack([path.light(lamp.planes(0, f))[..., 1] for f in range(24)]), FPS)
+        clean = find_bands(np.stack([path.light(scene.planes(0, f + head))[..., 1] for f in range(24)]), FPS)
+        true_rows = setting.height / (120 / 50)
+        bands.append((seen is not None and seen.mains_hz == 60 and abs(seen.period_rows / true_rows - 1) < 0.1, clean))
+    print(f"{count} pairs: exposure worst {max(stops):.4f}, median {np.median(stops):.4f} stop (limit 0.05)")
+    print(f"chromaticity worst {max(chroma):.3f} %, median {np.median(chroma):.3f} % (limit 1)")
+    print(
+        f"heads: {sum(abs(one) <= 1 for one in heads)} of {count} found to the frame; none claimed in {none} of {count} without"
+    )
+    found_bands = sum(one for one, _ in bands)
+    print(
+        f"bands of 60 Hz mains: period told within a tenth in {found_bands} of {count}; false alarms {sum(c is not None for _, c in bands)}"
+    )
