@@ -68,6 +68,38 @@ def write_picture(picture: NDArray[np.uint8], path: Path) -> None:
         temporary.write_bytes(data.tobytes())
 
 
+def boxed(picture: NDArray[np.uint8], box: tuple[float, float, float, float], shape: Shape | None) -> NDArray[np.uint8]:
+    """Return the picture with a box (left, top, right, bottom, in shares of it) and a shape's outline drawn on it."""
+    import cv2
+
+    drawn = picture.copy()
+    height, width = picture.shape[:2]
+    corners = [(round(box[n] * width), round(box[n + 1] * height)) for n in (0, 2)]
+    line = _outline(shape, 0.0) if shape is not None else None
+    for colour, wide in (((20, 20, 20), 3), ((235, 235, 235), 1)):
+        cv2.rectangle(drawn, corners[0], corners[1], colour, wide, cv2.LINE_AA)
+        if line is not None:
+            cv2.polylines(drawn, [line], True, colour, wide, cv2.LINE_AA)
+    return drawn
+
+
+def quantised(picture: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return a picture of 0 to 1 in the 16-bit steps in which it is written, so that what is measured can be read."""
+    whole: NDArray[np.float64] = np.rint(np.clip(picture, 0, 1) * 65535)
+    return whole / 65535
+
+
+def write_deep(picture: NDArray[np.float64], path: Path) -> None:
+    """Write an R'G'B' picture of 0 to 1 as PNG with 16 bits a channel, whole or not at all."""
+    import cv2
+
+    with writing(path) as temporary:
+        done, data = cv2.imencode(".png", np.rint(picture * 65535).astype(np.uint16)[..., ::-1])
+        if not done:
+            raise OutputFailed(f"{path} could not be written as PNG. Give it another name.")
+        temporary.write_bytes(data.tobytes())
+
+
 def _outline(shape: Shape, grow_px: float) -> NDArray[np.int32] | None:
     """Return an outline as whole pixels (n, 2), moved outwards; None where nothing is left of it."""
     if shape.kind == "curve":

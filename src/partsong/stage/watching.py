@@ -126,12 +126,13 @@ def _watch_movement(
 def weights_at(film: Film, frame: int, size: tuple[int, int]) -> NDArray[np.float64]:
     """Return the weight of each layer of the film's order, (layer, height, width), at a frame and a (width, height).
 
-    A layer whose take has no picture at that frame has none.
+    A layer whose take has no picture at that frame has none; a patch of a plate only takes weight from the others.
     """
     stack = plan_frames(film, range(frame, frame + 1))[0].stack
     weights = np.zeros((len(film.stage.order), size[1], size[0]))
     for layer, weight in zip(stack.layers, _small_weights(stack, size), strict=True):
-        weights[film.stage.order.index(layer.take)] = weight
+        if layer.take in film.stage.order:
+            weights[film.stage.order.index(layer.take)] += weight
     return weights
 
 
