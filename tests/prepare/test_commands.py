@@ -13,10 +13,11 @@ from typer.testing import CliRunner
 
 from partsong.cli.main import app
 from partsong.errors import InvalidInput
+from partsong.film import cautions
 from partsong.film.records import Section
 from partsong.film.store import FilmStore
 from partsong.media.ltc import read_ltc, runs
-from partsong.prepare import cautions, steps
+from partsong.prepare import steps
 from partsong.prepare.guide import PEAK, click_sound
 from partsong.timebase import Rate, timecode_to_frame
 from partsong.watch import silent

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
-from partsong.prepare import cards, cautions, light, optics, schedule
+from partsong.film import cautions
+from partsong.prepare import cards, light, optics, schedule
 
 # --- optics: thin-lens geometry (S. F. Ray, Applied Photographic Optics, 3rd ed. 2002) ----------------
 

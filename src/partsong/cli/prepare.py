@@ -48,7 +48,8 @@ def guide(
 
     Example: partsong prepare guide waltz --out guide.wav --timecode 01:00:00:00 --rate 25
     """
-    from partsong.prepare import cautions, steps
+    from partsong.film import cautions
+    from partsong.prepare import steps
     from partsong.timebase import Rate
 
     document = _film(film)
@@ -254,7 +255,7 @@ def light(
 
     Example: partsong prepare light --watts 650 --watts 300 --volts 230 --breaker-a 16
     """
-    from partsong.prepare import cautions
+    from partsong.film import cautions
     from partsong.prepare.light import circuit_load
 
     load = circuit_load(watts, volts=volts, breaker_a=breaker_a, power_factor=power_factor)

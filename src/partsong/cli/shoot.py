@@ -22,6 +22,7 @@ from partsong.cli.console import (
 
 if TYPE_CHECKING:
     from partsong.film.records import Film, Take
+    from partsong.shoot.check import Judged
     from partsong.shoot.offload import Checked, Offload
     from partsong.shoot.steps import Added
 
@@ -147,6 +148,33 @@ def list_takes(film: FilmArgument, as_json: JsonOption = False) -> None:
 
 
 @app.command()
+def check(
+    film: FilmArgument,
+    takes: Annotated[list[str] | None, typer.Argument(metavar="[TAKE...]", help="Stage takes; all by default.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say of stage takes whether their set-up may be struck, with reasons, and what was not looked at.
+
+    Status 1 when a take is not clear to strike.
+
+    Example: partsong shoot check waltz cajon-2
+    """
+    from partsong.film.store import FilmStore
+    from partsong.shoot import check as checking
+
+    with FilmStore.open(film) as store, watched() as watch:
+        judged = checking.check(store, takes or [], watch)
+    if as_json:
+        emit_json(judged)
+    else:
+        for entry in judged:
+            _say_judged(entry)
+        _say_cautions()
+    if any(entry.judgement.verdict != "clear to strike" for entry in judged):
+        needs_decision()
+
+
+@app.command()
 def note(
     film: FilmArgument,
     take: TakeArgument,
@@ -236,6 +264,24 @@ def _say_checked(checked: Checked) -> None:
         say(fault)
     _say_memory(checked.past_memory)
     say(f"{checked.folder}: {_count(checked.good, 'file')} as recorded, {_count(len(checked.faults), 'fault')}.")
+
+
+def _say_judged(entry: Judged) -> None:
+    say(f"{entry.take}: {entry.judgement.verdict}")
+    for finding in entry.findings:
+        say(f"  {finding.sentence} {finding.advice}")
+    for sentence in entry.judgement.unseen:
+        say(f"  Not seen: {sentence}")
+    say(f"  Picture: {entry.picture}")
+
+
+def _say_cautions() -> None:
+    from partsong.film.cautions import LOCAL_RULES, STRIKING
+
+    say("Before you strike:")
+    for caution in STRIKING:
+        say(f"  {caution.title}: {caution.text} ({caution.source})")
+    say(f"  {LOCAL_RULES}")
 
 
 def _say_memory(past_memory: bool) -> None:

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from partsong.film.cautions import CAUTIONS, LOCAL_RULES
 from partsong.film.records import Film, Song
 from partsong.film.tempo import bar_lines, beats_in_bar
 from partsong.prepare.cards import CardSum
-from partsong.prepare.cautions import CAUTIONS, LOCAL_RULES
 from partsong.prepare.schedule import Day, time_of_day
 from partsong.timebase import clock
 

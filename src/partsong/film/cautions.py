@@ -76,6 +76,9 @@ CAUTIONS = (
     HEARING,
 )
 
+STRIKING = (*CAUTIONS[:3], HEARING)
+"""Those to read again before a set-up is struck: lights overhead, hot lamps, cables, hearing."""
+
 
 def allowed_minutes(level_dba: float) -> float:
     """Return for how long a sound level is recommended as the most in one day.

@@ -1,0 +1,293 @@
+"""The check of a take: what to read of its file, what it is held against, and where the verdict is kept."""
+
+from __future__ import annotations
+
+import io
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import numpy as np
+
+from partsong.errors import InvalidInput, UnreadableMedia
+from partsong.film.folder import FilmFolder, key_of, writing
+from partsong.film.records import Film, Finding, Judgement, Take
+from partsong.film.store import FilmStore
+from partsong.media import tags
+from partsong.media.packets import Packets, packets_of, read_key_frames
+from partsong.media.picture import open_picture
+from partsong.media.sound import read_sound
+from partsong.shoot import evidence, judge, order
+from partsong.shoot.hearing import Heard, hear
+from partsong.shoot.sampling import Sampling, sampling
+from partsong.shoot.sight import Looker, Run, Sight
+from partsong.watch import Watch
+
+_VERSION = 1
+"""Of what a sight holds; goes into the cache's names."""
+_SUSPECTS = 6
+"""Frames that may be repeated, each of which costs a little decoding to be sure of."""
+_ENOUGH_KEYS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A take, its findings in order of weight, what was said of it, and the picture that shows why."""
+
+    take: str
+    judgement: Judgement
+    findings: tuple[Finding, ...]
+    picture: Path
+
+
+def check(store: FilmStore, takes: Sequence[str], watch: Watch) -> tuple[Judged, ...]:
+    """Judge stage takes (all of them when none is named) and keep the verdicts in the film: one revision for all.
+
+    Raises
+    ------
+    InvalidInput
+        If there is no such take, or no stage take at all.
+    """
+    film = store.head().film
+    chosen = [film.take(name) for name in takes] or list(film.stage_takes())
+    if not chosen:
+        raise InvalidInput("The film has no stage take to check. Add one with: partsong shoot add FILM FOLDER")
+    judged = []
+    for take in watch.over(chosen, total=len(chosen), doing="Checking takes"):
+        judged.append(_checked(store.folder, film, take))
+    done = {entry.take for entry in judged}
+
+    def edit(newest: Film) -> Film:
+        here = {take.id for take in newest.takes}
+        kept = [entry for entry in judged if entry.take in here]
+        return newest.replace(
+            findings=(
+                *(finding for finding in newest.findings if finding.take not in done),
+                *(finding for entry in kept for finding in entry.findings),
+            ),
+            judgements=(
+                *(old for old in newest.judgements if old.take not in done),
+                *(entry.judgement for entry in kept),
+            ),
+        )
+
+    store.change(f"Checked {', '.join(entry.take for entry in judged)}", edit)
+    return tuple(judged)
+
+
+def reference_of(film: Film) -> Take | None:
+    """Return the take that all stage takes are held against: the chosen reference, else the first one filmed."""
+    if film.stage.reference is not None:
+        return film.take(film.stage.reference)
+    return next((take for take in film.takes if take.kind == "stage"), None)
+
+
+def sight_of(folder: FilmFolder, take: Take, *, packets: Packets | None = None) -> Sight:
+    """Return what a take shows, looked at once and then kept in the cache.
+
+    Raises
+    ------
+    UnreadableMedia
+        If a frame cannot be decoded.
+    """
+    picture = take.picture
+    name = key_of("sight", _VERSION, take.clip.file.fingerprint, picture.matrix, picture.value_range)
+    kept = folder.cached("sights", name, ".npz")
+    if kept.is_file():
+        return _loaded(kept)
+    path = folder.locate(take.clip.file)
+    packets = packets or packets_of(path)
+    keys = tuple(int(frame) for frame in np.flatnonzero(packets.keys))
+    sight = _looked_at(path, take, sampling(picture.frames, picture.width, picture.height, keys), keys)
+    with writing(kept) as temporary:
+        temporary.write_bytes(_dumped(sight))
+    return sight
+
+
+# --- one take -------------------------------------------------------------------------------------
+
+
+def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
+    path = folder.locate(take.clip.file)
+    picture = take.picture
+    rate_hz = float(picture.rate.exact)
+    others = [other for other in film.stage_takes() if other.id != take.id]
+    packets = packets_of(path)
+    sight = sight_of(folder, take, packets=packets)
+    against = reference_of(film)
+    unseen: list[str] = []
+    reference = _comparable(folder, sight, against, unseen) if against is not None and against.id != take.id else None
+    same_light = [sight_of(folder, other) for other in others if other.part == take.part and _same_size(other, take)]
+    said = judge.of_file(film, take, others)
+    said += judge.of_length(film, take)
+    said += _of_order(path, take, packets, sight)
+    seen, not_told = judge.of_picture(sight, reference, same_light, rate_hz)
+    if against is not None and against.id == take.id:
+        not_told = [sentence for sentence in not_told if "no reference" not in sentence]
+        not_told.append("Focus, exposure and white balance were not compared: this take is the reference itself.")
+    not_told.append("Whether a prop was moved, turned or taken away was not looked for: look at the picture yourself.")
+    heard = _heard(path, take)
+    said += seen
+    said += judge.of_sound(heard, guide=film.song is not None and bool(film.song.tempo))
+    said.sort(key=lambda remark: judge.RANK[remark.verdict])
+    findings = tuple(remark.finding(take) for remark in said)
+    looked = len(sight.frames) + sum(len(run.rows) for run in sight.runs)
+    if looked < picture.frames:
+        not_told.insert(
+            0,
+            f"{looked} of {picture.frames} frames were looked at; sound, times and sizes of all of them were.",
+        )
+    verdict = judge.worst(findings)
+    sentence = _sentence(findings, verdict)
+    judgement = Judgement(take=take.id, verdict=verdict, sentence=sentence, unseen=(*unseen, *not_told))
+    return Judged(take.id, judgement, findings, evidence.draw(folder, take, findings, verdict))
+
+
+def _comparable(folder: FilmFolder, sight: Sight, against: Take, unseen: list[str]) -> Sight | None:
+    reference = sight_of(folder, against)
+    if reference.still.shape != sight.still.shape:
+        unseen.append(f"It was not compared with {against.id}: the two are of different size.")
+        return None
+    return reference
+
+
+def _same_size(one: Take, other: Take) -> bool:
+    return (one.picture.width, one.picture.height) == (other.picture.width, other.picture.height)
+
+
+def _looked_at(path: Path, take: Take, plan: Sampling, keys: tuple[int, ...]) -> Sight:
+    picture = take.picture
+    # What a file leaves unsaid of its colour is asked elsewhere; faults show all the same.
+    matrix = tags.usable_matrix(picture.matrix) or "bt709"
+    value_range = tags.usable_range(picture.value_range) or "limited"
+    looker = Looker(together=max(5, len(plan.spread) // 3))
+    before = {max((key for key in keys if key <= frame), default=0) for frame in plan.spread}
+    by_keys = len(before) >= min(_ENOUGH_KEYS, len(plan.spread))
+    if by_keys:
+        frames = read_key_frames(path, picture, plan.spread, matrix=matrix, value_range=value_range)
+        for number, planes in frames:
+            looker.add(number, planes)
+    with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
+        if not by_keys:
+            for number, planes in zip(plan.spread, reader.read(plan.spread), strict=True):
+                looker.add(number, planes)
+    with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
+        for run in plan.runs:
+            looker.add_run(run.start, list(reader.read(run)))
+    return looker.sight()
+
+
+def _of_order(path: Path, take: Take, packets: Packets, sight: Sight) -> list[judge.Remark]:
+    picture = take.picture
+    rate_hz = float(picture.rate.exact)
+    said = []
+    missing = order.gaps(packets, rate_hz) if not picture.variable_rate else ()
+    if missing:
+        count = sum(gap.missing for gap in missing)
+        said.append(
+            _dropped(count, missing[0].frame, f"its times leave {count} out, first before frame {missing[0].frame}")
+        )
+    if take.clip.sound is not None and not missing:
+        sound_s = take.clip.sound.samples / take.clip.sound.rate_hz
+        lost = order.lost_against_sound(float(take.clip.duration.seconds), sound_s, rate_hz)
+        if lost:
+            said.append(_dropped(lost, None, f"the picture is {lost} shorter than the sound recorded with it"))
+    suspects = order.suspects(packets)
+    twice = {frame for run in sight.runs for frame in order.repeats(run.first, run.changes)}
+    if not packets.keys.all():
+        twice &= set(suspects)
+    seen = {frame for run in sight.runs for frame in range(run.first, run.first + len(run.rows))}
+    suspected = [frame for frame in suspects if frame not in seen]
+    for frame in suspected[:_SUSPECTS]:
+        if frame in _repeated_near(path, take, frame):
+            twice.add(frame)
+    if twice:
+        first = min(twice)
+        more = max(0, len(suspected) - _SUSPECTS)
+        said.append(
+            judge.Remark(
+                "repeated frames",
+                f"{len(twice)} {'frame shows' if len(twice) == 1 else 'frames show'} the one before again, first frame "
+                f"{first}" + (f"; {more} more may." if more else "."),
+                "Try another card: this is usually one that is too slow, or a recorder that converts the rate.",
+                "do not strike",
+                frame=first,
+                size=float(len(twice)),
+                unit="frames",
+            )
+        )
+    return said
+
+
+def _dropped(count: int, frame: int | None, why: str) -> judge.Remark:
+    return judge.Remark(
+        "dropped frames",
+        f"{count} {'frame is' if count == 1 else 'frames are'} missing: {why}.",
+        "Try another card, and shoot again: a lost frame is a jump, and from there on the lips are off.",
+        "do not strike",
+        frame=frame,
+        size=float(count),
+        unit="frames",
+    )
+
+
+def _repeated_near(path: Path, take: Take, frame: int) -> tuple[int, ...]:
+    """Return the frames around a frame that show the one before once more."""
+    from partsong.shoot.sight import reduced
+
+    matrix = tags.usable_matrix(take.picture.matrix) or "bt709"
+    value_range = tags.usable_range(take.picture.value_range) or "limited"
+    with open_picture(path, take.picture, threads=1, matrix=matrix, value_range=value_range) as reader:
+        around = range(max(0, frame - 4), min(take.picture.frames, frame + 4))
+        pictures = [reduced(planes) for planes in reader.read(around)]
+    changes = [float(np.abs(later - earlier).mean()) for earlier, later in itertools.pairwise(pictures)]
+    return order.repeats(around.start, np.array(changes, np.float32))
+
+
+def _heard(path: Path, take: Take) -> Heard | None:
+    sound = take.clip.sound
+    if sound is None:
+        return None
+    return hear(read_sound(path, rate_hz=sound.rate_hz), sound.rate_hz)
+
+
+def _sentence(findings: Sequence[Finding], verdict: str) -> str:
+    telling = [finding for finding in findings if finding.verdict != "clear to strike"]
+    if not telling:
+        return f"{verdict.capitalize()}: nothing was found that a seam or a cut would show."
+    return f"{verdict.capitalize()}: {' '.join(finding.sentence for finding in telling)}"
+
+
+# --- the cache ------------------------------------------------------------------------------------
+
+
+def _dumped(sight: Sight) -> bytes:
+    held: dict[str, object] = {}
+    for entry in fields(Sight):
+        if entry.name != "runs":
+            held[entry.name] = getattr(sight, entry.name)
+    for number, run in enumerate(sight.runs):
+        held |= {f"run{number}_first": run.first, f"run{number}_rows": run.rows, f"run{number}_changes": run.changes}
+    data = io.BytesIO()
+    np.savez(data, **{name: np.asarray(value) for name, value in held.items()})  # type: ignore[arg-type]
+    return data.getvalue()
+
+
+def _loaded(path: Path) -> Sight:
+    try:
+        with np.load(path) as held:
+            runs: list[Run] = []
+            while f"run{len(runs)}_first" in held:
+                name = f"run{len(runs)}"
+                runs.append(Run(int(held[f"{name}_first"]), held[f"{name}_rows"], held[f"{name}_changes"]))
+            plain = {entry.name: held[entry.name] for entry in fields(Sight) if entry.name != "runs"}
+    except (OSError, ValueError, KeyError) as problem:
+        raise UnreadableMedia(
+            path, "it is damaged", "Delete the film's cache folder; nothing in it is lost."
+        ) from problem
+    plain["frames"] = tuple(int(frame) for frame in plain["frames"])
+    for name in ("width", "height"):
+        plain[name] = int(plain[name])
+    plain["ceiling"] = float(plain["ceiling"])
+    return Sight(**plain, runs=tuple(runs))

@@ -1,0 +1,77 @@
+"""The one picture that shows why a take was judged as it was: a frame of it, its places marked, its reasons beneath."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from partsong.errors import OutputFailed
+from partsong.film.folder import FilmFolder, writing
+from partsong.film.records import Finding, Take
+from partsong.media import tags
+from partsong.media.picture import encoded_rgb, open_picture, resized
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+_WIDTH = 1280
+_LINE_PX, _MARGIN_PX = 26, 14
+_PAPER, _INK, _MARK = (236, 246, 250), (28, 32, 34), (40, 90, 235)  # blue, green, red
+_QUALITY = 90
+
+
+def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: str) -> Path:
+    """Draw a take's picture of evidence as ``reports/shoot-TAKE.jpg`` and return its path.
+
+    The frame is that of the first finding that has a time, else one from the middle; it is shown as it was encoded.
+
+    Raises
+    ------
+    OutputFailed
+        If it cannot be written.
+    """
+    import cv2
+
+    picture = take.picture
+    timed = [finding.at for finding in findings if finding.at is not None]
+    frame = picture.rate.frames_at(timed[0].seconds) if timed else picture.frames // 2
+    frame = min(max(frame, 0), picture.frames - 1)
+    rgb = _frame(folder.locate(take.clip.file), take, frame)
+    shown = np.ascontiguousarray((np.clip(rgb, 0, 1) * 255).astype(np.uint8)[:, :, ::-1])
+    scale = shown.shape[1] / (picture.height if picture.rotation_deg in (90, 270) else picture.width)
+    for number, finding in enumerate(findings, start=1):
+        if finding.region is not None:
+            box = finding.region
+            left, top = round(box.x * scale), round(box.y * scale)
+            right, bottom = round((box.x + box.width) * scale), round((box.y + box.height) * scale)
+            cv2.rectangle(shown, (left, top), (right, bottom), _MARK, 3)
+            cv2.putText(shown, str(number), (left + 6, top + 24), cv2.FONT_HERSHEY_SIMPLEX, 0.8, _MARK, 2)
+    lines = [f"{take.id}, frame {frame}: {verdict}"]
+    for number, finding in enumerate(findings, start=1):
+        lines += textwrap.wrap(f"{number}. {finding.sentence} {finding.advice}", width=shown.shape[1] // 11)
+    sheet = np.full((2 * _MARGIN_PX + _LINE_PX * len(lines), shown.shape[1], 3), _PAPER, np.uint8)
+    for number, line in enumerate(lines):
+        at = (_MARGIN_PX, _MARGIN_PX + _LINE_PX * number + 18)
+        # The drawing library writes plain letters only.
+        plain = line.encode("ascii", "replace").decode()
+        cv2.putText(sheet, plain, at, cv2.FONT_HERSHEY_SIMPLEX, 0.6, _INK, 1, cv2.LINE_AA)
+    made, data = cv2.imencode(".jpg", np.vstack([shown, sheet]), [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
+    out = folder.reports / f"shoot-{take.id}.jpg"
+    if not made:
+        raise OutputFailed(f"{out.name} could not be encoded as JPEG.")
+    with writing(out) as temporary:
+        temporary.write_bytes(data.tobytes())
+    return out
+
+
+def _frame(path: Path, take: Take, frame: int) -> NDArray[np.float32]:
+    matrix = tags.usable_matrix(take.picture.matrix) or "bt709"
+    value_range = tags.usable_range(take.picture.value_range) or "limited"
+    with open_picture(path, take.picture, threads=1, matrix=matrix, value_range=value_range) as reader:
+        planes = next(reader.read([frame]))
+        width = min(_WIDTH, planes.width)
+        return encoded_rgb(resized(planes, width, max(2, round(planes.height * width / planes.width))))

@@ -1,0 +1,80 @@
+"""Frames lost and frames shown twice, from packets, sound and pictures that follow each other. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from partsong.media.packets import Packets
+
+_SMALL = 0.12
+"""Of its neighbours' size: a repeated frame tells an encoder nothing new, so its packet is nearly empty."""
+_OFTEN = 0.25  # of the packets at one distance
+_NEIGHBOURS = 12
+STILL = 0.25
+"""Of the change from frame to frame around it: grain alone changes more, so less is the same frame again."""
+_AROUND = 6  # frames
+_LEAST_CHANGE = 2e-4  # of the signal; where an encoder has smoothed all grain away, nothing can be told
+_GAP = 1.5  # frames
+_PACKET_S = 0.024  # of compressed sound: the finest step in which some cameras end it
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Frames missing before a frame: how many, and where."""
+
+    frame: int
+    missing: int
+
+
+def gaps(packets: Packets, rate_hz: float) -> tuple[Gap, ...]:
+    """Return where the clip's own times leave frames out."""
+    steps = np.diff(packets.times_s) * rate_hz
+    return tuple(Gap(int(n) + 1, max(1, round(float(steps[n])) - 1)) for n in np.flatnonzero(steps > _GAP))
+
+
+def suspects(packets: Packets) -> tuple[int, ...]:
+    """Return frames whose packets are so small that they may show the frame before once more.
+
+    In a clip of key frames alone, those as large as the one before to the byte: the same picture, encoded twice.
+    Encoders of few bits leave the first frames after a key frame nearly empty anyway; where packets at one distance
+    from a key frame are often that small, nothing is told by them.
+    """
+    sizes = packets.sizes.astype(np.float64)
+    if packets.keys.all():
+        return tuple(int(n) + 1 for n in np.flatnonzero(np.diff(sizes) == 0))
+    found = []
+    numbers = np.arange(len(sizes))
+    distance = numbers - np.maximum.accumulate(np.where(packets.keys, numbers, 0))
+    often = {int(d): float(np.quantile(sizes[distance == d], _OFTEN)) for d in np.unique(distance)}
+    between = np.flatnonzero(~packets.keys)
+    for place, n in enumerate(between):
+        near = sizes[between[max(0, place - _NEIGHBOURS) : place + _NEIGHBOURS + 1]]
+        usual = float(np.median(near))
+        if sizes[n] < _SMALL * usual and often[int(distance[n])] > 2 * _SMALL * usual:
+            found.append(int(n))
+    return tuple(found)
+
+
+def repeats(first: int, changes: NDArray[np.float32]) -> tuple[int, ...]:
+    """Return the frames of a run that show the frame before once more, by the changes from each to the next."""
+    found = []
+    for n, change in enumerate(changes):
+        usual = float(np.median(changes[max(0, n - _AROUND) : n + _AROUND + 1]))
+        if usual > _LEAST_CHANGE and change < STILL * usual:
+            found.append(first + 1 + n)
+    return tuple(found)
+
+
+def lost_against_sound(picture_s: float, sound_s: float, rate_hz: float) -> int:
+    """Return how many frames a picture is shorter than the sound recorded with it, 0 when they agree.
+
+    >>> [lost_against_sound(10.0, 10.0 + late, 25) for late in (0.02, 0.041, 0.2)]
+    [0, 1, 5]
+    """
+    late_s = sound_s - picture_s
+    return round(late_s * rate_hz) if late_s > max(0.75 / rate_hz, _PACKET_S) else 0

@@ -1,0 +1,310 @@
+"""What a take shows, summed up from some of its frames: small enough to keep, enough to judge it by. Pure.
+
+All values of picture are encoded: code values over the nominal range, so that 0 is black and 1 nominal white,
+whatever the camera's encoding is.
+"""
+
+from __future__ import annotations
+
+import functools
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from partsong.media.planes import Planes
+
+WIDTH = 960
+"""The greatest width of the still picture."""
+ROWS, COLUMNS = 18, 32
+"""Blocks of the frame in which light and colour are told."""
+BAND_ROWS, BAND_COLUMNS = 540, 32
+
+_STILLS = 15  # frames that the still picture is the median of
+_PILE = 0.004  # of the range: how close values lie together when they are cut off at the same light
+_TOPMOST = 40  # pixels that may be brighter, such as the glint of an edge
+_LEAST_CEILING = 0.3  # nothing is cut off that low in any encoding
+_LEAST_PILE = 0.001  # of the frame
+_GAP, _SLOPE = 2, 12  # steps below a pile, and how many of them must hold fewer pixels together than it
+_MAD_TO_SIGMA = 1.4826
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Frames that follow each other, from ``first`` on: ``rows`` (n, rows, columns), ``changes`` (n - 1,).
+
+    ``changes`` is the mean change of a pixel of the reduced picture from each frame to the next.
+    """
+
+    first: int
+    rows: NDArray[np.float32]
+    changes: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """A take in short.
+
+    Attributes
+    ----------
+    width, height : int
+        Of its frames, in pixels.
+    frames : tuple of int
+        The spread frames that were looked at, in order.
+    still : (h, w)
+        The median of luma at the reduced size.
+    moves : (h, w)
+        How far luma strays from it, on average.
+    blocks : (n, rows, columns, 3)
+        Mean R'G'B' of each block in each spread frame.
+    rows : (n, rows, columns)
+        Mean luma of each spread frame in the cells in which bands are looked for.
+    detail : (rows, columns, 2)
+        Energy of fine and of coarser detail in each block of the mean picture, without the noise's share.
+    grain : (rows, columns)
+        Standard deviation of luma's noise in each block, at full size.
+    clipped : (n,)
+        Share of each spread frame's pixels that are cut off at the top.
+    ceiling : float
+        The code at which they are, or the brightest seen.
+    where_clipped : (rows, columns)
+        Share of pixels cut off in each block, at the worst frame.
+    runs : tuple of Run
+    """
+
+    width: int
+    height: int
+    frames: tuple[int, ...]
+    still: NDArray[np.float32]
+    moves: NDArray[np.float32]
+    blocks: NDArray[np.float32]
+    rows: NDArray[np.float32]
+    detail: NDArray[np.float32]
+    grain: NDArray[np.float32]
+    clipped: NDArray[np.float32]
+    ceiling: float
+    where_clipped: NDArray[np.float32]
+    runs: tuple[Run, ...]
+
+
+def reduced_size(width: int, height: int) -> tuple[int, int]:
+    """Return the size at which a frame is kept: not wider than :data:`WIDTH`, sides even."""
+    if width <= WIDTH:
+        return width, height
+    return WIDTH, 2 * round(height * WIDTH / width / 2)
+
+
+def luma_of(planes: Planes) -> NDArray[np.float32]:
+    """Return encoded luma at full size, 0 to 1 nominal."""
+    zero, span = _scale(planes)
+    return (planes.y.astype(np.float32) - np.float32(zero)) * np.float32(1 / span)
+
+
+def reduced(planes: Planes) -> NDArray[np.float32]:
+    """Return encoded luma at the reduced size."""
+    import cv2
+
+    zero, span = _scale(planes)
+    size = reduced_size(planes.width, planes.height)
+    small = cv2.resize(np.ascontiguousarray(planes.y), size, interpolation=cv2.INTER_AREA)
+    return (small.astype(np.float32) - np.float32(zero)) * np.float32(1 / span)
+
+
+@dataclass
+class Looker:
+    """Takes in frames and sums them up; frames go by, none is kept whole.
+
+    Detail is told from the means of ``together`` frames each, which quietens noise; the middle one of those means
+    counts, so that one in which the camera moved, and is blurred by it, does not.
+    """
+
+    together: int = 5
+    _numbers: list[int] = field(default_factory=list)
+    _small: list[NDArray[np.float32]] = field(default_factory=list)
+    _blocks: list[NDArray[np.float32]] = field(default_factory=list)
+    _rows: list[NDArray[np.float32]] = field(default_factory=list)
+    _clipped: list[float] = field(default_factory=list)
+    _ceilings: list[float] = field(default_factory=list)
+    _worst: tuple[float, NDArray[np.float32]] = (-1.0, np.zeros((ROWS, COLUMNS), np.float32))
+    _sum: NDArray[np.float32] | None = None
+    _summed: int = 0
+    _means: list[NDArray[np.float32]] = field(default_factory=list)
+    _before: NDArray[np.float32] | None = None
+    _changes: list[NDArray[np.float32]] = field(default_factory=list)
+    _runs: list[Run] = field(default_factory=list)
+    _size: tuple[int, int] = (0, 0)
+
+    def add(self, number: int, planes: Planes) -> None:
+        """Take in a spread frame."""
+        import cv2
+
+        self._size = (planes.width, planes.height)
+        luma = luma_of(planes)
+        self._numbers.append(number)
+        small = reduced(planes)
+        self._small.append(small)
+        self._rows.append(_cells(small))
+        self._blocks.append(_block_colours(planes))
+        share, ceiling, mask = _cut_off(planes)
+        self._clipped.append(share)
+        self._ceilings.append(ceiling)
+        if share > self._worst[0]:
+            where = cv2.resize(mask, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
+            self._worst = (share, np.asarray(where, np.float32))
+        self._sum = luma.copy() if self._sum is None else self._sum + luma
+        self._summed += 1
+        if self._summed == self.together:
+            self._end_group()
+        if self._before is not None:
+            change = np.abs(luma[::2, ::2] - self._before)
+            self._changes.append(_block_medians(change))
+        self._before = luma[::2, ::2].copy()
+
+    def add_run(self, first: int, frames: Sequence[Planes]) -> None:
+        """Take in frames that follow each other."""
+        small = [reduced(planes) for planes in frames]
+        changes = [float(np.abs(later - earlier).mean()) for earlier, later in itertools.pairwise(small)]
+        self._runs.append(Run(first, np.stack([_cells(one) for one in small]), np.array(changes, np.float32)))
+
+    def sight(self) -> Sight:
+        """Return the sum of what was taken in; at least two spread frames are needed."""
+        if not self._means:
+            self._end_group()
+        chosen = self._small[:: max(1, len(self._small) // _STILLS)]
+        stack = np.stack(chosen)
+        still = np.median(stack, axis=0).astype(np.float32)
+        moves = np.abs(stack - still).mean(axis=0).astype(np.float32)
+        # The median of the absolute difference of two frames is 0.6745 times the square root of two sigmas.
+        changes = np.median(self._changes, axis=0) if self._changes else np.zeros((ROWS, COLUMNS), np.float32)
+        grain = changes * np.float32(_MAD_TO_SIGMA / np.sqrt(2))
+        noise = grain / np.sqrt(np.float32(min(self.together, len(self._numbers))))
+        detail = np.median([mean - _noise_in_detail(noise) for mean in self._means], axis=0).astype(np.float32)
+        return Sight(
+            *self._size,
+            tuple(self._numbers),
+            still,
+            moves,
+            np.stack(self._blocks),
+            np.stack(self._rows),
+            detail,
+            grain.astype(np.float32),
+            np.array(self._clipped, np.float32),
+            max(self._ceilings),
+            self._worst[1],
+            tuple(self._runs),
+        )
+
+    def _end_group(self) -> None:
+        assert self._sum is not None
+        self._means.append(_detail(self._sum / np.float32(self._summed)))
+        self._sum, self._summed = None, 0
+
+
+# --- of one frame ---------------------------------------------------------------------------------
+
+
+def _scale(planes: Planes) -> tuple[float, float]:
+    step = float(1 << (planes.bit_depth - 8))
+    return (16 * step, 219 * step) if planes.value_range == "limited" else (0.0, float((1 << planes.bit_depth) - 1))
+
+
+def _cells(small: NDArray[np.float32]) -> NDArray[np.float32]:
+    import cv2
+
+    rows = min(BAND_ROWS, small.shape[0])
+    return np.asarray(cv2.resize(small, (BAND_COLUMNS, rows), interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _block_colours(planes: Planes) -> NDArray[np.float32]:
+    """Return the mean R'G'B' of each block: means first, then the matrix, which is the same for a linear one."""
+    import cv2
+
+    from partsong.media.convert import encoded_rgb
+
+    y, u, v = (
+        cv2.resize(np.ascontiguousarray(plane, np.float32), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
+        for plane in (planes.y, planes.u, planes.v)
+    )
+    return encoded_rgb(Planes(y, u, v, planes.bit_depth, planes.matrix, planes.value_range))
+
+
+def _cut_off(planes: Planes) -> tuple[float, float, NDArray[np.float32]]:
+    """Return the share of pixels of which a colour is piled up at its brightest value, that value, and where they are.
+
+    What a sensor cuts off has one value and a little noise; what is only bright thins out towards the top. A warm
+    light is cut off in red first, so each colour is asked.
+    """
+    colours = _sampled_rgb(planes)
+    piled = np.zeros(colours.shape[:2], bool)
+    ceiling = float(np.partition(colours.ravel(), -_TOPMOST)[-_TOPMOST])
+    edges = np.arange(_LEAST_CEILING, 1.2, _PILE)
+    for number in range(3):
+        colour = colours[..., number]
+        counts = np.histogram(colour, edges)[0] / colour.shape[0] / colour.shape[1]
+        pile = np.convolve(counts, np.ones(3), mode="same")
+        below = np.convolve(counts, np.r_[np.zeros(_GAP), np.ones(_SLOPE)], mode="full")[: len(counts)]
+        above = counts[::-1].cumsum()[::-1] - counts - np.r_[counts[1:], 0]
+        cut = (pile >= _LEAST_PILE) & (above <= pile / 2) & (pile >= below)
+        if cut.any():
+            at = edges[int(np.where(cut, pile, 0).argmax())] + _PILE / 2
+            piled |= np.abs(colour - at) <= 1.5 * _PILE
+            ceiling = float(at)
+    return float(piled.mean()), ceiling, piled.astype(np.float32)
+
+
+def _sampled_rgb(planes: Planes) -> NDArray[np.float32]:
+    """Return encoded R'G'B' of single pixels, about 960 across: averages would hide where light is cut off."""
+    from partsong.media.convert import encoded_rgb
+
+    step = 1
+    while planes.width // (2 * step) >= 640:
+        step *= 2
+    if step > 1:
+        y = planes.y[::step, ::step]
+        across, down = (step // (planes.y.shape[axis] // planes.u.shape[axis]) or 1 for axis in (1, 0))
+        u, v = (
+            np.ascontiguousarray(plane[::down, ::across][: y.shape[0], : y.shape[1]]) for plane in (planes.u, planes.v)
+        )
+        planes = Planes(np.ascontiguousarray(y), u, v, planes.bit_depth, planes.matrix, planes.value_range)
+    return encoded_rgb(planes)
+
+
+def _blocks_of(picture: NDArray[Any]) -> NDArray[Any]:
+    """Return a picture's blocks, (rows, columns, pixels); what does not divide is left out at the edges."""
+    height, width = picture.shape[0] // ROWS * ROWS, picture.shape[1] // COLUMNS * COLUMNS
+    cut = picture[:height, :width].reshape(ROWS, height // ROWS, COLUMNS, width // COLUMNS)
+    return cut.swapaxes(1, 2).reshape(ROWS, COLUMNS, -1)
+
+
+def _block_medians(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    pixels = _blocks_of(picture)
+    return np.asarray(np.median(pixels[..., :: max(1, pixels.shape[-1] // 400)], axis=-1), np.float32)
+
+
+def _detail(mean: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the energy of fine and of coarser detail in each block."""
+    import cv2
+
+    one = cv2.GaussianBlur(mean, (0, 0), 1.0)
+    three = cv2.GaussianBlur(mean, (0, 0), 3.0)
+    energies = [_blocks_of(np.square(part)).mean(axis=-1) for part in (mean - one, one - three)]
+    return np.stack(energies, axis=-1).astype(np.float32)
+
+
+def _noise_in_detail(noise: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the share of each energy that white noise of these standard deviations has."""
+    return np.stack([share * np.square(noise) for share in (_passed(1.0, None), _passed(3.0, 1.0))], axis=-1)
+
+
+@functools.cache
+def _passed(wide: float, narrow: float | None) -> float:
+    import cv2
+
+    size = 2 * int(4 * wide) + 9
+    point = np.zeros((size, size))
+    point[size // 2, size // 2] = 1
+    inner = point if narrow is None else cv2.GaussianBlur(point, (0, 0), narrow)
+    return float(np.square(inner - cv2.GaussianBlur(point, (0, 0), wide)).sum())
