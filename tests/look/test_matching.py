@@ -270,8 +270,21 @@ def test_scopes_a_still_and_a_bake_of_a_take(store: FilmStore, tmp_path: Path) -
     # ACEScct of that light (Academy S-2016-001).
     code = (np.log2(0.18 * fall) + 9.72) / 17.52
     assert before["readings"][0]["luma_percent"] == pytest.approx(100 * code, abs=0.6)
-    run("still", film, "--at", "0.5", "--take", "cajon-1", "--out", str(tmp_path / "mixes.png"), "--mixes")
-    assert cv2.imread(str(tmp_path / "mixes.png")).shape[:2] == (4 * SIZE[0], 2 * SIZE[1])
+    run(
+        "still",
+        film,
+        "--at",
+        "0.5",
+        "--take",
+        "cajon-1",
+        "--out",
+        str(tmp_path / "mixes.png"),
+        "--mixes",
+        "--width",
+        "160",
+    )
+    # In colour, desaturated, and six mixes, each under a title of 22 pixels, ten apart.
+    assert cv2.imread(str(tmp_path / "mixes.png")).shape[:2] == (4 * (90 + 22 + 10) + 10, 2 * (160 + 10) + 10)
 
     told = run(
         "bake", film, "--cube", str(tmp_path / "l.cube"), "--size", "17", "--take", "bass-1", "--grades",
@@ -298,6 +311,7 @@ def test_scopes_a_still_and_a_bake_of_a_take(store: FilmStore, tmp_path: Path) -
         (["scope", "--at", "0", "--take", "bass-1", "--point", "1"], "--point takes two whole numbers"),
         (["scope", "--at", "0", "--take", "bass-1", "--point", "320,1"], "lies outside the picture"),
         (["scope", "--at", "0", "--take", "bass-1", "--kind", "rain"], "There is no scope 'rain'"),
+        (["still", "--at", "0", "--take", "bass-1", "--out", "x.png", "--width", "400"], "give 16 to 320"),
         (["match", "--card", "bass-1=1,2"], "--card takes a take and a box"),
         (["set", "--slope", "1,2"], "is not a slope of red, green and blue"),
         (["set", "--slope", "1", "--no-cdl"], "--no-cdl takes the grade away"),

@@ -93,7 +93,9 @@ def test_clipped_ends_are_told_from_where() -> None:
 def test_where_a_curve_bends_is_found() -> None:
     # Slope 0.25 up to 0.25, 1.25 up to 0.75, 0.5 after: it leaves half to double of 1.25 at both corners.
     codes = np.linspace(0, 1, 1001)
-    ramp = np.interp(codes, [0, 0.25, 0.75, 1], [0, 0.0625, 0.6875, 0.8125]).astype(np.float32)[:, None].repeat(3, axis=1)
+    ramp = (
+        np.interp(codes, [0, 0.25, 0.75, 1], [0, 0.0625, 0.6875, 0.8125]).astype(np.float32)[:, None].repeat(3, axis=1)
+    )
     bend = measure_table(Cube(ramp), grey_in=0.5).bend
     assert bend.slope == pytest.approx(1.25, abs=1e-4)
     # The slope is taken over a 64th of the range, so a corner is felt a 128th before it, at the most.

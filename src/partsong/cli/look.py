@@ -191,6 +191,7 @@ def still(
     out: Annotated[Path, typer.Option(metavar="FILE.png", help="The picture to write.", show_default=False)],
     take: TakeOption = None,
     mixes: Annotated[bool, typer.Option("--mixes", help="Show every black-and-white mix side by side.")] = False,
+    width: Annotated[int | None, typer.Option(metavar="PIXELS", help="Make the picture this wide.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Write one frame of the merged wide through the look.
@@ -202,7 +203,7 @@ def still(
 
     at_s = _seconds("--at", at)
     with FilmStore.open(film) as store:
-        shown = showing.still(store, out, at_s=at_s, take=take, mixes=mixes)
+        shown = showing.still(store, out, at_s=at_s, take=take, mixes=mixes, width=width)
     if as_json:
         emit_json({"file": out, "shows": shown})
     else:

@@ -124,13 +124,15 @@ def curve(codes: NDArray[np.float64], shown: NDArray[np.float64], measured: Meas
             (at(0.42, 0)[0], at(0, percent / 100)[1] - 5 if percent < 50 else at(0, percent / 100)[1] + 15),
             ACCENT,
         )
-    for channel, ink in zip(shown.T, CHANNELS, strict=True):
+    # One line of ink where the channels are one.
+    neutral = float(np.ptp(shown, axis=1).max()) < 1 / 876
+    for channel, ink in zip(shown.T, (INK,) * 3 if neutral else CHANNELS, strict=True):
         points = np.array([at(a, b) for a, b in zip(codes, channel, strict=True)], np.int32)
         cv2.polylines(image, [points], False, ink, 2, cv2.LINE_AA)
     grey = at(measured.grey_in, measured.grey_out.percent / 100)
     cv2.circle(image, grey, 6, INK, 2, cv2.LINE_AA)
     _text(image, f"mid grey {measured.grey_out}", (grey[0] + 10, grey[1] + 16), INK)
-    _text(image, title, (_EDGE, 18), INK)
+    _text(image, title, (_LEFT, 18), INK)
     _text(image, "signal in, percent", (_LEFT + size - 150, _TOP + size + 34), INK)
     return image
 
@@ -150,6 +152,13 @@ def sheet(images: Sequence[Image], across: int = 2) -> Image:
             left += image.shape[1] + gap
         top += max(image.shape[0] for image in row) + gap
     return page
+
+
+def titled(picture: Image, title: str) -> Image:
+    """Set a picture under its title."""
+    head = _sheet(22, picture.shape[1])
+    _text(head, title, (2, 15), INK)
+    return np.concatenate([head, picture])
 
 
 # --- parts of a drawing ---------------------------------------------------------------------------

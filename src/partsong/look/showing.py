@@ -30,7 +30,15 @@ _WIDEST_PX = 720  # of a picture on a sheet of scopes
 # --- one frame ------------------------------------------------------------------------------------
 
 
-def still(store: FilmStore, out: Path, *, at_s: Fraction, take: str | None = None, mixes: bool = False) -> str:
+def still(
+    store: FilmStore,
+    out: Path,
+    *,
+    at_s: Fraction,
+    take: str | None = None,
+    mixes: bool = False,
+    width: int | None = None,
+) -> str:
     """Write one frame through the look as an 8-bit picture file, and say what it shows.
 
     Parameters
@@ -44,7 +52,9 @@ def still(store: FilmStore, out: Path, *, at_s: Fraction, take: str | None = Non
     take : str, optional
         A placed take instead of the merged wide.
     mixes : bool
-        Whether to show the frame in every black-and-white mix beside plain desaturation, in reading order.
+        Whether to show the frame in every black-and-white mix beside plain desaturation, each under its name.
+    width : int, optional
+        How wide to make the picture, or each of the mixes, in pixels.
 
     Raises
     ------
@@ -58,32 +68,36 @@ def still(store: FilmStore, out: Path, *, at_s: Fraction, take: str | None = Non
     table = colour.table_of(store.folder, look)
 
     def through(changed: Look) -> NDArray[np.float64]:
-        return shown(frame, changed, colour.display_path(changed, frame.space, table, frame.grade))
+        return _at_width(shown(frame, changed, colour.display_path(changed, frame.space, table, frame.grade)), width)
 
     if not mixes:
         picture = through(look)
         write_picture(out, picture)
         return f"{frame.what}, {picture.shape[1]} x {picture.shape[0]}"
     weights = tuple(colour.luminance_weights(look.config))
-    names = (AS_SEEN, *MIXES)
-    grey = look.replace(black_and_white=None, saturation=0.0)
-    pictures = [desaturated(through(look.replace(black_and_white=None, saturation=1.0))), through(grey)]
-    pictures += [through(look.replace(black_and_white=mix_of(name, weights))) for name in names[1:]]
-    write_picture(out, side_by_side(pictures, across=2))
-    return f"{frame.what}, in reading order: display code desaturated, {', '.join(names)}"
+    coloured = through(look.replace(black_and_white=None, tint=None))
+    pictures = {"in colour": coloured, "display code desaturated": desaturated(coloured)}
+    for name in (AS_SEEN, *MIXES):
+        pictures[name] = through(look.replace(black_and_white=mix_of(name, weights), tint=None))
+    tiles = [drawing.titled(_eight_bits(picture), name) for name, picture in pictures.items()]
+    write_png(out, drawing.sheet(tiles))
+    return f"{frame.what}: {', '.join(pictures)}"
+
+
+def _at_width(rgb: NDArray[np.float64], width: int | None) -> NDArray[np.float64]:
+    import cv2
+
+    if width is None:
+        return rgb
+    if not 16 <= width <= rgb.shape[1]:
+        raise InvalidInput(f"A width of {width} pixels is not possible: give 16 to {rgb.shape[1]}, the frame's own.")
+    height = max(1, round(rgb.shape[0] * width / rgb.shape[1]))
+    return np.asarray(cv2.resize(rgb, (width, height), interpolation=cv2.INTER_AREA), np.float64)
 
 
 def desaturated(rgb: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return display code without colour: its BT.709 luma. What a mix in light is compared with."""
     return np.repeat((rgb @ np.asarray(LUMA_WEIGHTS["bt709"]))[..., None], 3, axis=-1)
-
-
-def side_by_side(pictures: Sequence[NDArray[np.float64]], across: int) -> NDArray[np.float64]:
-    """Lay pictures of one size out in rows, the last row filled up with black."""
-    blank = np.zeros_like(pictures[0])
-    filled = [*pictures, *[blank] * (-len(pictures) % across)]
-    rows = [np.concatenate(filled[first : first + across], axis=1) for first in range(0, len(filled), across)]
-    return np.concatenate(rows)
 
 
 def png_only(out: Path) -> None:
@@ -94,14 +108,18 @@ def png_only(out: Path) -> None:
 
 def write_picture(out: Path, rgb: NDArray[np.float64]) -> None:
     """Write encoded R'G'B' from 0 to 1 as an 8-bit picture file, whole or not at all."""
-    write_png(out, np.rint(255 * np.clip(rgb, 0, 1)).astype(np.uint8))
+    write_png(out, _eight_bits(rgb))
+
+
+def _eight_bits(rgb: NDArray[np.float64]) -> NDArray[np.uint8]:
+    return np.rint(255 * np.clip(rgb, 0, 1)).astype(np.uint8)
 
 
 def write_png(out: Path, image: NDArray[np.uint8]) -> None:
     """Write an 8-bit R'G'B' picture file, whole or not at all."""
     import cv2
 
-    done, data = cv2.imencode(".png", image[..., ::-1])
+    done, data = cv2.imencode(".png", image[..., ::-1], (cv2.IMWRITE_PNG_COMPRESSION, 9))
     assert done
     with writing(out) as temporary:
         temporary.write_bytes(data.tobytes())
@@ -182,12 +200,15 @@ def _as_delivered(folder: FilmFolder, look: Look, frame: Frame) -> NDArray[np.fl
 
 
 def _drawn(kind: str, rgb: NDArray[np.float64], zones: NDArray[np.int8]) -> drawing.Image:
+    import cv2
+
     small = max(1, -(-rgb.shape[1] // _WIDEST_PX))
-    picture = np.rint(255 * np.clip(rgb, 0, 1)).astype(np.uint8)
+    picture = _eight_bits(rgb)
 
     def one(name: str) -> drawing.Image:
         if name == "picture":
-            return picture[::small, ::small]
+            smaller = (-(-picture.shape[1] // small), -(-picture.shape[0] // small))
+            return np.asarray(cv2.resize(picture, smaller, interpolation=cv2.INTER_AREA), np.uint8)
         if name == "zones":
             return drawing.zones(zones[::small, ::small])
         if name == "waveform":
