@@ -13,17 +13,18 @@ from typer.testing import CliRunner
 from partsong.cli.main import app
 from partsong.engine.local import Local
 from partsong.film.folder import FilmFolder
-from partsong.film.records import Film, Part, Song, Take
+from partsong.film.records import Clip, Film, MediaFile, Part, PictureInfo, Placement, Song, Take
 from partsong.film.store import FilmStore
-from partsong.lineup import steps
+from partsong.lineup import arrival, steps
 from partsong.lineup.features import hear
+from partsong.lineup.joint import settle
 from partsong.lineup.links import sound_link
 from partsong.lineup.locate import Reference, locate
 from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.planes import Planes
 from partsong.media.probe import probe
 from partsong.media.soundtrack import SoundTrack
-from partsong.timebase import Rate
+from partsong.timebase import Rate, Time
 from partsong.watch import silent
 
 HZ = 16000
@@ -70,14 +71,15 @@ def test_a_mimed_take_is_placed_by_the_mix_that_it_heard(band):
     assert found.line.start_s == pytest.approx(5.0 - 4 / 343.2, abs=5e-4)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_two_performances_of_a_part_are_not_the_same_sound(band, seed):
     one, other = (type(band)(seed).part("pluck", 40, performance=number) for number in (0, 1))
 
-    assert link(band.filmed(one, 0, 40), band.filmed(other, 5, 20)) is None
+    # Another camera: a room and a noise of its own, or the noise would be what they share.
+    assert link(band.filmed(one, 0, 40), type(band)(seed + 100).filmed(other, 5, 20)) is None
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_the_same_hum_in_two_takes_is_not_the_same_sound(seed):
     # 50 Hz and its harmonics of one mains, a fan's whistle, and each take its own noise and clicks.
     rng = np.random.default_rng(seed)
@@ -196,3 +198,30 @@ def test_the_commands_tell_who_followed_and_how_far_cameras_were(film):
         assert store.head().film.take("keys-1").distance_m == 4.2
         assert store.head().film.take("roam-1").distance_m is None
     assert "metres" in str(run("distance", film, "keys-1", "far").exception)
+
+
+def test_a_verse_that_returns_exactly_is_not_chosen_by_a_take_that_holds_the_first_only(band):
+    # Introduction, verse, bridge, and the very same verse again, as in programmed music that is mimed to.
+    intro, verse, bridge = (type(band)(seed).part("pluck", length) for seed, length in ((41, 20), (42, 25), (43, 10)))
+    song = np.concatenate([intro, verse, bridge, verse])
+    one, other = band.filmed(song, 0, 45), type(band)(5).filmed(song, 60.0, 12, distance_m=6)
+    takes = [plain_take("one", 45), plain_take("other", 12)]
+    hand = Placement(take="one", confidence="sure", start=Time.of(0), by_hand=True)
+    asked = steps.placement_from(
+        takes[1], locate(hear(other), [Reference("the mix", hear(song))]), arrival.delay_over(6.0)
+    )
+    found = sound_link("one", "other", locate(hear(other), [Reference("one", hear(one))]))
+
+    assert sorted(float(one.start) for one in asked.candidates)[:2] == pytest.approx([25, 60], abs=1e-3)
+    assert found is not None  # what they share sounds the same, so the two cannot tell the verses apart
+    assert settle(takes, [hand, asked], [found], len(song) / HZ)[1].confidence == "ask"
+
+
+def plain_take(name, length_s):
+    picture = PictureInfo(
+        codec="h264", width=8, height=8, rate=RATE, frames=25 * length_s, pixel_format="yuv420p", bit_depth=8
+    )
+    file = MediaFile(path=f"{name}.mov", size_bytes=1, fingerprint="0" * 32)
+    return Take(
+        id=name, kind="roaming", clip=Clip(file=file, container="mov", duration=Time.of(length_s), picture=picture)
+    )
