@@ -175,14 +175,39 @@ def check(
 
 
 @app.command()
+def watch(
+    film: FilmArgument,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where clips are written to.", show_default=False)],
+) -> None:
+    """Take in and check each clip as soon as it has finished arriving, until you press Ctrl-C.
+
+    Example: partsong shoot watch waltz /media/disk-a/waltz
+    """
+    from partsong.film.store import FilmStore
+    from partsong.shoot import arrivals
+
+    say(f"Watching {folder}. A clip is looked at once it has stopped growing. Ctrl-C ends it.")
+    with FilmStore.open(film) as store, watched() as stop:
+
+        def tell(arrived: arrivals.Arrived) -> None:
+            _say_added(film, store.head().film, arrived.added)
+            for entry in arrived.judged:
+                _say_judged(entry)
+
+        count = arrivals.watch_folder(store, folder, tell, stop)
+    say(f"{_count(count, 'clip')} looked at.")
+
+
+@app.command()
 def note(
     film: FilmArgument,
     take: TakeArgument,
     text: Annotated[str | None, typer.Option(help="What was noticed; replaces the note.")] = None,
     circle: Annotated[bool | None, typer.Option("--circle/--no-circle", help="The take to use, or not.")] = None,
+    slate: Annotated[str | None, typer.Option(help="What its slate says, or the scene is called.")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write a note to a take, or circle it as the one to use.
+    """Write a note or the slate to a take, or circle it as the one to use.
 
     Example: partsong shoot note waltz cajon-2 --text "stick slipped in bar 12" --circle
     """
@@ -190,11 +215,40 @@ def note(
     from partsong.shoot import steps
 
     with FilmStore.open(film) as store:
-        noted = steps.note(store, take, text=text, circled=circle)
+        noted = steps.note(store, take, text=text, circled=circle, slate=slate)
     if as_json:
         emit_json(noted)
     else:
-        say(f"{noted.id}{' (circled)' if noted.circled else ''}: {noted.notes or 'no note'}")
+        slated = f" [{noted.slate}]" if noted.slate else ""
+        say(f"{noted.id}{slated}{' (circled)' if noted.circled else ''}: {noted.notes or 'no note'}")
+
+
+@app.command()
+def log(
+    film: FilmArgument,
+    csv: Annotated[Path | None, typer.Option(help="Write the log as CSV too, to this file.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write the take log as a page to print: takes by part, slates, circles, verdicts, notes, cautions.
+
+    Example: partsong shoot log waltz --csv takes.csv
+    """
+    from partsong.film.folder import write_text
+    from partsong.film.store import FilmStore
+    from partsong.shoot import take_log
+
+    with FilmStore.open(film) as store:
+        document = store.head().film
+        page = store.folder.reports / "take-log.html"
+    write_text(page, take_log.page(document))
+    if csv is not None:
+        write_text(csv, take_log.csv_text(document))
+    if as_json:
+        emit_json({"page": page, "csv": csv, "takes": take_log.rows(document)})
+        return
+    say(f"Take log: {page}")
+    if csv is not None:
+        say(f"CSV: {csv}")
 
 
 @app.command("set")

@@ -73,6 +73,7 @@ def add(
     part: str | None = None,
     new_part: str | None = None,
     kind: intake.Kind | None = None,
+    below: Path | None = None,
 ) -> Added:
     """Take in the clips of folders (or single files) as takes and plates: one revision for all of them.
 
@@ -94,6 +95,8 @@ def add(
         The name of a part to make, for clips whose names tell none of the film's.
     kind : {"stage", "roaming", "plate"}, optional
         For clips whose names tell no kind.
+    below : Path, optional
+        A folder that single files lie in: the names of folders from there on tell what they are.
 
     Raises
     ------
@@ -109,7 +112,7 @@ def add(
     said = intake.Asked(part=made.id if made else find_part(film, part).id if part else None, kind=kind)
 
     refused: list[Refused] = []
-    seen = list(_walk(places, store.folder.root, refused))
+    seen = list(_walk(places, store.folder.root, refused, below))
     media = [file for file in seen if file.path.suffix.lower() in intake.PICTURE_SUFFIXES | intake.SOUND_SUFFIXES]
     known = log.known_clips(film)
     found: dict[str, log.Found] = {}
@@ -185,16 +188,18 @@ def thumbnail_of(folder: FilmFolder, clip: Clip) -> Path:
     return out
 
 
-def note(store: FilmStore, take: str, *, text: str | None, circled: bool | None) -> Take:
-    """Write down what was noticed about a take, and whether it is the one to use (circled)."""
-    if text is None and circled is None:
-        raise InvalidInput("There is nothing to note. Give --text, --circle or --no-circle.")
+def note(store: FilmStore, take: str, *, text: str | None, circled: bool | None, slate: str | None = None) -> Take:
+    """Write down what was noticed about a take, its slate, and whether it is the one to use (circled)."""
+    if text is None and circled is None and slate is None:
+        raise InvalidInput("There is nothing to note. Give --text, --slate, --circle or --no-circle.")
     store.head().film.take(take)
 
     def edit(film: Film) -> Film:
         old = film.take(take)
         new = old.replace(
-            notes=old.notes if text is None else text, circled=old.circled if circled is None else circled
+            notes=old.notes if text is None else text,
+            slate=old.slate if slate is None else slate,
+            circled=old.circled if circled is None else circled,
         )
         return log.with_take(film, new)
 
@@ -283,7 +288,7 @@ def _new_part(film: Film, name: str) -> Part:
     return part
 
 
-def _walk(places: Sequence[Path], film_root: Path, refused: list[Refused]) -> Iterator[_Seen]:
+def _walk(places: Sequence[Path], film_root: Path, refused: list[Refused], below: Path | None) -> Iterator[_Seen]:
     """Yield every file that is not hidden, in natural order, leaving out the film's own folder."""
 
     def unreadable(problem: OSError) -> None:
@@ -293,7 +298,9 @@ def _walk(places: Sequence[Path], film_root: Path, refused: list[Refused]) -> It
     for place in places:
         base = place.resolve()
         if base.is_file():
-            yield _Seen(place, (base.parent.name, base.stem))
+            root = base.parent if below is None else below.resolve()
+            inside = base.relative_to(root)
+            yield _Seen(place, (root.name, *inside.parent.parts, base.stem))
         elif not base.is_dir():
             raise InvalidInput(f"{place} is not there. Give a folder of clips, or a clip.")
         else:
