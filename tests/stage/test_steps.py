@@ -205,6 +205,6 @@ def test_orders_and_ovals_that_cannot_be_are_refused(proposed):
         with pytest.raises(InvalidInput, match="rx"):
             set_mask(store, "cello", MaskWish(rx=-3.0))
         store.change("Dropped the ovals", lambda film: film.replace(stage=film.stage.replace(masks=())))
-        with pytest.raises(InvalidInput, match="no oval yet"):
+        with pytest.raises(InvalidInput, match="no mask yet"):
             set_mask(store, "cello", MaskWish(x=3.0))
         store.undo()

@@ -14,6 +14,7 @@ from partsong.film.records import Shape, Stage
 from partsong.media.picture import encoded_rgb
 from partsong.media.planes import Planes
 from partsong.render import pixels
+from partsong.render.shapes import shape_at
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,8 +31,8 @@ def shown_picture(planes: Planes, colour: Colour | None) -> NDArray[np.uint8]:
     return shown
 
 
-def outlined(picture: NDArray[np.uint8], stage: Stage) -> NDArray[np.uint8]:
-    """Return the picture with each layer's shape drawn on it: the outline, its soft edge, the take's name.
+def outlined(picture: NDArray[np.uint8], stage: Stage, frame: int) -> NDArray[np.uint8]:
+    """Return the picture with each layer's shape at a frame drawn on it: the outline, its soft edge, the take's name.
 
     The lowest layer fills the frame and has no outline. Lines are dark beside light, so that they show on any ground.
     """
@@ -44,7 +45,7 @@ def outlined(picture: NDArray[np.uint8], stage: Stage) -> NDArray[np.uint8]:
         if mask is None:
             continue
         for grow_px, width in ((0.0, 2 * thick), (-mask.feather_px / 2, thick), (mask.feather_px / 2, thick)):
-            line = _outline(mask.shape, grow_px)
+            line = _outline(shape_at(mask, frame), grow_px)
             if line is None:
                 continue
             if not grow_px:

@@ -13,7 +13,20 @@ from partsong.engine.run import Engine
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
 from partsong.film.folder import FilmFolder, key_of, writing
-from partsong.film.records import Film, Mask, Oval, Pose, PoseKey, Registration, Stage, Take
+from partsong.film.records import (
+    Curve,
+    Film,
+    Mask,
+    MaskKey,
+    Oval,
+    Point,
+    Pose,
+    PoseKey,
+    Registration,
+    Shape,
+    Stage,
+    Take,
+)
 from partsong.film.store import FilmStore, Head
 from partsong.media.join import join
 from partsong.media.picture import open_picture, resized
@@ -21,6 +34,7 @@ from partsong.render import pixels
 from partsong.render.colour import display_path, table_of
 from partsong.render.plan import plan_frames
 from partsong.render.segments import Segment, render_segments, spans
+from partsong.render.shapes import box_of, shape_at
 from partsong.render.wide import RECIPE, encoding_of, form_of, merged_takes, place, segment_key, shown_size, wide_key
 from partsong.stage.boundary import scaled
 from partsong.stage.draw import outlined, shown_picture, write_picture
@@ -181,7 +195,11 @@ def _with_proposal(film: Film, proposed: Stage) -> Film:
 
 @dataclass(frozen=True, slots=True)
 class MaskWish:
-    """What to change of an oval; None leaves it as it is. Pixels of the film's frame, degrees clockwise."""
+    """What to change of a mask; None leaves it as it is. Pixels of the film's frame, degrees clockwise.
+
+    ``points`` (x, y) draw a closed curve anew. ``key_at_s`` says at which song time the shape holds; without it the
+    shape holds all through the song, and keys that the mask had are dropped.
+    """
 
     x: float | None = None
     y: float | None = None
@@ -189,37 +207,95 @@ class MaskWish:
     ry: float | None = None
     rotation_deg: float | None = None
     feather_px: float | None = None
+    points: tuple[tuple[float, float], ...] = ()
+    key_at_s: float | None = None
 
 
 def set_mask(store: FilmStore, take: str, wish: MaskWish) -> Head:
-    """Set a take's oval by hand, whole or in part.
+    """Set a take's mask by hand, whole or in part, for the whole song or as a key at one moment.
 
     Raises
     ------
     InvalidInput
-        If the film has no such take, or a new oval lacks its centre or radii.
+        If the film has no such take, a new oval lacks its centre or radii, a curve has fewer than three points, the
+        shape lies outside the frame, or the moment outside the song.
     """
 
     def edit(film: Film) -> Film:
         film.take(take)
         before = film.stage.mask_of(take)
-        given = {name: getattr(wish, name) for name in ("x", "y", "rx", "ry", "rotation_deg")}
-        given = {name: value for name, value in given.items() if value is not None}
-        if before is None and not {"x", "y", "rx", "ry"} <= given.keys():
-            raise InvalidInput(f"Take {take!r} has no oval yet. Give all of --x, --y, --rx and --ry.")
-        if before is None:
-            feather = FEATHER_SHARE * (film.width or 0) if wish.feather_px is None else wish.feather_px
-            start = Oval(x=0.0, y=0.0, rx=1.0, ry=1.0)
+        frame = None if wish.key_at_s is None else _frame_at(film, wish.key_at_s)
+        feather = FEATHER_SHARE * (film.width or 0) if before is None else before.feather_px
+        if wish.feather_px is not None:
+            feather = wish.feather_px
+        shape = _wished_shape(take, before, frame, wish)
+        if shape is None:
+            assert before is not None
+            mask = before.replace(feather_px=feather, by_hand=True)
         else:
-            feather = before.feather_px if wish.feather_px is None else wish.feather_px
-            if before.shape.kind != "oval":
-                raise InvalidInput(f"The mask of take {take!r} is a curve, not an oval. Draw the curve anew instead.")
-            start = before.shape
-        mask = Mask(take=take, shape=start.replace(**given), feather_px=0.0, by_hand=True).replace(feather_px=feather)
+            left, top, right, bottom = box_of(shape, feather / 2)
+            if (
+                film.width
+                and film.height
+                and not (right > 0 and bottom > 0 and left < film.width and top < film.height)
+            ):
+                raise InvalidInput(
+                    f"That mask of take {take!r} lies outside the frame of {film.width} x {film.height} pixels, so the "
+                    "take would not show. Give a centre or points inside it."
+                )
+            keys: tuple[MaskKey, ...] = ()
+            if frame is not None:
+                others = [] if before is None else [key for key in before.keys if key.frame != frame]
+                keys = tuple(sorted([*others, MaskKey(frame=frame, shape=shape)], key=lambda key: key.frame))
+            base = before.shape if before is not None and frame is not None else shape
+            if keys and {key.shape.kind for key in keys} == {shape.kind} and base.kind != shape.kind:
+                base = keys[0].shape
+            # Built in two ways round: only ``replace`` turns a broken rule into one sentence.
+            mask = Mask(take=take, shape=base, by_hand=True).replace(feather_px=feather, keys=keys)
         kept = tuple(other for other in film.stage.masks if other.take != take)
         return film.replace(stage=film.stage.replace(masks=(*kept, mask)))
 
-    return store.change(f"Set the oval of {take}", edit)
+    moment = "" if wish.key_at_s is None else f" at {wish.key_at_s:g} s"
+    return store.change(f"Set the mask of {take}{moment}", edit)
+
+
+def _wished_shape(take: str, before: Mask | None, frame: int | None, wish: MaskWish) -> Shape | None:
+    """Return the shape that is asked for; None where only the soft edge is."""
+    given = {name: getattr(wish, name) for name in ("x", "y", "rx", "ry", "rotation_deg")}
+    given = {name: value for name, value in given.items() if value is not None}
+    if wish.points:
+        if given:
+            raise InvalidInput("Give either the numbers of an oval or the points of a curve, not both.")
+        if len(wish.points) < 3:
+            raise InvalidInput(
+                f"A closed curve needs three points or more, not {len(wish.points)}. Give --point X,Y for each."
+            )
+        return Curve(points=tuple(Point(x=x, y=y) for x, y in wish.points))
+    now = None if before is None else before.shape if frame is None else shape_at(before, frame)
+    if not given and before is not None and frame is None:
+        return None
+    if isinstance(now, Curve) and given.keys() < {"x", "y", "rx", "ry"}:
+        if given:
+            raise InvalidInput(
+                f"The mask of take {take!r} is a curve. Draw it anew with --point X,Y for each of its points, or give "
+                "all of --x, --y, --rx and --ry for an oval in its place."
+            )
+        return now
+    if isinstance(now, Oval):
+        return now.replace(**given)
+    if not {"x", "y", "rx", "ry"} <= given.keys():
+        raise InvalidInput(f"Take {take!r} has no mask yet. Give all of --x, --y, --rx and --ry, or --point X,Y's.")
+    return Oval(x=0.0, y=0.0, rx=1.0, ry=1.0).replace(**given)
+
+
+def _frame_at(film: Film, at_s: float) -> int:
+    assert film.rate is not None
+    frame = int(at_s * film.rate.exact + 1e-6)  # a decimal such as 0.28 must not fall a frame short
+    if not 0 <= frame < song_frames(film):
+        raise InvalidInput(
+            f"The song lasts {song_frames(film) * float(film.rate.frame_s):.2f} s; there is no frame at {at_s:g} s."
+        )
+    return frame
 
 
 def set_order(store: FilmStore, takes: Sequence[str]) -> Head:
@@ -293,14 +369,10 @@ def draw_frame(store: FilmStore, at_s: float, path: Path) -> None:
     folder, film = store.folder, store.head().film
     merged_takes(film)
     assert film.rate is not None
-    frame = int(at_s * film.rate.exact + 1e-6)  # a decimal such as 0.28 must not fall a frame short
-    if not 0 <= frame < song_frames(film):
-        raise InvalidInput(
-            f"The song lasts {song_frames(film) * float(film.rate.frame_s):.2f} s; there is no frame at {at_s:g} s."
-        )
+    frame = _frame_at(film, at_s)
     painter = WidePainter(folder, film, encoding_of(film), form_of(film))
     planes = next(painter.frames(plan_frames(film, range(frame, frame + 1))))
     path_to_display = None
     if film.look is not None:
         path_to_display = display_path(film.look, painter.encoding.space, table_of(folder, film.look))
-    write_picture(outlined(shown_picture(planes, path_to_display), film.stage), path)
+    write_picture(outlined(shown_picture(planes, path_to_display), film.stage, frame), path)
