@@ -20,16 +20,27 @@ def filmed(player, way, start_s, length_s=36.0):
     return Motion(changes(lumas), RATE_HZ)
 
 
-@pytest.mark.parametrize(("way", "seed"), [("struck", 1), ("struck", 2), ("plucked", 3), ("plucked", 4)])
-def test_a_hand_is_placed_within_a_frame(way, seed):
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_hand_is_placed_within_a_frame(seed):
     player = Player(seed)
 
-    seen = look(filmed(player, way, 11.37), onsets_of(player))
+    seen = look(filmed(player, "struck", 11.37), onsets_of(player))
 
     assert seen.confidence == "likely"
     assert seen.told_apart
     # One frame is what a picture can be told to.
     assert abs(seen.sights[0].start_s - 11.37) <= 1 / RATE_HZ
+
+
+@pytest.mark.parametrize("seed", [3, 4])
+def test_a_pluck_might_be_a_brisk_lift_so_a_person_is_asked(seed):
+    player = Player(seed)
+
+    seen = look(filmed(player, "plucked", 11.37), onsets_of(player))
+
+    assert seen.confidence == "ask"
+    assert "which part of it makes the notes" in seen.reason
+    assert any(abs(sight.start_s - 11.37) <= 1 / RATE_HZ for sight in seen.sights)
 
 
 @pytest.mark.parametrize("seed", range(5, 9))
@@ -97,26 +108,27 @@ def bursts(*sizes_at_s):
 
 
 @pytest.mark.parametrize(
-    ("moves", "note_s"),
+    "moves",
     [
-        (bursts((1.0, -0.04)), -0.035),  # one burst alone may be either
-        (bursts((0.6, -0.22), (1.0, -0.04)), -0.01),  # lifted slowly, struck fast
-        (bursts((1.0, -0.22), (1.0, -0.04)), -0.01),  # as fast both ways: players get ready more than they draw back
-        (bursts((1.0, 0.02), (0.5, 0.24)), 0.0),  # plucked, and slowly back
+        bursts((1.0, -0.04)),  # a stroke alone
+        bursts((0.6, -0.22), (1.0, -0.04)),  # lifted slowly, struck fast
+        bursts((1.0, -0.22), (1.0, -0.04)),  # as fast both ways: players get ready more than they draw back
+        bursts((0.6, -0.34), (1.0, -0.04)),  # a slow lift
     ],
 )
-def test_the_note_is_where_the_hand_is_fastest(moves, note_s):
+def test_the_note_follows_the_last_burst(moves):
     found_s, clear = note_in(moves)
 
     assert clear
-    assert found_s == pytest.approx(note_s, abs=0.021)  # one step of the response
+    assert found_s == pytest.approx(-0.01, abs=0.021)  # one step of the response
 
 
 @pytest.mark.parametrize(
     "moves",
     [
         np.zeros(RESPONSE_STEPS),
-        bursts((1.2, -0.1), (1.0, 0.1)),  # neither clearly a lift nor clearly a pluck
+        bursts((1.0, 0.02), (0.5, 0.24)),  # plucked and slowly back, or lifted and gently pressed
+        bursts((1.3, -0.1), (1.0, 0.1)),
         bursts((1.0, -0.16), (1.0, 0.16)),  # a bow's two ways: the note is between them
         bursts((1.0, -0.3), (0.8, -0.1), (0.9, 0.1)),
     ],

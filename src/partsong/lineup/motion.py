@@ -18,7 +18,8 @@ player who plays another song do not, however much they move.
 
 These are common practice, no source. A hand that lifts and strikes looks much like one that plucks and goes back, a
 fifth of a second later. So the take's own *response* is worked out: how it moves, on average, around each of the
-notes. Where its two bursts leave no doubt which of them makes the note, the place is kept; else a person is asked.
+notes. Where the hand gets ready, strikes and rests, the last burst of movement is the stroke, and the place is taken
+from it. Where the response could be read in more than one way, a person is asked.
 
 **Conventions.** Movement ``i`` lies between frames ``i`` and ``i + 1``, at ``(i + 0.5) / rate``. A *start* is where the
 take's first frame is on the song, in seconds. Light needs no time to the camera: no arrival delay.
@@ -61,6 +62,8 @@ _RIVAL = 0.45  # a burst smaller than this share of the largest leaves it the on
 _BURSTS_WITHIN_S = 0.5  # further out the bursts of the notes before and after leak in
 _TWO_BURSTS_S = 0.25  # further apart than this, two alike are no lift and stroke: a bow's two ways, or two notes
 _SLOW_LIFT_S = 0.35  # and this where the second is clearly the faster
+_AFTER = 0.25  # a burst after the stroke, as large as this, makes the stroke doubtful
+_QUICK_LIFT = 1.25  # nor may the lift be faster than the stroke by more than this
 _SETTLED_S = 0.03
 _STRUCK_S, _PLUCKED_S = 0.03, 0.02  # after its fastest moment a struck note sounds; before it a plucked one does
 _MOST_CELLS = 80
@@ -238,10 +241,10 @@ def response(
 def note_in(moves: NDArray[np.float64]) -> tuple[float, bool]:
     """Say where in a response the note lies, in seconds from its middle, and whether that leaves no doubt.
 
-    A hand is fastest where it makes the note. Where one burst is by far the largest, the note is there. Of two bursts
-    of much the same size the first is read as the lift and the second as the stroke, for players get ready more than
-    they draw back; a first burst that is half as large again as the second is a pluck, and the second the way back.
-    In between, or with bursts so far apart or so many that neither reading holds, there is doubt.
+    A hand is fastest where it makes the note, or a little before: it gets ready, strikes and rests. So the last of its
+    bursts is the stroke, as long as none before it is much larger. A large burst with a smaller one after it may be a
+    pluck and the way back, or a brisk lift and a gentle press: there is doubt, as there is with bursts so far apart or
+    so many that no reading holds.
     """
     sharp = ndimage.gaussian_filter1d(moves, 1.5) - ndimage.gaussian_filter1d(moves, 6.0)
     at_s = np.linspace(-RESPONSE_REACH_S, RESPONSE_REACH_S, RESPONSE_STEPS)
@@ -250,18 +253,14 @@ def note_in(moves: NDArray[np.float64]) -> tuple[float, bool]:
     if not bursts:
         return 0.0, False
     rivals = [at for at in bursts[1:] if sharp[at] > _RIVAL * sharp[bursts[0]]]
-    before_s, after_s = _STRUCK_S, -_PLUCKED_S  # how long after its burst the note sounds
-    if rivals:
-        early, late = sorted((bursts[0], rivals[0]))
-        share = float(sharp[early] / sharp[late])
-        at, late_s = (late, before_s) if share < 1.35 else (early, after_s)
-        most_s = _SLOW_LIFT_S if share < 0.85 else _TWO_BURSTS_S
-        clear = len(rivals) == 1 and at_s[late] - at_s[early] <= most_s and not 1.25 < share < 1.45
-    else:
-        at, clear = bursts[0], True
-        late_s = (before_s + after_s) / 2 if len(bursts) == 1 else before_s if bursts[1] < at else after_s
+    late, early = max([bursts[0], *rivals[:1]]), min([bursts[0], *rivals[:1]])
+    share = float(sharp[early] / sharp[late])
+    most_s = _SLOW_LIFT_S if share < 0.85 else _TWO_BURSTS_S
+    after = any(at > late and sharp[at] > _AFTER * sharp[bursts[0]] for at in bursts)
+    clear = len(rivals) <= 1 and share < _QUICK_LIFT and at_s[late] - at_s[early] <= most_s and not after
+    at = late if share < _QUICK_LIFT else early
     fastest_s = (_summit(sharp, at) - at) * (at_s[1] - at_s[0]) + at_s[at]
-    return float(fastest_s + late_s), bool(clear)
+    return float(fastest_s + (_STRUCK_S if at == late and not after else -_PLUCKED_S)), bool(clear)
 
 
 # --- inside ---------------------------------------------------------------------------------------
