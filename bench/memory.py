@@ -11,27 +11,16 @@ import os
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from multiprocessing import get_context
 from pathlib import Path
 
-import numpy as np
-
-from partsong.film.folder import FilmFolder
-from partsong.film.records import Film, Look, Mask, Oval, Part, Placement, Song, Stage, Take
-from partsong.film.store import FilmStore
-from partsong.media.encode import RECIPES, PictureWriter
-from partsong.media.join import join
-from partsong.media.planes import Planes
-from partsong.media.probe import probe
-from partsong.media.sound import write_wav
-from partsong.render.colour import DEFAULT_CONFIG
 from partsong.stage import steps
-from partsong.timebase import Rate, Time
+from partsong.timebase import Rate
 from partsong.watch import silent
+from rendering.films import camera_second, made_film
 
-WIDTH, HEIGHT = 3840, 2160
+SIZE = (3840, 2160)
 
 
 def main() -> None:
@@ -50,7 +39,7 @@ def measured(seconds: int, fps: int) -> int:
     """Merge a song of some length, print what it took and return the peak in bytes."""
     rate = Rate.of(fps)
     with tempfile.TemporaryDirectory() as name:
-        one_second = camera_second(Path(name), rate)
+        one_second = camera_second(Path(name), rate, SIZE)
         began = time.monotonic()
         peak = peak_of_merge(Path(name), one_second, seconds, rate)
     frames = seconds * fps
@@ -62,56 +51,12 @@ def measured(seconds: int, fps: int) -> int:
     return peak
 
 
-def camera_second(folder: Path, rate: Rate) -> Path:
-    """Encode one second of a textured, slowly changing picture; longer takes repeat it by copying."""
-    path = folder / "second.mov"
-    rng = np.random.default_rng(1)
-    texture = rng.integers(300, 420, (HEIGHT // 8, WIDTH // 8), np.uint16).repeat(8, 0).repeat(8, 1)
-    grey = np.full((HEIGHT, WIDTH // 2), 512, np.uint16)
-    with PictureWriter(path, RECIPES["camera"], width=WIDTH, height=HEIGHT, rate=rate) as writer:
-        for frame in range(rate.num):
-            writer.write(Planes(texture + np.uint16(frame), grey, grey, 10, "bt709", "limited"))
-    return path
-
-
 def peak_of_merge(folder: Path, one_second: Path, seconds: int, rate: Rate) -> int:
     """Merge two takes over a song of some length and return the peaks of all processes, summed, in bytes."""
     here = folder / str(seconds)
-    here.mkdir()
-    clip, mix = here / "take.mov", here / "mix.wav"
-    join([one_second] * seconds, clip, sound=None)
-    write_wav(mix, quiet(seconds), bits=16)
-    store = FilmStore.create(here / "film", Film(name="Long"), "Made a long film")
-    with store:
-        store.change("Laid it out", lambda film: laid_out(film, store.folder, clip, mix, rate))
-        with peak_watched() as peak:
-            steps.merge(store, silent())
-    for path in (clip, mix):
-        path.unlink()
+    with made_film(here, [one_second] * 2, seconds, rate, SIZE) as store, peak_watched() as peak:
+        steps.merge(store, silent())
     return sum(peak.values())
-
-
-def quiet(seconds: int) -> Iterator[np.ndarray]:
-    """Yield silence."""
-    for _ in range(seconds):
-        yield np.zeros((48000, 2), np.float32)
-
-
-def laid_out(film: Film, folder: FilmFolder, clip: Path, mix: Path, rate: Rate) -> Film:
-    """Return a film of two takes, one through an oval over the other."""
-    record = probe(clip, folder.refer(clip))
-    parts = tuple(Part(id=name, name=name) for name in ("one", "two"))
-    takes = tuple(Take(id=f"{part.id}-1", kind="stage", part=part.id, clip=record) for part in parts)
-    return film.replace(
-        rate=rate, width=WIDTH, height=HEIGHT, parts=parts, takes=takes,
-        song=Song(title="Long", mix=probe(mix, folder.refer(mix))),
-        placements=tuple(Placement(take=take.id, confidence="sure", start=Time(ticks=0)) for take in takes),
-        stage=Stage(
-            reference="one-1", order=("one-1", "two-1"),
-            masks=(Mask(take="two-1", shape=Oval(x=1200, y=1100, rx=600, ry=800), feather_px=200),),
-        ),
-        look=Look(config=DEFAULT_CONFIG, input_space="ACEScct", display="none", view="none"),
-    )  # fmt: skip
 
 
 class peak_watched:  # noqa: N801  used as a with statement

@@ -1,0 +1,144 @@
+"""Renders killed at random moments, again and again: is the finished file bit for bit that of an undisturbed run?
+
+A film of three small takes is merged and mastered by the command line. ``kill -9`` strikes the whole process group at a
+random moment; the command is run again until it has been killed as often as asked and has then finished. With
+``--cluster`` the same render runs on a Dask cluster started here, and one of its workers is killed instead.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import os
+import random
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from partsong.timebase import Rate
+from rendering.films import camera_second, made_film
+
+SIZE, SECONDS, RATE = (480, 272), 48, Rate.of(24)
+COMMANDS = (("stage", "merge"), ("signoff", "master"))
+
+
+def main() -> None:
+    """Kill, go on, compare."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--times", type=int, default=20, help="How often to kill.")
+    options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--cluster", action="store_true", help="Kill a worker of a Dask cluster instead.")
+    given = options.parse_args()
+    rng = random.Random(given.seed)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        film = folder / "here" / "film"
+        made_film(film.parent, [camera_second(folder, RATE, SIZE, seed) for seed in (1, 2, 3)], SECONDS, RATE, SIZE,
+                  cut=True).close()  # fmt: skip
+        began = time.monotonic()
+        for command in COMMANDS:
+            subprocess.run(partsong(*command, str(film)), check=True, capture_output=True)
+        took = time.monotonic() - began
+        wanted = digests(film)
+        print(f"undisturbed: {took:.1f} s, {', '.join(wanted)}", flush=True)
+        cluster = Workers() if given.cluster else None
+        killed = rounds = 0
+        try:
+            while killed < given.times:
+                rounds += 1
+                for kind in ("cache", "masters"):
+                    shutil.rmtree(film / kind, ignore_errors=True)
+                for command in COMMANDS:
+                    killed += run_under_fire(command, film, given.times - killed, rng, took / 2, cluster)
+                left = [path for path in film.rglob(".*.part*")]
+                found = digests(film)
+                same = found == wanted
+                print(f"round {rounds}: killed {killed} times so far; identical: {same}; "
+                      f"hidden files left behind: {len(left)}", flush=True)  # fmt: skip
+                if not same:
+                    names = sorted(name for name in {*found, *wanted} if found.get(name) != wanted.get(name))
+                    sys.exit(f"These differ: {', '.join(names)}")
+        finally:
+            if cluster:
+                cluster.close()
+
+
+class Workers:
+    """A Dask scheduler and two workers, started anew when they are killed."""
+
+    def __init__(self) -> None:
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            port = free.getsockname()[1]
+        self.address = f"tcp://127.0.0.1:{port}"
+        self.scheduler = self._started("scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard")
+        self.workers = [self._worker(), self._worker()]
+
+    def kill_one(self, rng: random.Random) -> None:
+        """Kill a worker and start another in its place."""
+        victim = rng.randrange(2)
+        self.workers[victim].kill()
+        self.workers[victim].wait()
+        self.workers[victim] = self._worker()
+
+    def close(self) -> None:
+        """End them all."""
+        for process in [*self.workers, self.scheduler]:
+            process.kill()
+            process.wait()
+
+    def _worker(self) -> subprocess.Popen[bytes]:
+        return self._started("worker", self.address, "--nthreads", "1", "--no-nanny", "--no-dashboard",
+                             "--death-timeout", "60")  # fmt: skip
+
+    def _started(self, *words: str) -> subprocess.Popen[bytes]:
+        # A render of half a minute loses its workers far more often than Dask takes for bad luck.
+        settings = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "100"}
+        return subprocess.Popen([sys.executable, "-W", "ignore", "-m", "dask", *words], env={**os.environ, **settings},
+                                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)  # fmt: skip
+
+
+def run_under_fire(
+    command: tuple[str, ...], film: Path, most: int, rng: random.Random, about_s: float, cluster: Workers | None
+) -> int:
+    """Run a command until it has finished, killing at random moments, at most so often; return how often."""
+    killed = 0
+    words = [*command, str(film), *(["--cluster", cluster.address] if cluster else [])]
+    while True:
+        child = subprocess.Popen(partsong(*words), start_new_session=True, stdout=subprocess.DEVNULL,
+                                 stderr=subprocess.PIPE, text=True)  # fmt: skip
+        strike = rng.uniform(0.2, 1.0) * about_s
+        while killed < most and child.poll() is None:
+            try:
+                child.wait(timeout=strike)
+            except subprocess.TimeoutExpired:
+                killed += 1
+                if cluster is None:
+                    os.killpg(child.pid, signal.SIGKILL)
+                    break
+                cluster.kill_one(rng)
+        _, said = child.communicate()
+        if child.returncode == 0:
+            return killed
+        if child.returncode != -signal.SIGKILL:
+            sys.exit(f"{' '.join(words)} ended with {child.returncode}: {said}")
+
+
+def partsong(*words: str) -> list[str]:
+    """Return the command line that runs a command of ours."""
+    return [sys.executable, "-m", "partsong", *words]
+
+
+def digests(film: Path) -> dict[str, str]:
+    """Return the hash of each finished file."""
+    files = [*sorted((film / "masters").glob("*.m*")), *sorted((film / "cache" / "wide").glob("*.mov"))]
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in files}
+
+
+if __name__ == "__main__":
+    main()
