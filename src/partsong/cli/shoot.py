@@ -46,6 +46,13 @@ class TakeKind(StrEnum):
     ROAMING = "roaming"
 
 
+class Against(StrEnum):
+    """What a take's notes are held to."""
+
+    CLICK = "click"
+    STEM = "stem"
+
+
 @app.command()
 def offload(
     card: Annotated[Path, typer.Argument(metavar="CARD", help="The card's folder.", show_default=False)],
@@ -221,6 +228,31 @@ def note(
     else:
         slated = f" [{noted.slate}]" if noted.slate else ""
         say(f"{noted.id}{slated}{' (circled)' if noted.circled else ''}: {noted.notes or 'no note'}")
+
+
+@app.command()
+def tight(
+    film: FilmArgument,
+    take: TakeArgument,
+    against: Annotated[Against, typer.Option(help="What its notes are held to.")] = Against.CLICK,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how tight a take is: how late or early its notes are in the middle, their spread, where they wander.
+
+    A help for your ears, not a judge. The part's stem is heard where there is one, since it is the record; with
+    --against stem the take's own sound is held to it.
+
+    Example: partsong shoot tight waltz cajon-2
+    """
+    from partsong.film.store import FilmStore
+    from partsong.shoot import hold
+
+    with FilmStore.open(film) as store:
+        held = hold.hold(store, take, against.value)
+    if as_json:
+        emit_json(held)
+    else:
+        say(f"{take}: {held.sentence}")
 
 
 @app.command()
