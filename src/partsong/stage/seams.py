@@ -137,20 +137,39 @@ def refine_ovals(
     return shapes
 
 
+@dataclass(frozen=True, slots=True)
+class _Ground:
+    """What a shape of a layer is judged by: the cost of an edge, its own player's points and the others'."""
+
+    cost: NDArray[np.float32]
+    mine: NDArray[np.float64]
+    others: NDArray[np.float64]
+    feather_px: float
+
+    @classmethod
+    def of(cls, cost: NDArray[np.float32], layers: Sequence[StillLayer], layer: int, feather_px: float) -> _Ground:
+        others = np.max([one.figure for n, one in enumerate(layers) if n != layer], axis=0)
+        return cls(cost, _points_of(layers[layer].figure), _points_of(others), feather_px)
+
+    def price(self, shape: Shape) -> float:
+        """Return what a shape costs: its edge, what it leaves of its player outside, what it covers of the others."""
+        distance = pixels.oval_distance if isinstance(shape, Oval) else pixels.curve_distance
+        half = self.feather_px / 2
+        return float(
+            edge_step(self.cost, shape, self.feather_px, 72)
+            + _UNCOVERED * _share(distance(shape, *self.mine.T) > -half)  # type: ignore[arg-type]
+            + _COVERS * _share(distance(shape, *self.others.T) < half)  # type: ignore[arg-type]
+        )
+
+
 def _settled(
     oval: Oval, cost: NDArray[np.float32], layers: Sequence[StillLayer], layer: int, feather_px: float
 ) -> Oval:
-    mine = _points_of(layers[layer].figure)
-    others = _points_of(np.max([one.figure for n, one in enumerate(layers) if n != layer], axis=0))
+    ground = _Ground.of(cost, layers, layer, feather_px)
     area = oval.rx * oval.ry
 
     def price(candidate: Oval) -> float:
-        return float(
-            edge_step(cost, candidate, feather_px, 72)
-            + _UNCOVERED * _share(pixels.oval_distance(candidate, *mine.T) > -feather_px / 2)
-            + _COVERS * _share(pixels.oval_distance(candidate, *others.T) < feather_px / 2)
-            + _GROWS * abs(np.log2(candidate.rx * candidate.ry / area))
-        )
+        return float(ground.price(candidate) + _GROWS * abs(np.log2(candidate.rx * candidate.ry / area)))
 
     best, lowest = oval, price(oval)
     reach = min(oval.rx, oval.ry) / 4
@@ -191,8 +210,10 @@ def _upright(degrees: float) -> float:
     return float(np.clip(degrees, -45, 45))
 
 
-def bend(layers: Sequence[StillLayer], shapes: Sequence[Shape], feathers_px: Sequence[float], layer: int) -> Curve:
+def bend(layers: Sequence[StillLayer], shapes: Sequence[Shape], feathers_px: Sequence[float], layer: int) -> Shape:
     """Bend a layer's edge: the cheapest closed way around its player, not far from the shape that it has.
+
+    Where that is no cheaper than the shape, the shape is returned as it is.
 
     Seen from the shape's middle the edge is one radius per angle, and the radius changes slowly from one angle to the
     next. It lies outside the player by half a feather, and short of the others.
@@ -226,7 +247,9 @@ def bend(layers: Sequence[StillLayer], shapes: Sequence[Shape], feathers_px: Seq
     smooth = (np.roll(chosen, 1) + 2 * chosen + np.roll(chosen, -1)) / 4
     picked = np.arange(_POINTS_OF_CURVE) * _ANGLES // _POINTS_OF_CURVE
     points = centre + smooth[picked, None] * rays[picked]
-    return Curve.model_validate({"points": tuple({"x": float(x), "y": float(y)} for x, y in np.round(points, 2))})
+    curve = Curve.model_validate({"points": tuple({"x": float(x), "y": float(y)} for x, y in np.round(points, 2))})
+    ground = _Ground.of(cost, layers, layer, feather)
+    return curve if ground.price(curve) < ground.price(shapes[layer]) else shapes[layer]
 
 
 def _closed_way(price: NDArray[np.float64]) -> NDArray[np.intp]:
