@@ -1,0 +1,219 @@
+"""How much masks' edges show, and whether crossings are found, on scenes whose truth is known.
+
+Edges. Takes of a scene are proposed masks from what the camera recorded; the step along each mask's own edge
+(:func:`partsong.stage.boundary.edge_step`) is then measured on the *true* empty rooms, which the proposal never sees.
+Beside the proposed ovals and the bent edges stands what one lays without looking: ovals of one size, that of the
+proposal's (the means of the logarithms of its radii), at even distances across the frame and half way up it.
+
+Crossings. Every take is watched while its player leans over, or walks, some times; another minute without leans
+follows. Truth is the share of the player, and of his shadow, that the take's weight hides, by the generator. A stretch
+*truly crosses* where more of the player than usual is hidden by over :data:`TRULY`, for a third of a second or longer.
+A listed stretch is false where neither player nor shadow is hidden by :data:`HARDLY` more, or less, than usual: a
+shadow that lifts off a wall in another's mask is a change that shows at the edge, too.
+
+Thresholds were set on seeds 11 to 16; the default run uses none of them.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from partsong.film.records import Oval, Shape
+from partsong.render import pixels
+from partsong.stage.boundary import alphas_of, edge_step, scaled, steps_of
+from partsong.stage.crossings import LOOKS_A_SECOND, Crossing, Moving, find_crossings, grain_of, moving_in
+from partsong.stage.motion import look_at
+from partsong.stage.propose import FEATHER_SHARE, propose_masks
+from partsong.stage.visibility import plain_display
+
+from .scenes import FPS, Lean, Scene, scene_setting, with_take
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from partsong.media.planes import Planes
+
+WIDTH, HEIGHT = 480, 270
+SMALL = (320, 180)
+TRULY, HARDLY = 0.05, 0.01
+_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
+_CODE = np.linspace(0, 1, 4096)
+# Academy S-2016-001, ACEScct: what the scenes are encoded in.
+CURVE = np.where(
+    _CODE > 0.155251141552511, 2 ** (_CODE * 17.52 - 9.72), (_CODE - 0.0729055341958355) / 10.5402377416545
+)
+
+
+def _luma(planes: Planes) -> NDArray[np.float32]:
+    return ((planes.y - np.float32(64)) / np.float32(876)).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class Staged:
+    """A scene with proposed masks, all bottom first: takes by number, ovals, bent edges; and the soft edges' width."""
+
+    scene: Scene
+    order: tuple[int, ...]
+    ovals: tuple[Shape, ...]
+    curves: tuple[Shape, ...]
+    feather_px: float
+
+
+def staged(seed: int, parts: int) -> Staged:
+    """Propose masks for a scene from twenty frames of each take."""
+    scene = Scene(scene_setting(seed=seed, width=WIDTH, height=HEIGHT, parts=parts, oversample=1))
+    seen = [look_at(_luma(scene.planes(take, frame)) for frame in range(0, 400, 20)) for take in range(parts)]
+    lights = [pixels.to_linear(one.still, CURVE).astype(np.float32) for one in seen]
+    feather = FEATHER_SHARE * WIDTH
+    found = [
+        propose_masks(
+            lights, [one.motion for one in seen], [None] * parts, [feather] * parts,
+            names=[str(take) for take in range(parts)], reference=0, bent=bent,
+        )
+        for bent in (False, True)
+    ]  # fmt: skip
+    order = found[0].order
+    ovals, curves = (tuple(one.shapes[take] for take in order) for one in found)
+    return Staged(scene, order, ovals, curves, feather)
+
+
+def evenly(stage: Staged) -> tuple[Shape, ...]:
+    """Return ovals at even distances, all of the proposal's mean size."""
+    drawn = [oval for oval in stage.ovals[1:] if isinstance(oval, Oval)]
+    rx, ry = (float(np.exp(np.mean([np.log(getattr(oval, name)) for oval in drawn]))) for name in ("rx", "ry"))
+    count = len(stage.order)
+    return tuple(Oval(x=(take + 0.5) / count * WIDTH, y=HEIGHT / 2, rx=rx, ry=ry) for take in stage.order)
+
+
+def steps_along(stage: Staged, shapes: tuple[Shape, ...]) -> float:
+    """Return the mean step along the masks' own edges, on the true rooms with nobody in them."""
+    rooms = [stage.scene.empty(take) @ _LUMA for take in stage.order]
+    alphas = alphas_of([None, *shapes[1:]], [stage.feather_px] * len(shapes), (HEIGHT, WIDTH))
+    numbers = range(1, len(shapes))
+    return float(np.mean([edge_step(steps_of(rooms, alphas, n), shapes[n], stage.feather_px) for n in numbers]))
+
+
+# --- crossings ------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Watched:
+    """A take watched: what was listed, and per look the truth (player, shadow) as a change from what is usual."""
+
+    listed: list[Crossing]
+    truth: NDArray[np.float64]
+    every: int
+    frames: int
+
+
+def watch(stage: Staged, take: int, leans: tuple[Lean, ...], frames: int) -> Watched:
+    """Watch one take, as the step of stage does: six looks a second at 320 pixels."""
+    scene = Scene(with_take(stage.scene.setting, take, leans=leans))
+    every = round(FPS / LOOKS_A_SECOND)
+    scale = SMALL[0] / WIDTH
+    weights, small = (
+        pixels.layer_weights(
+            alphas_of(
+                [None, *(scaled(s, by) for s in stage.ovals[1:])], [stage.feather_px * by] * len(stage.order), size
+            )
+        )
+        for by, size in ((1.0, (HEIGHT, WIDTH)), (scale, (SMALL[1], SMALL[0])))
+    )
+    rank = stage.order.index(take)
+
+    def shown(frame: int) -> NDArray[np.float32]:
+        code = cv2.resize(_luma(scene.planes(take, frame)), SMALL, interpolation=cv2.INTER_AREA)
+        return plain_display(pixels.to_linear(code, CURVE)).astype(np.float32)
+
+    some = [shown(int(frame)) for frame in np.linspace(0, frames - 1, 24)]
+    still = np.median(some, axis=0).astype(np.float32)
+    grain = grain_of(some, still)
+    at = range(0, frames, every)
+    looks = ((Moving(frame, moving_in(shown(frame), still, grain)), small) for frame in at)
+    names = [str(number) for number in stage.order]
+    listed = find_crossings(str(take), names, looks, every=every, rate_hz=FPS)
+    truth = np.array([scene.crossing(take, frame, weights[rank]) for frame in at])
+    return Watched(listed, truth - np.median(truth, axis=0), every, frames)
+
+
+def leans_of(seed: int, take: int, frames: int) -> tuple[Lean, ...]:
+    """Draw leans by lot: to either side, 0.15 to 0.8 m, 0.5 to 2.5 s, some of them walks."""
+    rng = np.random.default_rng([seed, take, 77])
+    leans = []
+    start = int(rng.integers(30, 70))
+    while start + 90 < frames:
+        length = int(rng.integers(13, 63))
+        shift = float(rng.choice([-1, 1]) * rng.uniform(0.15, 0.8))
+        leans.append(Lean(start, start + length, shift, bool(rng.random() < 0.3)))
+        start += length + int(rng.integers(60, 120))
+    return tuple(leans)
+
+
+def stretches_of(on: NDArray[np.bool_], every: int) -> list[tuple[int, int]]:
+    """Return runs of looks as song frames (start, end), those of a third of a second or longer."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(int)))
+    runs = [(int(a) * every, int(b) * every) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return [run for run in runs if run[1] - run[0] >= FPS / 3]
+
+
+def judged(watched: Watched) -> tuple[int, int, int]:
+    """Return (truly crossing stretches, how many of them are listed, how many listed ones are false)."""
+    every = watched.every
+    true = stretches_of(watched.truth[:, 0] > TRULY, every)
+    meets = [any(one.start < end and start < one.end for one in watched.listed) for start, end in true]
+    false = 0
+    for one in watched.listed:
+        looks = watched.truth[max(0, one.start // every - 1) : one.end // every + 1]
+        false += bool(np.abs(looks).max() < HARDLY)
+    return len(true), sum(meets), false
+
+
+def report_seams(first: int = 2000, *, few: bool = False) -> None:
+    """Measure and print: edges on twelve scenes (four if few), crossings on the first four (one) of them."""
+    seeds = range(first, first + (4 if few else 12))
+    crossing_scenes, seconds = (1, 24) if few else (4, 40)
+    report(seeds, crossing_scenes, seconds)
+
+
+def report(seeds: Iterable[int], crossing_scenes: int, seconds: int) -> None:
+    """Measure and print, on scenes of these seeds."""
+    began = time.process_time()
+    rows = []
+    print("\nEdges: mean step along the masks' own edges on the true rooms, in per cent of display code")
+    print("seed  parts  evenly spaced   proposed ovals   bent edges")
+    stages = []
+    for number, seed in enumerate(seeds):
+        stage = staged(seed, 3 + number % 2)
+        stages.append(stage)
+        row = [steps_along(stage, shapes) for shapes in (evenly(stage), stage.ovals, stage.curves)]
+        rows.append(row)
+        print(f"{seed}  {len(stage.order):5d}  {100 * row[0]:13.2f}  {100 * row[1]:14.2f}  {100 * row[2]:11.2f}")
+    even, oval, bent = np.mean(rows, axis=0)
+    print(f"mean         {100 * even:13.2f}  {100 * oval:14.2f}  {100 * bent:11.2f}")
+    print(f"proposed ovals lie {100 * (1 - oval / even):.0f} % below evenly spaced ones (wanted: 40)")
+    print(f"bent edges lie {100 * (1 - bent / oval):.0f} % below the ovals (wanted: lower)")
+
+    print("\nCrossings: takes whose players lean and walk, and takes in which nobody does")
+    frames = round(seconds * FPS)
+    true = listed = false = quiet = 0
+    watched_s = quiet_s = 0.0
+    for stage in stages[:crossing_scenes]:
+        for take in stage.order:
+            found = judged(watch(stage, take, leans_of(stage.scene.setting.seed, take, frames), frames))
+            true, listed, false = true + found[0], listed + found[1], false + found[2]
+            watched_s += seconds
+            quiet += judged(watch(stage, take, (), frames))[2]
+            quiet_s += seconds
+    share = 100 * listed / max(true, 1)
+    print(f"{true} truly crossing stretches in {watched_s:.0f} s, {listed} listed ({share:.0f} %, wanted: 95)")
+    minutes = (watched_s + quiet_s) / 240
+    rate = (false + quiet) / minutes
+    print(f"{false} false in takes with leans, {quiet} in {quiet_s:.0f} s without")
+    print(f"{rate:.2f} false a four-minute take (wanted: 1 at most)")
+    print(f"{time.process_time() - began:.0f} s of CPU")
