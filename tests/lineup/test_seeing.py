@@ -1,5 +1,6 @@
 """Looking at real files: what is kept, and a silent take that its picture places."""
 
+import shutil
 from fractions import Fraction
 
 import numpy as np
@@ -174,3 +175,41 @@ def test_a_flash_that_two_cameras_saw_places_the_second(tmp_path):
     assert float(found.start) == pytest.approx(second_s, abs=1 / 25)
     assert shown.exit_code == 0
     assert "the same 2 flashes" in shown.stdout
+
+
+def test_uneven_frames_are_not_looked_at(film, tmp_path):
+    shutil.copytree(film.parent, tmp_path / "day")
+
+    def uneven(document):
+        clips = {take.id: take.clip for take in document.takes}
+        return document.replace(
+            takes=tuple(
+                take.replace(clip=clips[take.id].replace(picture=clips[take.id].picture.replace(variable_rate=True)))
+                for take in document.takes
+            )
+        )
+
+    with FilmStore.open(tmp_path / "day" / "film") as store:
+        store.change("Made uneven", uneven)
+        found = steps.place(store, ["keys-1"], watch=silent())[0]
+        steps.accept(store, "other-1", start_s=Fraction(0))
+        with pytest.raises(InvalidInput, match="not evenly spaced"):
+            steps.slate(store, "keys-1", "other-1", watch=silent())
+
+    assert found.confidence == "none"
+    assert "not evenly spaced" in found.sentence
+
+
+def test_a_picture_that_cannot_be_read_is_told(film, tmp_path):
+    day = tmp_path / "day"
+    shutil.copytree(film.parent, day)
+    shutil.rmtree(day / "film" / "cache", ignore_errors=True)
+    content = bytearray((day / "other.mp4").read_bytes())
+    content[len(content) // 4 : 3 * len(content) // 4] = bytes(len(content) // 2)  # zeros: the frames are gone
+    (day / "other.mp4").write_bytes(content)
+
+    with FilmStore.open(day / "film") as store:
+        found = steps.place(store, ["other-1"], watch=silent())[0]
+
+    assert found.confidence == "none"
+    assert "Its picture could not be read" in found.sentence

@@ -326,6 +326,12 @@ def slate(store: FilmStore, take_id: str, other_id: str, *, watch: Watch) -> Pla
     placed = film.placement_of(other.id)
     if placed is None or placed.start is None:
         raise InvalidInput(f"Take {other_id} has no place yet. Place it first: partsong lineup place")
+    for one in (other, take):
+        if one.picture.variable_rate:
+            raise InvalidInput(
+                f"The frames of take {one.id} are not evenly spaced, so a flash in it tells no time. Give the start by "
+                f"hand: partsong lineup accept FILM {take_id} --start SECONDS"
+            )
     seen = {one.id: see_flashes(store.folder, one.clip, watch) for one in (other, take)}
     for one, flashes in seen.items():
         if not flashes:
