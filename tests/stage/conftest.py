@@ -39,19 +39,24 @@ def acescct(light):
 
 @dataclass(frozen=True)
 class Painted:
-    """A clip to paint: whose spot is lit and played at, where the camera stands, and in which form it is written."""
+    """A clip to paint: whose spot is lit and played at, where the camera stands, and in which form it is written.
+
+    From frame ``knocked[0]`` on the camera stands ``knocked[1:]`` pixels further right and down.
+    """
 
     player_x: float
     moved: tuple[int, int] = (0, 0)
     size: tuple[int, int] = (WIDTH, HEIGHT)
     rate: Rate = RATE
     frames: int = FRAMES
+    knocked: tuple[int, int, int] | None = None
+    room: int = 8
     leans: tuple[int, int, float] | None = None  # from frame, to before frame, by how far to the right
 
     def frame(self, number: int) -> np.ndarray:
         """Return scene-linear light (height, width, 3)."""
         width, height = self.size
-        rng = np.random.default_rng(8)
+        rng = np.random.default_rng(self.room)
         room = np.full((height + 20, width + 20), 0.2)
         for _ in range(50):
             x, y, w, h = rng.integers(0, width), rng.integers(0, height), rng.integers(4, 50), rng.integers(4, 40)
@@ -65,6 +70,8 @@ class Painted:
         light = np.where(body, 0.5, room) * lamp
         light = cv2.GaussianBlur(light, (0, 0), 0.7)
         dx, dy = self.moved
+        if self.knocked and number >= self.knocked[0]:
+            dx, dy = dx + self.knocked[1], dy + self.knocked[2]
         light = light[10 - dy : 10 - dy + height, 10 - dx : 10 - dx + width]
         return light[..., None] * np.array([1.0, 0.9, 0.75])
 

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from partsong.errors import InvalidInput
 from partsong.film.records import Oval
 from partsong.render import pixels
+from partsong.render.registration import laid
+from partsong.render.steadiness import course_of
 from partsong.stage.motion import look_at, reduced_size, sample_frames
 from partsong.stage.propose import own_light, propose_order, propose_oval
 
@@ -56,7 +58,12 @@ def test_a_camera_nudged_in_the_middle_is_no_motion():
         frame = room[4 - dy : 4 - dy + height, 4 - dx : 4 - dx + width].copy()
         frame[((x - 140 - 9 * np.sin(number)) / 12) ** 2 + ((y - 90) / 30) ** 2 < 1] = 0.9
         frames.append(frame + rng.normal(0, 0.005, frame.shape))
-    seen = look_at(frames)
+    course = course_of(
+        lambda numbers: [frames[n] for n in numbers], range(20), frames, width=width, height=height, rate_hz=25
+    )
+    seen = look_at(
+        laid(np.asarray(frame, np.float32), pose) for frame, pose in zip(frames, course.at_samples, strict=True)
+    )
     near_player = ((x - 140) / 26) ** 2 + ((y - 90) / 34) ** 2 < 1
     assert seen.motion[near_player].sum() > 0.9 * seen.motion.sum()
 

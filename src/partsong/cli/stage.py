@@ -50,6 +50,22 @@ def propose(
 
 
 @app.command()
+def register(film: FilmArgument, as_json: JsonOption = False) -> None:
+    """Measure how each take lies on the reference, over its length: knocks, slow sags, move, turn and scale.
+
+    Masks and their order stay as they are.
+
+    Example: partsong stage register waltz
+    """
+    from partsong.film.store import FilmStore
+    from partsong.stage import steps
+
+    with watched() as watch, FilmStore.open(film) as store:
+        head = steps.register(store, watch)
+    _print_registrations(head.film, as_json)
+
+
+@app.command()
 def mask(
     film: FilmArgument,
     take: TakeArgument,
@@ -368,7 +384,7 @@ def _print(film: Film, as_json: bool) -> None:
         return
     rows = []
     for number, take in enumerate(film.stage.order):
-        mask, moved = film.stage.mask_of(take), film.stage.registration_of(take)
+        mask = film.stage.mask_of(take)
         shape = "fills the frame"
         if number and mask:
             drawn = mask.shape
@@ -380,18 +396,15 @@ def _print(film: Film, as_json: bool) -> None:
             shape += f", {len(mask.keys)} keys" if mask.keys else ""
         elif number:
             shape = "no oval yet"
-        rows.append((number + 1, take, shape, "by hand" if mask and mask.by_hand else "proposed", _moved(moved)))
-    table(("layer", "take", "mask (centre, radii, edge) in pixels", "set", "moved onto the reference"), rows)
+        rows.append((number + 1, take, shape, "by hand" if mask and mask.by_hand else "proposed"))
+    table(("layer", "take", "mask (centre, radii, edge) in pixels", "set"), rows)
+    _print_registrations(film, as_json=False)
 
 
-def _moved(moved: object) -> str:
-    from fractions import Fraction
-
-    from partsong.film.records import Registration
-    from partsong.timebase import round_half_up
-
-    if not isinstance(moved, Registration):
-        return "not measured"
-    whole = [round_half_up(Fraction(value)) for value in (moved.first.dx_px, moved.first.dy_px)]
-    left = max(abs(moved.first.dx_px - whole[0]), abs(moved.first.dy_px - whole[1]))
-    return f"{whole[0]:+d}, {whole[1]:+d}, {left:.2f} left over, certainty {moved.certainty:.0%}"
+def _print_registrations(film: Film, as_json: bool) -> None:
+    if as_json:
+        emit_json(film.stage.registrations)
+        return
+    for found in film.stage.registrations:
+        sure = "" if found.take == film.stage.reference else f" (certainty {found.certainty:.0%})"
+        say(f"{found.take} {found.sentence or 'was not measured'}{sure}")

@@ -79,10 +79,6 @@ class Found:
         return 1 - math.exp(-((SURE_WITHIN_PX / max(self.error_px, 1e-3)) ** 2))
 
 
-NOTHING = Found(Pose(), math.inf, 0.0, 0)
-"""The answer where there is nothing to see."""
-
-
 def find_pose(
     reference: ArrayLike, moved: ArrayLike, still: ArrayLike | None = None, start: Pose | None = None
 ) -> Found:
@@ -123,7 +119,7 @@ def find_pose(
         if pose is not None:
             pose = _refined(level, pose, _STEPS_SMALL if number else _STEPS_FULL)
         if pose is None:
-            return NOTHING
+            return _judged(levels[0], Pose())
         if number:
             pose = resized_pose(pose, levels[number - 1].width / level.width)
     assert pose is not None
@@ -377,16 +373,25 @@ def _judged(level: _Level, pose: Pose) -> Found:
         normals.append(normal)
         targets.append(target)
         weights.append(weight)
-        least = float(np.linalg.eigvalsh(normal[:2, :2])[0])
-        if least < _SEEN * max(fit.held[part].size / 4, weight):
+        if not _something_in(level, part):
             continue
         seen += 1
+        if float(np.linalg.eigvalsh(normal[:2, :2])[0]) < _SEEN * weight or weight == 0:
+            continue
         shift = np.linalg.solve(normal[:2, :2], target[:2])
         use = fit.held[part] > 0
         alike = _likeness(level.fixed[part], fit.laid[part], use)
         agreeing += bool(np.hypot(*shift) <= _AGREES_PX and alike >= _LIKE)
     error_px = _jackknife(np.array(normals), np.array(targets), weights, level)
     return Found(pose, error_px, agreeing / max(seen, _LEAST_PARTS), seen)
+
+
+def _something_in(level: _Level, part: tuple[slice, slice]) -> bool:
+    """Say whether a part of the reference has edges in two directions, where it may be looked at."""
+    ways = level.ways[(slice(0, 2), *part)].reshape(2, -1)
+    weight = level.weight[part].ravel()
+    edges = (ways * weight) @ ways.T
+    return bool(weight.sum() > weight.size / 4 and np.linalg.eigvalsh(edges)[0] >= _SEEN * weight.sum())
 
 
 def _parts(width: int, height: int) -> Iterator[tuple[slice, slice]]:

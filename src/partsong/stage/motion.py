@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from partsong.errors import InvalidInput
-from partsong.stage.register import drawing, shift_of_drawings
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,8 +21,6 @@ WIDTH = 960
 
 _GRAIN_PX = 5
 _ABOVE_NOISE = 3.0
-_LEAST_SIDE = 64  # of a picture in which a nudge can be told
-_NUDGED_PX = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +45,11 @@ def sample_frames(frames: range, count: int = SAMPLES) -> list[int]:
     return [frames[(2 * number + 1) * len(frames) // (2 * count)] for number in range(count)]
 
 
-def reduced_size(width: int, height: int) -> tuple[int, int]:
-    """Return the size at which a frame of this size is looked at: not wider than :data:`WIDTH`, sides even."""
-    if width <= WIDTH:
+def reduced_size(width: int, height: int, widest: int = WIDTH) -> tuple[int, int]:
+    """Return the size at which a frame of this size is looked at: not wider than ``widest``, sides even."""
+    if width <= widest:
         return width, height
-    return WIDTH, 2 * round(height * WIDTH / width / 2)
+    return widest, 2 * round(height * widest / width / 2)
 
 
 def look_at(pictures: Iterable[NDArray[Any]]) -> Seen:
@@ -61,7 +58,8 @@ def look_at(pictures: Iterable[NDArray[Any]]) -> Seen:
     Parameters
     ----------
     pictures : iterable of array, shape (height, width)
-        Encoded luma of frames of one take, 0 to 1.
+        Encoded luma of frames of one take, 0 to 1, all laid as one of them: else every edge would seem to move where
+        somebody nudged the camera.
 
     Raises
     ------
@@ -73,7 +71,6 @@ def look_at(pictures: Iterable[NDArray[Any]]) -> Seen:
     frames = np.stack([np.asarray(picture, np.float32) for picture in pictures])
     if len(frames) < 3:
         raise InvalidInput("The take is on the song for fewer than three frames, too short to see what moves in it.")
-    frames = _steadied(frames)
     still = np.median(frames, axis=0)
     # Averaging over a few pixels quietens grain but not a moving arm.
     strays = np.zeros_like(still)
@@ -91,27 +88,3 @@ def _noise_at(still: NDArray[np.float32], strays: NDArray[np.float32]) -> NDArra
     group = np.digitize(still, edges)
     usual = np.array([np.percentile(strays[group == one], 25) if (group == one).any() else 0.0 for one in range(16)])
     return usual.astype(np.float32)[group]
-
-
-def _steadied(frames: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Lay frames that were taken after somebody nudged the camera on those before, or the other way round.
-
-    Otherwise every edge of the room would seem to move. Most frames stay where they are.
-    """
-    import cv2
-
-    height, width = frames.shape[1:]
-    if min(height, width) < 2 * _LEAST_SIDE:
-        return frames
-    small = [cv2.resize(frame, (width // 2, height // 2), interpolation=cv2.INTER_AREA) for frame in frames]
-    drawings = [drawing(picture) for picture in small]
-    everywhere = np.ones_like(drawings[0])
-    found = [shift_of_drawings(drawings[0], other, everywhere) for other in drawings]
-    shifts = 2 * np.array([np.zeros(2) if shift is None else shift for shift in found])
-    away = shifts - np.median(shifts, axis=0)
-    for number in np.flatnonzero(np.hypot(*away.T) > _NUDGED_PX):
-        matrix = np.array([[1, 0, away[number, 0]], [0, 1, away[number, 1]]], np.float64)
-        frames[number] = cv2.warpAffine(
-            frames[number], matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-        )
-    return frames

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from partsong.engine.run import Engine
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
-from partsong.film.folder import FilmFolder, key_of, writing
+from partsong.film.folder import writing
 from partsong.film.records import (
     Curve,
     Film,
@@ -20,8 +19,6 @@ from partsong.film.records import (
     MaskKey,
     Oval,
     Point,
-    Pose,
-    PoseKey,
     Registration,
     Shape,
     Stage,
@@ -29,31 +26,21 @@ from partsong.film.records import (
 )
 from partsong.film.store import FilmStore, Head
 from partsong.media.join import join
-from partsong.media.picture import open_picture, resized
 from partsong.render import pixels
 from partsong.render.colour import display_path, table_of
 from partsong.render.plan import plan_frames
 from partsong.render.segments import Segment, render_segments, spans
 from partsong.render.shapes import box_of, shape_at
-from partsong.render.wide import RECIPE, encoding_of, form_of, merged_takes, place, segment_key, shown_size, wide_key
+from partsong.render.wide import RECIPE, encoding_of, form_of, merged_takes, place, segment_key, wide_key
 from partsong.stage.boundary import scaled
 from partsong.stage.draw import outlined, shown_picture, write_picture
-from partsong.stage.motion import SAMPLES, Seen, look_at, reduced_size, sample_frames
 from partsong.stage.paint import WidePainter
 from partsong.stage.propose import FEATHER_SHARE, propose_masks
-from partsong.stage.register import Shift, find_shift
+from partsong.stage.standing import Stood, laid_on_reference, registration_of, stood
 from partsong.watch import Watch
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 SEGMENT_S = 4
 """About how long a segment of the wide is."""
-
-LEAST_CERTAINTY = 0.35
-"""Below this share of agreeing parts a measured shift is not applied."""
-
-_STILL_VERSION = 3  # raise it when the same frames are seen otherwise
 
 
 # --- proposing ------------------------------------------------------------------------------------
@@ -76,12 +63,12 @@ def propose(store: FilmStore, watch: Watch, *, bent: bool = False) -> Head:
     trial = film.replace(stage=film.stage.replace(order=tuple(placed.take.id for placed in chosen)))
     merged_takes(trial)
     curve = encoding_of(trial).curve
-    seen = [_seen(store.folder, placed, watch) for placed in chosen]
+    all_stood = [stood(store.folder, placed, watch) for placed in chosen]
     assert film.width is not None
-    scale = film.width / seen[0].still.shape[1]
+    scale = film.width / all_stood[0].seen.still.shape[1]
     base = [placed.take.id for placed in chosen].index(reference)
-    shifts = [Shift(0.0, 0.0, 1.0) if n == base else _shift(seen[base], one) for n, one in enumerate(seen)]
-    laid = [_laid(one, shift) for one, shift in zip(seen, shifts, strict=True)]
+    registrations = _registrations(chosen, all_stood, reference)
+    laid = [laid_on_reference(one, found, film.width) for one, found in zip(all_stood, registrations, strict=True)]
     lights = [pixels.to_linear(one.still, curve).astype(np.float32) for one in laid]
     names = [placed.take.id for placed in chosen]
     before = [film.stage.mask_of(name) for name in names]
@@ -103,16 +90,35 @@ def propose(store: FilmStore, watch: Watch, *, bent: bool = False) -> Head:
             Mask(take=name, shape=scaled(shape, scale), feather_px=round(feather, 1))
             for name, shape in zip(names, found.shapes, strict=True)
         ),
-        registrations=tuple(
-            Registration(
-                take=name,
-                keys=(PoseKey(frame=0, pose=_pose(shift, scale)),),
-                certainty=round(shift.certainty, 3),
-            )
-            for name, shift in zip(names, shifts, strict=True)
-        ),
+        registrations=registrations,
     )
     return store.change(f"Proposed masks for {len(names)} takes", lambda newest: _with_proposal(newest, proposed))
+
+
+def register(store: FilmStore, watch: Watch) -> Head:
+    """Measure how each take lies on the reference, over its length; masks and their order stay as they are.
+
+    Raises
+    ------
+    InvalidInput
+        If no stage take is placed on the song, takes differ in size, or one shows another room.
+    """
+    film = store.head().film
+    by_take = {placed.take.id: placed for placed in placed_takes(film)}
+    chosen = [by_take[name] for name in film.stage.order if name in by_take] or chosen_takes(film)
+    reference = _reference(film, [placed.take for placed in chosen])
+    merged_takes(film.replace(stage=film.stage.replace(order=tuple(placed.take.id for placed in chosen))))
+    found = _registrations(chosen, [stood(store.folder, placed, watch) for placed in chosen], reference)
+
+    def edit(newest: Film) -> Film:
+        return newest.replace(stage=newest.stage.replace(reference=reference, registrations=found))
+
+    return store.change(f"Registered {len(found)} takes on {reference}", edit)
+
+
+def _registrations(chosen: Sequence[PlacedTake], seen: Sequence[Stood], reference: str) -> tuple[Registration, ...]:
+    base = next(one for placed, one in zip(chosen, seen, strict=True) if placed.take.id == reference)
+    return tuple(registration_of(placed, one, reference, base) for placed, one in zip(chosen, seen, strict=True))
 
 
 def chosen_takes(film: Film) -> list[PlacedTake]:
@@ -140,47 +146,6 @@ def _reference(film: Film, takes: Sequence[Take]) -> str:
         assert film.stage.reference is not None
         return film.stage.reference
     return names[0]
-
-
-def _seen(folder: FilmFolder, placed: PlacedTake, watch: Watch) -> Seen:
-    """Look at frames spread over the part of a take that is on the song; the answer is kept in the cache."""
-    take = placed.take
-    song = placed.frames()
-    if not song:
-        raise InvalidInput(f"Take {take.id} lies wholly outside the song. Place it anew: partsong lineup place FILM")
-    frames = sample_frames(range(placed.source_frame(song.start), placed.source_frame(song.stop - 1) + 1), SAMPLES)
-    size = reduced_size(*shown_size(take.picture))
-    kept = folder.cached("still", key_of(_STILL_VERSION, take.clip.file.fingerprint, frames, size), ".npz")
-    if kept.is_file():
-        with np.load(kept) as arrays:
-            return Seen(arrays["still"], arrays["motion"])
-    pictures: list[NDArray[np.float32]] = []
-    with open_picture(folder.locate(take.clip.file), take.picture) as reader:
-        for planes in watch.over(reader.read(frames), total=len(frames), doing=f"Looking at {take.id}"):
-            small = resized(planes, *size)
-            scale, zero, _, _ = pixels.code_scale(small.bit_depth, small.value_range)
-            pictures.append(((small.y - np.float32(zero)) / np.float32(scale)).astype(np.float32))
-    try:
-        seen = look_at(pictures)
-    except InvalidInput as problem:
-        raise InvalidInput(f"{take.id}: {problem}") from problem
-    with writing(kept) as temporary, temporary.open("wb") as file:
-        np.savez(file, still=seen.still, motion=seen.motion)
-    return seen
-
-
-def _shift(reference: Seen, other: Seen) -> Shift:
-    found = find_shift(reference.still, other.still, (reference.motion == 0) & (other.motion == 0))
-    return found if found.certainty >= LEAST_CERTAINTY else replace(found, dx_px=0.0, dy_px=0.0)
-
-
-def _laid(seen: Seen, shift: Shift) -> Seen:
-    dx, dy = round(shift.dx_px), round(shift.dy_px)
-    return Seen(pixels.shifted(seen.still, dx, dy), pixels.shifted(seen.motion, dx, dy))
-
-
-def _pose(shift: Shift, scale: float) -> Pose:
-    return Pose(dx_px=round(shift.dx_px * scale, 3), dy_px=round(shift.dy_px * scale, 3))
 
 
 def _with_proposal(film: Film, proposed: Stage) -> Film:
