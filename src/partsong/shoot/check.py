@@ -9,6 +9,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput, UnreadableMedia
 from partsong.film.folder import FilmFolder, key_of, writing
@@ -18,13 +19,14 @@ from partsong.media import tags
 from partsong.media.packets import Packets, packets_of, read_key_frames
 from partsong.media.picture import open_picture
 from partsong.media.sound import read_sound
-from partsong.shoot import evidence, judge, order
+from partsong.shoot import camera, evidence, judge, order
 from partsong.shoot.hearing import Heard, hear
+from partsong.shoot.log import shown_size
 from partsong.shoot.sampling import Sampling, sampling
-from partsong.shoot.sight import Looker, Run, Sight
+from partsong.shoot.sight import Looker, Run, Sight, reduced
 from partsong.watch import Watch
 
-_VERSION = 1
+_VERSION = 2
 """Of what a sight holds; goes into the cache's names."""
 _SUSPECTS = 6
 """Frames that may be repeated, each of which costs a little decoding to be sure of."""
@@ -59,17 +61,15 @@ def check(store: FilmStore, takes: Sequence[str], watch: Watch) -> tuple[Judged,
     done = {entry.take for entry in judged}
 
     def edit(newest: Film) -> Film:
-        here = {take.id for take in newest.takes}
-        kept = [entry for entry in judged if entry.take in here]
+        place = {take.id: number for number, take in enumerate(newest.takes)}
+        kept = [entry for entry in judged if entry.take in place]
+        findings = [finding for finding in newest.findings if finding.take not in done]
+        findings += [finding for entry in kept for finding in entry.findings]
+        judgements = [old for old in newest.judgements if old.take not in done]
+        judgements += [entry.judgement for entry in kept]
         return newest.replace(
-            findings=(
-                *(finding for finding in newest.findings if finding.take not in done),
-                *(finding for entry in kept for finding in entry.findings),
-            ),
-            judgements=(
-                *(old for old in newest.judgements if old.take not in done),
-                *(entry.judgement for entry in kept),
-            ),
+            findings=tuple(sorted(findings, key=lambda finding: place[finding.take])),
+            judgements=tuple(sorted(judgements, key=lambda judgement: place[judgement.take])),
         )
 
     store.change(f"Checked {', '.join(entry.take for entry in judged)}", edit)
@@ -122,7 +122,12 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
     said = judge.of_file(film, take, others)
     said += judge.of_length(film, take)
     said += _of_order(path, take, packets, sight)
+    said += camera.of_knocks(sight, rate_hz)
+    if reference is not None:
+        said += camera.of_place(sight, reference, against.id if against else "", unseen)
     seen, not_told = judge.of_picture(sight, reference, same_light, rate_hz)
+    if len(sight.knocks):  # what moved with the camera is no change of light
+        seen = [remark for remark in seen if remark.kind != "light changed"]
     if against is not None and against.id == take.id:
         not_told = [sentence for sentence in not_told if "no reference" not in sentence]
         not_told.append("Focus, exposure and white balance were not compared: this take is the reference itself.")
@@ -175,7 +180,15 @@ def _looked_at(path: Path, take: Take, plan: Sampling, keys: tuple[int, ...]) ->
     with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
         for run in plan.runs:
             looker.add_run(run.start, list(reader.read(run)))
-    return looker.sight()
+
+    def look(numbers: Sequence[int]) -> list[NDArray[np.float32]]:
+        with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
+            return [reduced(planes) for planes in reader.read(numbers)]
+
+    knocks, sag_px, steady = camera.followed(
+        looker, look, size=shown_size(take), frames=picture.frames, rate_hz=float(picture.rate.exact)
+    )
+    return looker.sight(steady=steady, knocks=knocks, sag_px=sag_px)
 
 
 def _of_order(path: Path, take: Take, packets: Packets, sight: Sight) -> list[judge.Remark]:
@@ -234,8 +247,6 @@ def _dropped(count: int, frame: int | None, why: str) -> judge.Remark:
 
 def _repeated_near(path: Path, take: Take, frame: int) -> tuple[int, ...]:
     """Return the frames around a frame that show the one before once more."""
-    from partsong.shoot.sight import reduced
-
     matrix = tags.usable_matrix(take.picture.matrix) or "bt709"
     value_range = tags.usable_range(take.picture.value_range) or "limited"
     with open_picture(path, take.picture, threads=1, matrix=matrix, value_range=value_range) as reader:
@@ -289,5 +300,6 @@ def _loaded(path: Path) -> Sight:
     plain["frames"] = tuple(int(frame) for frame in plain["frames"])
     for name in ("width", "height"):
         plain[name] = int(plain[name])
-    plain["ceiling"] = float(plain["ceiling"])
+    for name in ("ceiling", "sag_px"):
+        plain[name] = float(plain[name])
     return Sight(**plain, runs=tuple(runs))

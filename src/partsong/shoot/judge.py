@@ -316,7 +316,7 @@ def _spread(part: NDArray[np.float32]) -> NDArray[np.float32]:
 
 def _focus(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
     both = _told(sight) & _told(reference)
-    if both.sum() < _ENOUGH_BLOCKS:
+    if not enough_detail(sight, reference):
         unseen.append("Focus was not compared: too little is lit in this take and the reference.")
         return []
     difference = _sharpness(sight)[both] - _sharpness(reference)[both]
@@ -334,6 +334,11 @@ def _focus(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
             unit="powers of two",
         )
     ]
+
+
+def enough_detail(sight: Sight, reference: Sight) -> bool:
+    """Say whether both pictures show enough of the same places to be compared."""
+    return bool((_told(sight) & _told(reference)).sum() >= _ENOUGH_BLOCKS)
 
 
 def _told(sight: Sight) -> NDArray[np.bool_]:

@@ -23,7 +23,9 @@ ROWS, COLUMNS = 18, 32
 """Blocks of the frame in which light and colour are told."""
 BAND_ROWS, BAND_COLUMNS = 540, 32
 
+_MOVES = 0.006  # of the signal
 _STILLS = 15  # frames that the still picture is the median of
+_LEAST_STILLS = 5
 _PILE = 0.004  # of the range: how close values lie together when they are cut off at the same light
 _TOPMOST = 40  # pixels that may be brighter, such as the glint of an edge
 _LEAST_CEILING = 0.3  # nothing is cut off that low in any encoding
@@ -72,6 +74,11 @@ class Sight:
         The code at which they are, or the brightest seen.
     where_clipped : (rows, columns)
         Share of pixels cut off in each block, at the worst frame.
+    knocks : (k, 10)
+        Each time the camera was knocked: the first frame after, that in which it rests again, and the poses before and
+        after (move right and down in pixels, clockwise degrees, scale), all against the take's first frames.
+    sag_px : float
+        How far the camera moved by itself between knocks.
     runs : tuple of Run
     """
 
@@ -87,7 +94,22 @@ class Sight:
     clipped: NDArray[np.float32]
     ceiling: float
     where_clipped: NDArray[np.float32]
+    knocks: NDArray[np.float64]
+    sag_px: float
     runs: tuple[Run, ...]
+
+    @property
+    def unmoving(self) -> NDArray[np.bool_]:
+        """Where nobody moves, (h, w): what other pictures of the room may be laid on."""
+        return unmoving(self.moves)
+
+
+def unmoving(moves: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return where a picture moves no more than its noise does, with a margin."""
+    import cv2
+
+    busy = cv2.blur(moves, (5, 5)) > max(_MOVES, 3 * float(np.median(moves)))
+    return np.asarray(cv2.dilate(busy.astype(np.uint8), np.ones((9, 9), np.uint8)) == 0, bool)
 
 
 def reduced_size(width: int, height: int) -> tuple[int, int]:
@@ -169,14 +191,34 @@ class Looker:
         changes = [float(np.abs(later - earlier).mean()) for earlier, later in itertools.pairwise(small)]
         self._runs.append(Run(first, np.stack([_cells(one) for one in small]), np.array(changes, np.float32)))
 
-    def sight(self) -> Sight:
-        """Return the sum of what was taken in; at least two spread frames are needed."""
+    @property
+    def frames(self) -> tuple[int, ...]:
+        """The spread frames taken in so far."""
+        return tuple(self._numbers)
+
+    @property
+    def pictures(self) -> list[NDArray[np.float32]]:
+        """Their reduced luma."""
+        return self._small
+
+    def still_and_moves(self, frames: range | None = None) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return the median picture and how far pictures stray from it, of the spread frames within a range."""
+        inside = [n for n, number in enumerate(self._numbers) if frames is None or number in frames]
+        inside = inside if len(inside) >= _LEAST_STILLS else list(range(len(self._numbers)))
+        stack = np.stack([self._small[n] for n in inside[:: max(1, len(inside) // _STILLS)]])
+        still = np.median(stack, axis=0).astype(np.float32)
+        return still, np.abs(stack - still).mean(axis=0).astype(np.float32)
+
+    def sight(
+        self, *, steady: range | None = None, knocks: NDArray[np.float64] | None = None, sag_px: float = 0.0
+    ) -> Sight:
+        """Return the sum of what was taken in; at least two spread frames are needed.
+
+        ``steady`` are the frames in which the camera stood as it did longest: the still picture is of those.
+        """
         if not self._means:
             self._end_group()
-        chosen = self._small[:: max(1, len(self._small) // _STILLS)]
-        stack = np.stack(chosen)
-        still = np.median(stack, axis=0).astype(np.float32)
-        moves = np.abs(stack - still).mean(axis=0).astype(np.float32)
+        still, moves = self.still_and_moves(steady)
         # The median of the absolute difference of two frames is 0.6745 times the square root of two sigmas.
         changes = np.median(self._changes, axis=0) if self._changes else np.zeros((ROWS, COLUMNS), np.float32)
         grain = changes * np.float32(_MAD_TO_SIGMA / np.sqrt(2))
@@ -194,6 +236,8 @@ class Looker:
             np.array(self._clipped, np.float32),
             max(self._ceilings),
             self._worst[1],
+            np.zeros((0, 10)) if knocks is None else knocks,
+            sag_px,
             tuple(self._runs),
         )
 

@@ -1,0 +1,156 @@
+"""Whether the camera moved: within a take, to the frame, and between the reference and a take, under another light."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from partsong.film.records import Pose
+from partsong.render.registration import distance_px, find_pose, resized_pose
+from partsong.render.steadiness import course_of
+from partsong.shoot.judge import Remark, enough_detail
+from partsong.shoot.sight import Looker, Sight, unmoving
+from partsong.timebase import clock
+
+MOVED_PX = 0.15
+"""A move against the reference that a seam can show; less is within what the measurement can tell."""
+FAR_PX = 1.0
+"""From here on laying the take back costs sharpness and edges that anybody sees."""
+_ABOVE_ERROR = 3.0  # times the error to expect
+
+Look = Callable[[Sequence[int]], list[NDArray[np.float32]]]
+
+
+def followed(
+    looker: Looker, look: Look, *, size: tuple[int, int], frames: int, rate_hz: float
+) -> tuple[NDArray[np.float64], float, range]:
+    """Follow the camera over a take's spread frames.
+
+    Parameters
+    ----------
+    looker : Looker
+        Which has taken them in.
+    look : Look
+        Gives reduced pictures of other frames; called for few of them, and only when the camera was knocked.
+    size : (width, height)
+        Of the take's frame.
+    frames : int
+        Of the take.
+    rate_hz : float
+        Frames a second.
+
+    Returns
+    -------
+    knocks, sag_px, steady
+        As :class:`partsong.shoot.sight.Sight` has them; ``steady`` is the longest stretch between knocks.
+    """
+    still = unmoving(looker.still_and_moves()[1])
+    course = course_of(
+        look,
+        looker.frames,
+        looker.pictures,
+        width=size[0],
+        height=size[1],
+        rate_hz=rate_hz,
+        still=still,
+    )
+    rows = [[knock.frame, knock.rests, *_values(knock.before), *_values(knock.after)] for knock in course.knocks]
+    edges = [0, *(knock.frame for knock in course.knocks)]
+    stops = [*(knock.frame for knock in course.knocks), frames]
+    stretches = [range(start, stop) for start, stop in zip(edges, stops, strict=True)]
+    return np.array(rows, np.float64).reshape(-1, 10), course.sag_px, max(stretches, key=len)
+
+
+def of_knocks(sight: Sight, rate_hz: float) -> list[Remark]:
+    """Judge how steadily the camera stood within the take."""
+    said = []
+    for row in sight.knocks:
+        before, after = _pose(row[2:6]), _pose(row[6:10])
+        size = distance_px(before, after, sight.width, sight.height)
+        frame = int(row[0])
+        # Poses lay the picture back; it went the other way.
+        change = row[2:6] - row[6:10]
+        said.append(
+            Remark(
+                "camera knocked",
+                f"The camera was knocked at {clock(frame / rate_hz)} (frame {frame}): {_moved(change, size)}.",
+                "Fasten it, weight the tripod, and shoot again; stage can lay the rest back, at some sharpness.",
+                "do not strike",
+                frame=frame,
+                size=size,
+                unit="px",
+            )
+        )
+    if sight.sag_px >= MOVED_PX and not said:
+        said.append(
+            Remark(
+                "camera sags",
+                f"The camera moved by itself over the take, by {sight.sag_px:.2f} px.",
+                "Tighten the head, and let it settle before the next take.",
+                "look first" if sight.sag_px < FAR_PX else "do not strike",
+                size=sight.sag_px,
+                unit="px",
+            )
+        )
+    return said
+
+
+def of_place(sight: Sight, reference: Sight, name: str, unseen: list[str]) -> list[Remark]:
+    """Judge where the camera stands against the reference, whatever the light; both of one size."""
+    # The whole picture finds about where it lies; the players, who are in two places, are left out of the rest.
+    whole = find_pose(reference.still, sight.still)
+    still = reference.unmoving & sight.unmoving
+    found = find_pose(reference.still, sight.still, still, whole.pose) if whole.same_room else whole
+    found = found if found.same_room else whole
+    if not found.same_room:
+        if found.seen == 0 and not enough_detail(sight, reference):
+            unseen.append("Whether the camera moved was not told: too little can be seen in this light.")
+            return []
+        return [
+            Remark(
+                "camera moved",
+                f"Most of the frame lies elsewhere than in {name}: the camera was moved far, or this is another frame.",
+                "Put the camera back where it was: compare with the reference on a monitor.",
+                "do not strike",
+            )
+        ]
+    factor = sight.width / sight.still.shape[1]
+    pose = resized_pose(found.pose, factor)
+    size = distance_px(pose, Pose(), sight.width, sight.height)
+    error = found.error_px * factor
+    if size < max(MOVED_PX, _ABOVE_ERROR * error):
+        return []
+    # The pose lays the take back on the reference, so the camera's picture went the other way.
+    values = np.array([-pose.dx_px, -pose.dy_px, -pose.rotation_deg, 1 / pose.scale])
+    change = values - np.array([0, 0, 0, 1])
+    return [
+        Remark(
+            "camera moved",
+            f"Against {name} the picture lies {_moved(change, size)}, give or take {error:.2f} px.",
+            "Put the camera back if you can, and see that nothing holds or pushes it."
+            if size >= FAR_PX
+            else "Stage will lay it back. See that nothing goes on pushing the camera.",
+            "do not strike" if size >= FAR_PX else "look first",
+            size=size,
+            unit="px",
+        )
+    ]
+
+
+def _moved(change: NDArray[np.float64], size: float) -> str:
+    text = f"{size:.2f} px off ({change[0]:+.2f} right, {change[1]:+.2f} down"
+    if abs(change[2]) >= 0.005:
+        text += f", turned {change[2]:+.3f} degrees"
+    if abs(change[3]) >= 2e-4:
+        text += f", {change[3] * 100:+.2f} % larger"
+    return text + ")"
+
+
+def _values(pose: Pose) -> tuple[float, float, float, float]:
+    return pose.dx_px, pose.dy_px, pose.rotation_deg, pose.scale
+
+
+def _pose(values: NDArray[np.float64]) -> Pose:
+    return Pose(dx_px=float(values[0]), dy_px=float(values[1]), rotation_deg=float(values[2]), scale=float(values[3]))
