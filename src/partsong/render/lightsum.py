@@ -50,6 +50,7 @@ _SOFT_PX = 0.8  # grain is quietened by this much before anything is judged
 _QUIETER = 0.45  # what that leaves of white noise, a little less than that of colour at half the width
 _DIFFERS = (2.5, 2.0)  # in standard deviations of what is left: from here on, over this many more, it differs
 _FOREIGN = (2.0, 3.0)
+_WHOLLY = 0.6  # of the way to the light beside it: from here on an edge's pixel is all player's, whatever his pattern
 _RELATIVE = 0.02  # of the light: the lit room is not known better than that
 _SMALLER = 4  # by this much, where a frame is first looked over
 
@@ -167,24 +168,30 @@ def player_matte(light: Light, room: LitRoom, ambient: Light, width: int) -> Lig
     import cv2
 
     seen, lit, dark = (_soft(one) for one in (light, room.light, ambient))
-    tolerance = _QUIETER * room.grain(np.maximum(seen, lit).mean(axis=-1))[..., None]
-    tolerance = tolerance + np.float32(_RELATIVE) * np.abs(seen)
+    quiet = _QUIETER * room.grain(np.maximum(seen, lit).mean(axis=-1))[..., None]
+    tolerance = np.asarray(quiet + _RELATIVE * np.abs(seen), np.float32)
     lamp = np.maximum(lit - dark, 1e-5)
     along = ((seen - dark) * lamp / tolerance**2).sum(axis=-1)
     length = (lamp * lamp / tolerance**2).sum(axis=-1)
 
-    def off(share: Light) -> Light:
+    def off(share: Light, unit: Light) -> Light:
         left = np.clip(share, -0.02, 1.02)[..., None]
-        return np.asarray((((seen - (dark + left * lamp)) / tolerance) ** 2).sum(axis=-1), np.float32)
+        return np.asarray((((seen - (dark + left * lamp)) / unit) ** 2).sum(axis=-1), np.float32)
 
-    alpha = _ramp(np.sqrt(off(along / length)), *_FOREIGN)
+    alpha = _ramp(np.sqrt(off(along / length, tolerance)), *_FOREIGN)
     window = (_odd(width, 160),) * 2
-    local = off(cv2.blur(along, window) / cv2.blur(length, window))
+    local = off(cv2.blur(along, window) / cv2.blur(length, window), tolerance)
     drawing = _ramp(np.sqrt(np.maximum(cv2.blur(local, window), 0)), *_FOREIGN)
     surely = _opened(alpha, _odd(width, 240))
     between = _closed(surely, _odd(width, 16))
     alpha = np.maximum(alpha, between * drawing)
-    return np.maximum(_closed(_opened(alpha, _odd(width, 320)), _odd(width, 100)), room.hidden)
+    alpha = _closed(_opened(alpha, _odd(width, 320)), _odd(width, 100))
+    # At his edge a pixel is as much of him as its light is on the way to his own, which is close by.
+    edge = np.ones((_odd(width, 160),) * 2, np.uint8)
+    away = np.sqrt(off(along / length, np.ones_like(tolerance)))
+    whole = cv2.dilate(np.where(alpha > 0.5, away, 0).astype(np.float32), edge)
+    share = np.clip(away / np.maximum(_WHOLLY * whole, 1e-6), 0, 1)
+    return np.asarray(np.maximum(np.maximum(cv2.erode(alpha, edge), alpha * share), room.hidden), np.float32)
 
 
 def _odd(width: int, share: int) -> int:
