@@ -37,6 +37,7 @@ from partsong.look.settings import CdlWish, Wish
 from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.probe import probe
 from partsong.render import colour
+from partsong.render.plan import layers_of
 from partsong.timebase import Rate, Time
 from partsong.watch import silent
 
@@ -124,6 +125,9 @@ def test_exposure_and_balance_come_back_and_a_moved_lamp_asks(store: FilmStore) 
     assert not match.by_hand
     assert_comes_back(match.gain)
     assert film.grade_of("bass-1") == Cdl(slope=match.gain) == found["bass-1"].cdl
+    # The merge multiplies the layer's light by the same gain.
+    ((layer, _),) = layers_of(film.replace(stage=film.stage.replace(order=("bass-1",))))
+    assert layer.gain == match.gain
     # The lamp stood elsewhere for the harp: no number, but what to do.
     assert not found["harp-1"].told
     assert "a second of ambient light at the head" in found["harp-1"].sentence
@@ -160,6 +164,15 @@ def test_roaming_coverage_is_matched_to_the_take_of_its_part_as_that_is_graded(s
     # Both are the same file: what is left is the hero's own grade. Two thousandths: the clip's noise.
     np.testing.assert_allclose(found.cdl.slope, 1.5, rtol=2e-3)
     assert store.head().film.take("close-1").grade == found.cdl
+
+
+def test_one_frame_of_the_hero_can_be_named(store: FilmStore) -> None:
+    (found,) = match_takes(store, How(hero="cajon-1", at_s=Fraction(1, 2)), takes=("bass-1",), watch=silent())
+    assert_comes_back(found.cdl.slope)
+    with pytest.raises(InvalidInput, match="cajon-1 has no picture at 5 s"):
+        match_takes(store, How(hero="cajon-1", at_s=Fraction(5)), takes=("bass-1",), watch=silent())
+    with pytest.raises(InvalidInput, match="Give one of them"):
+        match_takes(store, How(at_s=Fraction(1), head_s=Fraction(1)), takes=("bass-1",), watch=silent())
 
 
 def test_only_the_hero_leaves_nothing_to_match(store: FilmStore) -> None:

@@ -320,6 +320,9 @@ def match(
         str | None,
         typer.Option(metavar="SECONDS", help="Compare the takes' first seconds, lit by ambient light alone."),
     ] = None,
+    at: Annotated[
+        str | None, typer.Option("--at", metavar="SECONDS", help="Match to the hero's frame at this song time.")
+    ] = None,
     card: Annotated[
         list[str] | None,
         typer.Option(metavar="TAKE=X,Y,W,H", help="Where a grey card is in a take, in pixels; again for each."),
@@ -334,7 +337,12 @@ def match(
     from partsong.look.matching import How, match_takes
     from partsong.look.settings import cdl_words
 
-    how = How(hero=hero, head_s=_seconds("--head", head) if head else None, cards=dict(map(_card, card or ())))
+    how = How(
+        hero=hero,
+        head_s=_seconds("--head", head) if head else None,
+        at_s=_seconds("--at", at) if at else None,
+        cards=dict(map(_card, card or ())),
+    )
     with watched() as watch, FilmStore.open(film) as store:
         found = match_takes(store, how, takes=tuple(take or ()), watch=watch)
     if as_json:

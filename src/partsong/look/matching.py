@@ -48,11 +48,13 @@ class Matched:
 class How:
     """How to match: towards which take (each to its own hero if None), where to look, and where grey cards are.
 
-    ``head_s`` looks at the takes' first seconds, which only ambient light should fill; ``cards`` are boxes by take.
+    ``head_s`` looks at the takes' first seconds, which only ambient light should fill; ``at_s`` at one frame of the
+    hero, by song time, and at that of each take where it has one; ``cards`` are boxes by take.
     """
 
     hero: str | None = None
     head_s: Fraction | None = None
+    at_s: Fraction | None = None
     cards: Mapping[str, Box] | None = None
 
 
@@ -71,9 +73,13 @@ def match_takes(store: FilmStore, how: How, *, takes: Sequence[str] = (), watch:
     look = film.look or Look(config=colour.DEFAULT_CONFIG, display="none", view="none")
     placed = {one.take.id for one in placed_takes(film)}
     chosen = [film.take(name) for name in takes] or [take for take in film.takes if take.id in placed]
+    if how.at_s is not None and how.head_s is not None:
+        raise InvalidInput("--at names a frame of the song, and --head the takes' first seconds. Give one of them.")
     found = []
     for take in watch.over(chosen, total=len(chosen), doing="Matching the takes"):
         hero = hero_of(film, take, how.hero)
+        if how.at_s is not None:
+            _covered(film, hero, how.at_s)
         if hero.id != take.id:
             found.append(_matched(folder, film, look, hero, take, how))
     if not found:
@@ -99,6 +105,14 @@ def hero_of(film: Film, take: Take, named: str | None) -> Take:
     if placed:
         return placed[0]
     raise InvalidInput("No take of the locked-off camera is placed yet, so there is no hero. Name one: --to TAKE")
+
+
+def _covered(film: Film, hero: Take, at_s: Fraction) -> None:
+    placed = next((one for one in placed_takes(film) if one.take.id == hero.id), None)
+    if placed is None or int(at_s * placed.rate.exact) not in placed.frames():
+        raise InvalidInput(
+            f"{hero.id} has no picture at {float(at_s):g} s of the song, so it cannot be the hero there."
+        )
 
 
 def _matched(folder: FilmFolder, film: Film, look: Look, hero: Take, take: Take, how: How) -> Matched:
@@ -189,21 +203,7 @@ def _lights(
     folder: FilmFolder, film: Film, look: Look, take: Take, how: How, *, whole: bool = False
 ) -> NDArray[np.float64]:
     """Return frames of a take as light of its own camera, (n, height, width, 3); not a number where it is clipped."""
-    picture = take.picture
-    if how.head_s is not None:
-        stop = min(picture.frames, max(1, int(how.head_s * picture.rate.exact)))
-        frames = range(0, stop)
-    else:
-        placed = next((one for one in placed_takes(film) if one.take.id == take.id), None)
-        on_song = placed.frames() if placed else range(0)
-        if placed is not None and on_song:
-            frames = range(placed.source_frame(on_song.start), placed.source_frame(on_song.stop - 1) + 1)
-        else:
-            frames = range(picture.frames)
-    # From a tenth in on either side, away from the clap and the hand on the camera.
-    edge = 0 if how.head_s is not None else len(frames) // 10
-    spread = np.linspace(frames.start + edge, frames.stop - 1 - edge, min(_FRAMES, len(frames)))
-    numbers = sorted({round(float(number)) for number in spread})
+    picture, numbers = take.picture, _frames(film, take, how)
     space = colour.space_of_take(look, take)
     curve = colour.linear_curve(look.config, space)
     lights = []
@@ -216,3 +216,21 @@ def _lights(
             light[(encoded >= _CLIPPED).any(axis=-1)] = np.nan
             lights.append(light)
     return np.stack(lights)
+
+
+def _frames(film: Film, take: Take, how: How) -> list[int]:
+    """Return the numbers of a take's frames that are compared."""
+    picture = take.picture
+    placed = next((one for one in placed_takes(film) if one.take.id == take.id), None)
+    song = placed.frames() if placed else range(0)
+    if how.head_s is not None:
+        frames, edge = range(min(picture.frames, max(1, int(how.head_s * picture.rate.exact)))), 0
+    elif placed is not None and song:
+        if how.at_s is not None and int(how.at_s * placed.rate.exact) in song:
+            return [placed.source_frame(int(how.at_s * placed.rate.exact))]
+        frames = range(placed.source_frame(song.start), placed.source_frame(song.stop - 1) + 1)
+        edge = len(frames) // 10  # away from the clap, and the hand on the camera
+    else:
+        frames, edge = range(picture.frames), picture.frames // 10
+    spread = np.linspace(frames.start + edge, frames.stop - 1 - edge, min(_FRAMES, len(frames)))
+    return sorted({round(float(number)) for number in spread})
