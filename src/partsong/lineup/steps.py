@@ -333,15 +333,15 @@ def slate(store: FilmStore, take_id: str, other_id: str, *, watch: Watch) -> Pla
                 f"hand: partsong lineup accept FILM {take_id} --start SECONDS"
             )
     seen = {one.id: see_flashes(store.folder, one.clip, watch) for one in (other, take)}
-    for one, flashes in seen.items():
+    for name, flashes in seen.items():
         if not flashes:
             raise InvalidInput(
-                f"No flash is seen in take {one}. Give the start by hand: "
+                f"No flash is seen in take {name}. Give the start by hand: "
                 f"partsong lineup accept FILM {take_id} --start SECONDS"
             )
     shared = slates.shared(seen[other.id], seen[take.id])
     if shared is None or not shared.only:
-        counts = " and ".join(f"{len(flashes)} in {one}" for one, flashes in seen.items())
+        counts = " and ".join(f"{len(flashes)} in {name}" for name, flashes in seen.items())
         raise InvalidInput(
             f"The flashes fit together in more than one way ({counts}). Give the start by hand: "
             f"partsong lineup accept FILM {take_id} --start SECONDS"
