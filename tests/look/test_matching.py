@@ -166,6 +166,17 @@ def test_roaming_coverage_is_matched_to_the_take_of_its_part_as_that_is_graded(s
     assert store.head().film.take("close-1").grade == found.cdl
 
 
+def test_what_a_person_graded_stays_unless_it_is_named(store: FilmStore) -> None:
+    mine = Cdl(slope=(1.1, 1.0, 1.0))
+    steps.set_look(store, Wish(cdl=CdlWish(slope=mine.slope)), takes=("bass-1",))
+    steps.set_look(store, Wish(cdl=CdlWish(offset=(0.01, 0.01, 0.01))), takes=("close-1",))
+    found = match_takes(store, How(head_s=Fraction(HEAD - 1, 24)), watch=silent())
+    assert [one.take for one in found] == ["harp-1"]
+    assert store.head().film.grade_of("bass-1") == mine
+    match_takes(store, How(), takes=("bass-1",), watch=silent())
+    assert store.head().film.grade_of("bass-1") != mine
+
+
 def test_one_frame_of_the_hero_can_be_named(store: FilmStore) -> None:
     (found,) = match_takes(store, How(hero="cajon-1", at_s=Fraction(1, 2)), takes=("bass-1",), watch=silent())
     assert_comes_back(found.cdl.slope)

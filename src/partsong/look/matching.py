@@ -62,7 +62,8 @@ def match_takes(store: FilmStore, how: How, *, takes: Sequence[str] = (), watch:
     """Match takes to a hero and keep what is known as their grades, in one revision.
 
     A stage take is matched to the stage's reference; a roaming one to the placed stage take of the same part, whose
-    light stood where its own did, else to the reference; all of them to ``how.hero`` where that is given.
+    light stood where its own did, else to the reference; all of them to ``how.hero`` where that is given. Unless takes
+    are named, those that a person graded stay as they are.
 
     Raises
     ------
@@ -72,7 +73,9 @@ def match_takes(store: FilmStore, how: How, *, takes: Sequence[str] = (), watch:
     folder, film = store.folder, store.head().film
     look = film.look or Look(config=colour.DEFAULT_CONFIG, display="none", view="none")
     placed = {one.take.id for one in placed_takes(film)}
-    chosen = [film.take(name) for name in takes] or [take for take in film.takes if take.id in placed]
+    chosen = [film.take(name) for name in takes] or [
+        take for take in film.takes if take.id in placed and not _by_hand(film, take)
+    ]
     if how.at_s is not None and how.head_s is not None:
         raise InvalidInput("--at names a frame of the song, and --head the takes' first seconds. Give one of them.")
     found = []
@@ -89,6 +92,14 @@ def match_takes(store: FilmStore, how: How, *, takes: Sequence[str] = (), watch:
         names = ", ".join(one.take for one in known)
         store.change(f"Matched the light of {names}", lambda newest: _kept(newest, found))
     return tuple(found)
+
+
+def _by_hand(film: Film, take: Take) -> bool:
+    """Say whether a person graded a take: matching gives a roaming take nothing but a gain."""
+    match_ = film.stage.match_of(take.id)
+    if take.kind == "stage":
+        return match_ is not None and match_.by_hand
+    return take.grade is not None and not take.grade.is_gain
 
 
 def hero_of(film: Film, take: Take, named: str | None) -> Take:
