@@ -12,6 +12,7 @@ from typer.testing import CliRunner
 
 from partsong.cli.main import app
 from partsong.engine.local import Local
+from partsong.errors import InvalidInput
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Clip, Film, MediaFile, Part, PictureInfo, Placement, Song, Take
 from partsong.film.store import FilmStore
@@ -197,7 +198,10 @@ def test_the_commands_tell_who_followed_and_how_far_cameras_were(film):
     with FilmStore.open(film) as store:
         assert store.head().film.take("keys-1").distance_m == 4.2
         assert store.head().film.take("roam-1").distance_m is None
-    assert "metres" in str(run("distance", film, "keys-1", "far").exception)
+    for wrong, words in (("far", "metres needs a number"), ("-2", "out of range"), ("1e400", "out of range")):
+        refused = run("distance", film, "keys-1", "--", wrong)
+        assert isinstance(refused.exception, InvalidInput)
+        assert words in str(refused.exception)
 
 
 def test_a_verse_that_returns_exactly_is_not_chosen_by_a_take_that_holds_the_first_only(band):

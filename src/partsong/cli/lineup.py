@@ -211,7 +211,7 @@ def distance(
     from partsong.film.store import FilmStore
     from partsong.lineup import steps
 
-    given = None if metres.strip().lower() == "unknown" else float(_number(metres, "The distance in metres"))
+    given = None if metres.strip().lower() == "unknown" else _number(metres, "The distance in metres")
     with FilmStore.open(film) as store, watched() as watch:
         before = store.head().film
         done = steps.set_distance(store, take, given, watch=watch)

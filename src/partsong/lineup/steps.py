@@ -37,6 +37,7 @@ from partsong.timebase import Rate, Time, clock, timecode_to_frame
 from partsong.watch import Watch, silent
 
 _LISTEN_RATE_HZ = 48000
+_FURTHEST_M = 1000
 _MEASURED_WITHIN_S = 0.06  # an accepted place is measured anew, unless that leads further away than this
 
 
@@ -352,7 +353,7 @@ def slate(store: FilmStore, take_id: str, other_id: str, *, watch: Watch) -> Pla
 
 
 def set_distance(
-    store: FilmStore, take_id: str, distance_m: float | None, *, watch: Watch | None = None
+    store: FilmStore, take_id: str, metres: Fraction | None, *, watch: Watch | None = None
 ) -> Placement | None:
     """Say how far a take's camera was from the sound; None where that is not known, and its part's counts again.
 
@@ -367,8 +368,14 @@ def set_distance(
     Raises
     ------
     InvalidInput
-        If the distance is not above zero.
+        If the distance is none that a camera could have.
     """
+    if metres is not None and not 0 < metres < _FURTHEST_M:
+        raise InvalidInput(
+            f"The distance of take {take_id} is out of range. Give metres from the sound to its camera, above 0 and "
+            f"below {_FURTHEST_M}, or: unknown"
+        )
+    distance_m = None if metres is None else float(metres)
     film = store.head().film
     take = film.take(take_id).replace(distance_m=distance_m)
     delay = arrival.delay_over(arrival.distance_of(film, take))
