@@ -51,6 +51,8 @@ _QUIETER = 0.45  # what that leaves of white noise, a little less than that of c
 _DIFFERS = (2.5, 2.0)  # in standard deviations of what is left: from here on, over this many more, it differs
 _FOREIGN = (2.0, 3.0)
 _WHOLLY = 0.6  # of the way to the light beside it: from here on an edge's pixel is all player's, whatever his pattern
+_ROUNDING = 0.004  # of the light: ten-bit codes of a camera's logarithm lie 1.4 % apart, whose spread is 0.29 of that
+_LEAST_VARIANCE = 1e-9
 _RELATIVE = 0.02  # of the light: the lit room is not known better than that
 _SMALLER = 4  # by this much, where a frame is first looked over
 
@@ -69,9 +71,10 @@ class LitRoom:
     shot: float
 
     def grain(self, light: ArrayLike) -> Light:
-        """Return the standard deviation of the grain at a light."""
-        variance = np.float32(self.read**2) + np.float32(self.shot) * np.maximum(np.asarray(light, np.float32), 0)
-        return np.asarray(np.sqrt(variance), np.float32)
+        """Return the standard deviation of the grain at a light, with what rounding to codes adds."""
+        held = np.maximum(np.asarray(light, np.float32), 0)
+        variance = np.float32(self.read**2) + np.float32(self.shot) * held + (np.float32(_ROUNDING) * held) ** 2
+        return np.asarray(np.sqrt(np.maximum(variance, np.float32(_LEAST_VARIANCE))), np.float32)
 
 
 def ambient_of(rooms: Sequence[LitRoom]) -> Light:

@@ -39,6 +39,8 @@ def outlined(picture: NDArray[np.uint8], stage: Stage, frame: int) -> NDArray[np
     import cv2
 
     drawn = picture.copy()
+    if stage.method != "masks":
+        return drawn  # added light has no edges
     thick = max(1, round(picture.shape[1] / 1280))
     for name in stage.order[1:]:
         mask = stage.mask_of(name)

@@ -173,7 +173,8 @@ def _look(
             ambient = midmean(np.stack(list(lights)))
         middle = max(lit_from, count // 2)
         run = range(min(middle, max(0, count - _BAND_FRAMES)), count)[:_BAND_FRAMES]
-        grain = grain_of(*reading.lights([run[0], run[min(1, len(run) - 1)]]))
+        # Neighbouring frames will not do: codecs repeat what they take for still, grain and all.
+        grain = grain_of(*reading.lights([(lit_from + run[0]) // 2, run[-1]]))
         bands = ""
         if len(run) >= 16:
             found = find_bands(np.stack([light[..., 1] for light in small.each(list(run))]), rate)

@@ -208,7 +208,7 @@ class Grain:
 
 
 def grain_of(one: ArrayLike, other: ArrayLike) -> Grain:
-    """Measure the grain from two neighbouring frames of a take that stands still.
+    """Measure the grain from two frames of a take in which the room stands still, some time apart.
 
     The difference of two frames holds the noise twice. In groups of equal light its spread is told from the median of
     its absolute values, so that a moving player in part of the frame does not count.

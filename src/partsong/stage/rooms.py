@@ -213,8 +213,9 @@ class RoomFinder:
                     raise InvalidInput(
                         f"Of {name} fewer than three frames can be seen: too few to tell what stands still."
                     )
-                middle = frames[len(frames) // 2]
-                pair = [path.light(one, gain) for one in self._brought(reader.read([middle - 1, middle]), [Pose()] * 2)]
+                # Neighbouring frames will not do: codecs repeat what they take for still, grain and all.
+                apart = [frames[0], frames[len(frames) // 2]]
+                pair = [path.light(one, gain) for one in self._brought(reader.read(apart), [Pose()] * 2)]
             codes: list[NDArray[np.float32]] = [np.empty(stack.shape[1:], np.float32) for stack in stacks]
             for stack, code in zip(stacks, codes, strict=True):
                 for top in range(0, code.shape[0], _BAND_ROWS):
