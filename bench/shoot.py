@@ -92,7 +92,7 @@ def seen(planes_at: Callable[[int], Planes]) -> Sight:
 
 def judged(sight: Sight, reference: Sight, same_light: Sequence[Sight] = ()) -> list[judge.Remark]:
     """Return all that is said of a picture."""
-    remarks = camera.of_knocks(sight, FPS) + camera.of_place(sight, reference, "reference", [])
+    remarks = camera.of_camera(sight, reference, "reference", FPS, [])
     said, _ = judge.of_picture(sight, reference, same_light, FPS)
     return remarks + [one for one in said if not (len(sight.knocks) and one.kind == "light changed")]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -18,6 +19,7 @@ MOVED_PX = 0.15
 """A move against the reference that a seam can show; less is within what the measurement can tell."""
 FAR_PX = 1.0
 """From here on laying the take back costs sharpness and edges that anybody sees."""
+_MORE = 1.3
 _ABOVE_ERROR = 3.0  # times the error to expect
 
 Look = Callable[[Sequence[int]], list[NDArray[np.float32]]]
@@ -61,6 +63,16 @@ def followed(
     stops = [*(knock.frame for knock in course.knocks), frames]
     stretches = [range(start, stop) for start, stop in zip(edges, stops, strict=True)]
     return np.array(rows, np.float64).reshape(-1, 10), course.sag_px, max(stretches, key=len)
+
+
+def of_camera(sight: Sight, reference: Sight | None, name: str, rate_hz: float, unseen: list[str]) -> list[Remark]:
+    """Judge all that the camera did; a knock is not told a second time by where it left the camera."""
+    knocks = of_knocks(sight, rate_hz)
+    if reference is None:
+        return knocks
+    largest = max((remark.size or 0.0 for remark in knocks if remark.kind == "camera knocked"), default=0.0)
+    place = of_place(sight, reference, name, unseen)
+    return knocks + [remark for remark in place if not largest or (remark.size or math.inf) > _MORE * largest]
 
 
 def of_knocks(sight: Sight, rate_hz: float) -> list[Remark]:

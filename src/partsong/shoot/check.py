@@ -122,9 +122,7 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
     said = judge.of_file(film, take, others)
     said += judge.of_length(film, take)
     said += _of_order(path, take, packets, sight)
-    said += camera.of_knocks(sight, rate_hz)
-    if reference is not None:
-        said += camera.of_place(sight, reference, against.id if against else "", unseen)
+    said += camera.of_camera(sight, reference, against.id if against else "", rate_hz, unseen)
     seen, not_told = judge.of_picture(sight, reference, same_light, rate_hz)
     if len(sight.knocks):  # what moved with the camera is no change of light
         seen = [remark for remark in seen if remark.kind != "light changed"]
