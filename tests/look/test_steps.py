@@ -295,3 +295,47 @@ def test_a_stage_take_s_grade_is_its_match_and_a_roaming_one_s_its_own(store: Fi
     head = steps.set_look(store, Wish(cdl="off"), takes=("cajon-1", "close-1"))
     assert head.film.stage.matches == ()
     assert head.film.grade_of("close-1") is None
+
+
+def test_measuring_prints_the_floor_draws_the_curve_and_offers_the_correction(
+    store: FilmStore, lifted: Path, tmp_path: Path
+) -> None:
+    import cv2
+
+    film, plot = str(store.folder.root), tmp_path / "curve.png"
+    steps.set_look(store, BASIC)
+
+    def run(*words: str, status: int = 0) -> str:
+        result = CliRunner().invoke(app, list(words), catch_exceptions=False)
+        assert result.exit_code == status, result.output
+        return result.output
+
+    told = run("measure", film, "--cube", str(lifted), "--plot", str(plot))
+    assert "floor                     3.00 % (code 90)" in told
+    assert "lights are flat above     nowhere" in told
+    assert "Black stops at 3.005 %." in told
+    assert "partsong look set FILM --black-level measured" in told
+    # The accent marks floor and ceiling where the axes say: 480 pixels from 0 to 100 %, in a drawing of them.
+    image = cv2.imread(str(plot))[..., ::-1]
+    rows = np.nonzero((image == (176, 58, 30)).all(axis=-1).sum(axis=1) > 150)[0]
+    assert (rows[-1] - rows[0]) / 480 == pytest.approx(0.97 - 0.03, abs=0.005)
+
+    run("set", film, "--cube", str(lifted), "--black-level", "measured")
+    told = run("measure", film)
+    assert "Black stops" not in told
+    assert told.count("0.00 % (code 64)") >= 2
+    run("measure", film, "--plot", str(plot))
+    numbers = json.loads(run("measure", film, "--json"))
+    assert numbers["table"]["floor"]["code"] == 90
+    assert numbers["paths"][0]["measured"]["floor"]["code"] == 64
+
+
+def test_measuring_a_path_asks_for_an_encoding_that_is_not_known(store: FilmStore, tmp_path: Path) -> None:
+    steps.set_look(store, Wish(display=DISPLAY, view=VIEW))
+    result = CliRunner().invoke(app, ["measure", str(store.folder.root)], catch_exceptions=False)
+    assert result.exit_code == 1
+    assert "To decide: the encoding of cajon-1." in result.output
+    with pytest.raises(InvalidInput, match=r"end in \.png"):
+        CliRunner().invoke(
+            app, ["measure", str(store.folder.root), "--plot", str(tmp_path / "x.jpg")], catch_exceptions=False
+        )

@@ -91,6 +91,23 @@ def test_interpolation_agrees_with_colour_science() -> None:
     np.testing.assert_allclose(apply(cube, rgb, interpolation="trilinear"), expected, atol=1e-7)
 
 
+@pytest.mark.parametrize("kind", ["solid", "curves"])
+def test_colour_science_reads_the_same_numbers_from_a_file(tmp_path: Path, kind: str) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # it warns that plotting is not installed
+        import colour
+
+    cube = random_cube(4)
+    if kind == "curves":
+        cube = Cube(cube.table[0, 0], cube.domain_min, cube.domain_max, cube.title)
+    path = tmp_path / "both.cube"
+    write_cube(path, cube)
+    theirs, ours = colour.read_LUT(str(path)), read_cube(path)
+    # Nine digits are written; it reads them in double precision.
+    np.testing.assert_allclose(theirs.table, ours.table, rtol=0, atol=1e-8)
+    np.testing.assert_allclose(theirs.domain, (ours.domain_min, ours.domain_max), atol=1e-12)
+
+
 @pytest.mark.parametrize("kind", ["tetrahedral", "trilinear", "curves"])
 def test_opencolorio_reads_what_we_write_and_finds_the_same_colours(tmp_path: Path, kind: str) -> None:
     import PyOpenColorIO as ocio  # noqa: N813
