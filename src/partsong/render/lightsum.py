@@ -71,10 +71,11 @@ class LitRoom:
     shot: float
 
     def grain(self, light: ArrayLike) -> Light:
-        """Return the standard deviation of the grain at a light, with what rounding to codes adds."""
+        """Return the standard deviation of the grain at a light: no less than what rounding to codes makes."""
         held = np.maximum(np.asarray(light, np.float32), 0)
-        variance = np.float32(self.read**2) + np.float32(self.shot) * held + (np.float32(_ROUNDING) * held) ** 2
-        return np.asarray(np.sqrt(np.maximum(variance, np.float32(_LEAST_VARIANCE))), np.float32)
+        variance = np.float32(self.read**2) + np.float32(self.shot) * held
+        least = np.maximum((np.float32(_ROUNDING) * held) ** 2, np.float32(_LEAST_VARIANCE))
+        return np.asarray(np.sqrt(np.maximum(variance, least)), np.float32)
 
 
 def ambient_of(rooms: Sequence[LitRoom]) -> Light:
