@@ -162,7 +162,7 @@ def stretches_of(on: NDArray[np.bool_], every: int) -> list[tuple[int, int]]:
 
 @dataclass(frozen=True)
 class Judged:
-    """Of one take: stretches that truly cross, how many of them are listed; and of what is listed, how much is false."""
+    """Of one take: stretches that truly cross, and how many of them are listed; how many are listed, and false."""
 
     players: int
     players_listed: int
@@ -188,8 +188,8 @@ def judged(watched: Watched) -> Judged:
 
 
 def report_seams(first: int = 2000, *, few: bool = False) -> None:
-    """Measure and print: edges on twelve scenes (four if few), crossings on the first three (one) of them."""
-    seeds = range(first, first + (4 if few else 12))
+    """Measure and print: edges on eight scenes (four if few), crossings on the first three (one) of them."""
+    seeds = range(first, first + (4 if few else 8))
     crossing_scenes, seconds = (1, 24) if few else (3, 30)
     report(seeds, crossing_scenes, seconds)
 

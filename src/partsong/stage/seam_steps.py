@@ -20,7 +20,7 @@ from partsong.film.tempo import position_at
 from partsong.media.picture import encoded_rgb
 from partsong.render import pixels
 from partsong.render.colour import display_path, table_of
-from partsong.render.plan import layers_of
+from partsong.render.plan import layers_of, plan_frames
 from partsong.render.shapes import shape_at
 from partsong.render.wide import encoding_of, merged_takes
 from partsong.stage.boundary import scaled
@@ -30,7 +30,7 @@ from partsong.stage.motion import sample_frames
 from partsong.stage.report import Seam, SeamLook, SeamReport, as_json, page
 from partsong.stage.seen import measure_seam, times_seen
 from partsong.stage.visibility import plain_display
-from partsong.stage.watching import frames_of, movement, small_size, weights_at
+from partsong.stage.watching import frames_of, movement, small_size, weights_of
 from partsong.timebase import clock, round_half_up
 from partsong.watch import Watch
 
@@ -78,9 +78,10 @@ def _found(store: FilmStore, film: Film, watch: Watch) -> list[Crossing]:
         frames = range(span.start, min(span.stop, song_frames(film)), every)
         if len(frames) < 3:
             continue
+        moving = movement(store.folder, film, placed[name], frames, size, curve, watch)
         looks = (
-            (moving, weights_at(film, moving.frame, size))
-            for moving in movement(store.folder, film, placed[name], frames, size, curve, watch)
+            (one, weights_of(plan.stack, film.stage.order, size))
+            for one, plan in zip(moving, plan_frames(film, frames), strict=True)
         )
         rate_hz = float(film.rate.exact)
         found += find_crossings(name, film.stage.order, looks, every=every, rate_hz=rate_hz)
@@ -102,7 +103,7 @@ def mends(store: FilmStore, found: Sequence[Crossing], watch: Watch) -> tuple[Fi
 
     First, where a player is under another's mask, whether lifting him above it halves what is lost in all. Then, for
     what is left, a wider mask where he crosses during more than a quarter of the song, else keys that widen it for the
-    stretch. Whoever fills the frame has no mask to widen.
+    stretch. Whoever fills the frame has no mask to widen, and whoever lies under another gains nothing by it.
     """
     film = store.head().film
     film, found, proposed = _lifted(store, film, list(found), watch)
@@ -145,9 +146,11 @@ def _widened(film: Film, crossing: Crossing, often: bool, last: int) -> tuple[Fi
     assert film.rate is not None
     name = crossing.take
     mask = film.stage.mask_of(name)
-    if mask is None or name == film.stage.order[0]:
-        where = " and ".join(crossing.into)
-        words = f"{name} fills the frame and has no mask to widen: make the mask of {where} narrower there."
+    order, where = film.stage.order, " and ".join(crossing.into)
+    under = bool(crossing.into) and order.index(crossing.into[0]) > order.index(name)
+    if mask is None or name == order[0] or under:
+        why = "lies under" if under else "fills the frame, and has no mask to widen, beside"
+        words = f"{name} {why} {where}: make the mask of {where} narrower there, or lay the takes in another order."
         return film, Mend(crossing, "none", words)
     shape = widened(mask, crossing, (film.width, film.height))
     if often and not mask.keys:
@@ -251,7 +254,7 @@ def report(store: FilmStore, watch: Watch, *, moments: int = MOMENTS) -> tuple[P
     looks: dict[tuple[str, str], list[SeamLook]] = {}
     hottest: tuple[float, int, NDArray[np.float32]] | None = None
     for frame in watch.over(frames, total=len(frames), doing="Measuring the seams"):
-        weights = weights_at(film, frame, size)
+        weights = weights_of(plan_frames(film, range(frame, frame + 1))[0].stack, film.stage.order, size)
         there = [name for name in film.stage.order if frame in placed[name].frames()]
         heat = np.zeros((size[1], size[0]), np.float32)
         for one, other in combinations(there, 2):
@@ -288,9 +291,10 @@ def report(store: FilmStore, watch: Watch, *, moments: int = MOMENTS) -> tuple[P
     )  # fmt: skip
     seams = tuple(sorted(seams, key=lambda seam: -seam.worst.measure.times))
     frame = hottest[1] if hottest else frames[len(frames) // 2]
+    weights = weights_of(plan_frames(film, range(frame, frame + 1))[0].stack, film.stage.order, size)
     merged = sum(
         weight[..., None] * shown.picture(name, frame)
-        for name, weight in zip(film.stage.order, weights_at(film, frame, size), strict=True)
+        for name, weight in zip(film.stage.order, weights, strict=True)
         if weight.any()
     )
     write_picture(_heated(np.asarray(merged), hottest[2] if hottest else None), folder / "heat.png")

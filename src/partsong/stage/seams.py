@@ -31,6 +31,8 @@ _GROWS = 0.02  # for an oval twice the area: between equal edges the smaller one
 _ANGLES, _RADII, _TURN = 72, 56, 2
 _POINTS_OF_CURVE = 24
 _SAMPLED = 1500
+_SLANT = 1.2
+_GIVES = 0.03  # of a player may come to lie in the soft edge for a better line, half shown at the least
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,13 +155,15 @@ class _Ground:
 
     def price(self, shape: Shape) -> float:
         """Return what a shape costs: its edge, what it leaves of its player outside, what it covers of the others."""
+        uncovered, covers = self.lost(shape)
+        return edge_step(self.cost, shape, self.feather_px, 72) + _UNCOVERED * uncovered + _COVERS * covers
+
+    def lost(self, shape: Shape) -> tuple[float, float]:
+        """Return the share of its own player that is not inside the soft edge, and of the others that is not outside."""
         distance = pixels.oval_distance if isinstance(shape, Oval) else pixels.curve_distance
         half = self.feather_px / 2
-        return float(
-            edge_step(self.cost, shape, self.feather_px, 72)
-            + _UNCOVERED * _share(distance(shape, *self.mine.T) > -half)  # type: ignore[arg-type]
-            + _COVERS * _share(distance(shape, *self.others.T) < half)  # type: ignore[arg-type]
-        )
+        mine, others = (distance(shape, *points.T) for points in (self.mine, self.others))  # type: ignore[arg-type]
+        return _share(mine > -half), _share(others < half)
 
 
 def _settled(
@@ -239,9 +243,10 @@ def bend(layers: Sequence[StillLayer], shapes: Sequence[Shape], feathers_px: Seq
         price += weight * np.nan_to_num(read_at(cost, places + across * feather * outwards))
     price *= radii / radii.mean()  # a longer way shows more
     price += 0.002 * np.log(radii / now[:, None]) ** 2 / np.log(1.7) ** 2
-    price += _UNCOVERED * _beyond(layers[layer].figure, centre, angles, radii - feather / 2)
+    # Across a slanting line the soft edge reaches further along a ray than it is wide.
+    price += _UNCOVERED * _beyond(layers[layer].figure, centre, angles, radii - _SLANT * feather / 2)
     others = np.max([one.figure for n, one in enumerate(layers) if n != layer], axis=0)
-    price += _COVERS * _within(others, centre, angles, radii + feather / 2)
+    price += _COVERS * _within(others, centre, angles, radii + _SLANT * feather / 2)
     chosen = radii[np.arange(_ANGLES), _closed_way(price)]
     # The dearest corner of a step between two radii is not worth a corner in the curve.
     smooth = (np.roll(chosen, 1) + 2 * chosen + np.roll(chosen, -1)) / 4
@@ -249,7 +254,11 @@ def bend(layers: Sequence[StillLayer], shapes: Sequence[Shape], feathers_px: Seq
     points = centre + smooth[picked, None] * rays[picked]
     curve = Curve.model_validate({"points": tuple({"x": float(x), "y": float(y)} for x, y in np.round(points, 2))})
     ground = _Ground.of(cost, layers, layer, feather)
-    return curve if ground.price(curve) < ground.price(shapes[layer]) else shapes[layer]
+    better = edge_step(cost, curve, feather) < edge_step(cost, shapes[layer], feather)
+    keeps = all(
+        bent <= before + _GIVES for bent, before in zip(ground.lost(curve), ground.lost(shapes[layer]), strict=True)
+    )
+    return curve if better and keeps else shapes[layer]
 
 
 def _closed_way(price: NDArray[np.float64]) -> NDArray[np.intp]:

@@ -16,7 +16,7 @@ from partsong.media.picture import open_picture, resized
 from partsong.media.planes import Planes
 from partsong.render import pixels
 from partsong.render.merge import stack_weights
-from partsong.render.plan import Stack, plan_frames
+from partsong.render.plan import Stack
 from partsong.render.warp import fast_warped
 from partsong.stage.boundary import scaled
 from partsong.stage.crossings import Moving, grain_of, moving_in
@@ -123,16 +123,15 @@ def _watch_movement(
         np.save(file, np.stack(rows))
 
 
-def weights_at(film: Film, frame: int, size: tuple[int, int]) -> NDArray[np.float64]:
-    """Return the weight of each layer of the film's order, (layer, height, width), at a frame and a (width, height).
+def weights_of(stack: Stack, order: Sequence[str], size: tuple[int, int]) -> NDArray[np.float64]:
+    """Return the weight of each take of an order, (take, height, width), in a stack brought to a (width, height).
 
-    A layer whose take has no picture at that frame has none; a patch of a plate only takes weight from the others.
+    A take that has no picture there has none; a patch of a plate only takes weight from the others.
     """
-    stack = plan_frames(film, range(frame, frame + 1))[0].stack
-    weights = np.zeros((len(film.stage.order), size[1], size[0]))
+    weights = np.zeros((len(order), size[1], size[0]))
     for layer, weight in zip(stack.layers, _small_weights(stack, size), strict=True):
-        if layer.take in film.stage.order:
-            weights[film.stage.order.index(layer.take)] += weight
+        if layer.take in order:
+            weights[order.index(layer.take)] += weight
     return weights
 
 
