@@ -12,7 +12,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-PARTS = ("seams",)
+PARTS = ("light", "seams")
 
 
 def main() -> None:
@@ -23,6 +23,12 @@ def main() -> None:
     asked.add_argument("--few", action="store_true", help="a sample of the scenes")
     given = asked.parse_args()
     for part in given.parts or PARTS:
+        if part == "light":
+            from staging.light import report_faults, report_light, report_match
+
+            report_match(given.seed + 100, few=given.few)
+            report_light(given.seed, few=given.few)
+            report_faults(given.seed)
         if part == "seams":
             from staging.seams import report_seams
 
