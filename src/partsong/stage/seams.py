@@ -159,7 +159,7 @@ class _Ground:
         return edge_step(self.cost, shape, self.feather_px, 72) + _UNCOVERED * uncovered + _COVERS * covers
 
     def lost(self, shape: Shape) -> tuple[float, float]:
-        """Return the share of its own player that is not inside the soft edge, and of the others that is not outside."""
+        """Return the share of its own player not inside the soft edge, and that of the others not outside it."""
         distance = pixels.oval_distance if isinstance(shape, Oval) else pixels.curve_distance
         half = self.feather_px / 2
         mine, others = (distance(shape, *points.T) for points in (self.mine, self.others))  # type: ignore[arg-type]
