@@ -17,7 +17,7 @@ _LEAST_LIKENESS = 0.02  # of neighbours; below it a grain is one pixel
 
 
 def grain_of(one: ArrayLike, other: ArrayLike) -> tuple[float, float]:
-    """Measure the grain of two neighbouring frames of a picture that stands still.
+    """Measure the grain of two frames of a picture that stands still, some time apart.
 
     Their difference holds the noise twice. At each level its spread is told without what lies far out, so that a player
     who moves in part of the frame does not count.

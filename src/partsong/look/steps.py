@@ -146,11 +146,10 @@ def _grain_of_takes(folder: FilmFolder, film: Film) -> tuple[float, float]:
             continue
         path = colour.display_path(plain, colour.space_of_take(look, take), table, film.grade_of(take.id))
         middle = picture.frames // 2
+        # Neighbouring frames will not do: codecs repeat what stands still, grain and all, until the next key frame.
+        apart = [middle, min(picture.frames - 1, middle + round(1.25 * picture.rate.exact))]
         with open_picture(folder.locate(take.clip.file), picture) as reader:
-            pair = [
-                path(encoded_rgb(planes)) @ np.asarray(LUMA_WEIGHTS["bt709"])
-                for planes in reader.read([middle - 1, middle])
-            ]
+            pair = [path(encoded_rgb(planes)) @ np.asarray(LUMA_WEIGHTS["bt709"]) for planes in reader.read(apart)]
         found.append(grain_of(*pair))
     if not found:
         raise InvalidInput(
