@@ -276,6 +276,11 @@ def test_grain_can_be_that_of_the_takes(store: FilmStore) -> None:
     # The codec's own error is in what is shown, and so in what is measured: a third (a quarter was seen).
     assert texture.grain_percent == pytest.approx(np.median(straight), rel=0.35)
     assert steps.set_look(store, Wish(grain_percent=0.0)).film.look.texture is None  # type: ignore[union-attr]
+    # A carried camera moves more than grain does.
+    roaming = [one for one in store.head().film.placements if one.take == "close-1"]
+    store.change("Took the others off", lambda film: film.replace(placements=tuple(roaming)))
+    with pytest.raises(InvalidInput, match="where the camera stands still"):
+        steps.set_look(store, Wish(), grain_as_takes=True)
 
 
 def test_scopes_a_still_and_a_bake_of_a_take(store: FilmStore, tmp_path: Path) -> None:

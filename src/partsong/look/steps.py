@@ -135,15 +135,15 @@ def _with_wish(folder: FilmFolder, film: Film, wish: Wish, takes: Sequence[str])
 
 
 def _grain_of_takes(folder: FilmFolder, film: Film) -> tuple[float, float]:
-    """Return strength and width of the takes' own grain through the look: the middle one of all placed takes."""
+    """Return strength and width of the stage takes' own grain through the look: the middle one of those placed."""
     look = needed(film)
     plain = look.replace(texture=None)
     table = colour.table_of(folder, look)
     found = []
     for placed in placed_takes(film) if film.rate is not None else ():
         picture, take = placed.take.picture, placed.take
-        if picture.frames < 2:
-            continue
+        if take.kind != "stage" or picture.frames < 2:
+            continue  # a carried camera moves more than grain does
         path = colour.display_path(plain, colour.space_of_take(look, take), table, film.grade_of(take.id))
         middle = picture.frames // 2
         # Neighbouring frames will not do: codecs repeat what stands still, grain and all, until the next key frame.
@@ -153,7 +153,8 @@ def _grain_of_takes(folder: FilmFolder, film: Film) -> tuple[float, float]:
         found.append(grain_of(*pair))
     if not found:
         raise InvalidInput(
-            "No take is placed on the song, so there is no grain to match. Place them: partsong lineup place FILM"
+            "No take of the locked-off camera is placed on the song, and grain is measured where the camera stands still. "
+            "Give it as a number: --grain PERCENT"
         )
     percent, px = (float(np.median([one[number] for one in found])) for number in (0, 1))
     return round(percent, 3), round(px, 2)
