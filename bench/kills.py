@@ -112,7 +112,7 @@ def run_under_fire(
     while True:
         child = subprocess.Popen(partsong(*words), start_new_session=True, stdout=subprocess.DEVNULL,
                                  stderr=subprocess.PIPE, text=True)  # fmt: skip
-        strike = rng.uniform(0.2, 1.0) * about_s
+        strike = rng.uniform(0.05, 0.5) * about_s
         while killed < most and child.poll() is None:
             try:
                 child.wait(timeout=strike)

@@ -1,82 +1,327 @@
 """What the render adds to its floor: seven 3840x2160 10-bit takes merged, graded, encoded; CPU ms a frame.
 
 The floor is decoding the takes that show and encoding the result. Everything is measured in one run, on frames of soft
-texture with grain, one thread each, the least of several passes.
+texture with grain, one thread each, the least of several passes. Sections, all of them unless named:
+
+floor    decode, merge, table, encode, one by one, from HEVC 4:2:2 of 100 Mbit/s and from the quick camera recipe
+graph    the same picture as one filter graph of the media library: a chain of masked merges and a tetrahedral table
+layers   fourteen takes beside seven
+shown    a film whose wide is on screen two fifths of the time: frames decoded, and what a change of look costs
+atlas    nine takes made small and laid side by side, beside decoding them
 """
 
 from __future__ import annotations
 
+import argparse
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
+
 from partsong.film.folder import FilmFolder
-from partsong.film.records import Look
-from partsong.media.encode import RECIPES, PictureWriter
+from partsong.film.records import Clip
+from partsong.media.encode import RECIPES, PictureWriter, Recipe
+from partsong.media.frames import frame_of
+from partsong.media.join import join
 from partsong.media.picture import open_picture
 from partsong.media.planes import Planes
 from partsong.media.probe import probe
 from partsong.render.colour import DEFAULT_CONFIG, display_path, linear_curve
-from partsong.render.merge import Form, Merger
+from partsong.render.cube import Cube, write_cube
+from partsong.render.merge import Form, Merger, stack_weights
 from partsong.render.table import apply_table, build_table
 from partsong.timebase import Rate
+from partsong.watch import silent
+from rendering.films import LOOK, camera_second, made_film
 from rendering.layers import HEIGHT, LAYERS, LOG, WIDTH, grainy, stack
 
 FRAMES, PASSES = 8, 3
-LOOK = Look(config=DEFAULT_CONFIG, display="Rec.1886 Rec.709 - Display", view="ACES 1.0 - SDR Video")
+CAMERA_HEVC = Recipe(
+    "camera-hevc", "libx265", "yuv422p10le", ".mov", 1,
+    {"preset": "ultrafast", "x265-params": "bitrate=100000:vbv-maxrate=100000:vbv-bufsize=100000:bframes=0:"
+                                           "log-level=none:pools=1:frame-threads=1"},
+)  # fmt: skip
+CAMERAS = (CAMERA_HEVC, RECIPES["camera"])
+SECTIONS = ("floor", "graph", "layers", "shown", "atlas")
 
 
 def main() -> None:
-    """Print the table."""
-    frames = [grainy(seed) for seed in range(FRAMES)]
+    """Print the tables."""
+    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    options.add_argument("sections", nargs="*", choices=[*SECTIONS, []], help="Which; all otherwise.")
+    wanted = options.parse_args().sections or SECTIONS
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        camera = folder / "take.mov"
-        write(camera, "camera", frames)
-        clip = probe(camera, FilmFolder(folder / "film").refer(camera))
-        assert clip.picture is not None
+        for section in wanted:
+            print(f"{section}:", flush=True)
+            for line in globals()[f"section_{section}"](Path(name)):
+                print(f"  {line}", flush=True)
 
-        def decode() -> None:
-            with open_picture(camera, clip.picture, threads=1) as reader:
-                for _ in reader.read(range(FRAMES)):
-                    pass
 
-        merger = Merger(stack(), linear_curve(DEFAULT_CONFIG, "ACEScct"), Form(10, "422", "bt709", "limited"))
-        table = build_table(display_path(LOOK, "ACEScct", None), source=LOG, target=(8, "bt709", "limited"))
-        merged = [merger.merge([frames[(n + k) % FRAMES] for k in range(LAYERS)]) for n in range(FRAMES)]
-        graded = [apply_table(frame, table, chroma="420") for frame in merged]
-        cost = {
-            "decode seven takes": LAYERS * cpu_ms(decode),
-            "merge": cpu_ms(
-                lambda: [merger.merge([frames[(n + k) % FRAMES] for k in range(LAYERS)]) for n in range(FRAMES)]
-            ),
-            "encode the wide": cpu_ms(lambda: write(folder / "wide.mov", "intermediate", merged)),
-            "colour table": cpu_ms(lambda: [apply_table(frame, table, chroma="420") for frame in merged]),
-            "encode H.264": cpu_ms(lambda: write(folder / "master.mp4", "h264", graded)),
-        }
+# --- one frame's way ------------------------------------------------------------------------------
+
+
+def section_floor(folder: Path) -> Iterator[str]:
+    """Measure each step of merging and grading seven takes alone."""
+    frames = [grainy(seed) for seed in range(FRAMES)]
+    merger = Merger(stack(), linear_curve(DEFAULT_CONFIG, "ACEScct"), Form(10, "422", "bt709", "limited"))
+    table = build_table(display_path(LOOK, "ACEScct", None), source=LOG, target=(8, "bt709", "limited"))
+    merged = [merger.merge(turned(frames, n)) for n in range(FRAMES)]
+    graded = [apply_table(frame, table, chroma="420") for frame in merged]
+    clips = {kind.name: clip_of(folder / f"{kind.name}.mov", kind, frames) for kind in CAMERAS}
+    decode = {kind: LAYERS * cpu_ms(lambda clip=clip: read(*clip)) for kind, clip in clips.items()}
+    cost = {
+        "merge": cpu_ms(lambda: [merger.merge(turned(frames, n)) for n in range(FRAMES)]),
+        "colour table": cpu_ms(lambda: [apply_table(frame, table, chroma="420") for frame in merged]),
+        "encode the wide": cpu_ms(lambda: write(folder / "wide.mov", RECIPES["intermediate"], merged)),
+        "encode H.264": cpu_ms(lambda: write(folder / "master.mp4", RECIPES["h264"], graded)),
+    }
+    for kind, ms in decode.items():
+        yield f"decode seven takes, {kind:12} {ms:7.1f} ms a frame"
     for what, ms in cost.items():
-        print(f"{what:20} {ms:7.1f} ms a frame")
-    floor = cost["decode seven takes"] + cost["encode H.264"]
-    added = cost["merge"] + cost["colour table"]
-    print(f"merge and table over the floor of decoding and encoding: {(floor + added) / floor:.3f}")
+        yield f"{what:31} {ms:7.1f} ms a frame"
+    for kind, ms in decode.items():
+        wide, master = ms + cost["encode the wide"], ms + cost["encode H.264"]
+        yield f"{kind}: merging into the wide over its floor {(wide + cost['merge']) / wide:.3f}"
+        whole = master + cost["merge"] + cost["colour table"]
+        yield f"{kind}: merging and grading into H.264 over its floor {whole / master:.3f}"
+
+
+def section_graph(folder: Path) -> Iterator[str]:
+    """Merge, grade and encode the same takes as one filter graph, and by our own way, each as a whole."""
+    frames = [grainy(seed) for seed in range(FRAMES)]
+    curve = linear_curve(DEFAULT_CONFIG, "ACEScct")
+    form = Form(10, "422", "bt709", "limited")
+    colour = display_path(LOOK, "ACEScct", None)
+    cube = folder / "look.cube"
+    steps = np.linspace(0, 1, 33, dtype=np.float32)
+    points = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
+    write_cube(cube, Cube(table=colour(points.copy()).reshape(33, 33, 33, 3)))
+    masks = mask_planes()
+    for kind in CAMERAS:
+        path, clip = clip_of(folder / f"{kind.name}.mov", kind, frames)
+        floor = LAYERS * cpu_ms(lambda path=path, clip=clip: read(path, clip))
+        encode = cpu_ms(
+            lambda: write(folder / "m.mp4", RECIPES["h264"], [graded_like(frame) for frame in frames[:1]] * FRAMES)
+        )
+        graph = cpu_ms(lambda path=path: by_graph(path, masks, cube, folder / "graph.mp4"))
+
+        def ours(path: Path = path, clip: Clip = clip) -> None:
+            merger = Merger(stack(), curve, form)
+            table = build_table(colour, source=LOG, target=(8, "bt709", "limited"))
+            readers = [open_picture(path, clip.picture, threads=1) for _ in range(LAYERS)]
+            opened = [reader.__enter__().read(range(FRAMES)) for reader in readers]
+            write(
+                folder / "ours.mp4",
+                RECIPES["h264"],
+                (apply_table(merger.merge(layers), table, chroma="420") for layers in zip(*opened, strict=True)),
+            )
+            for reader in readers:
+                reader.__exit__(None, None, None)
+
+        mine = cpu_ms(ours)
+        ready = cpu_ms(lambda: (Merger(stack(), curve, form),
+                                build_table(colour, source=LOG, target=(8, "bt709", "limited"))))  # fmt: skip
+        once = ready * FRAMES
+        mine -= ready
+        times, ours_ms, theirs_ms = graph / mine, mine - floor - encode, graph - floor - encode
+        yield f"{kind.name}: graph {graph:.0f} ms a frame, ours {mine:.0f} (and {once:.0f} once): {times:.2f} times"
+        share = theirs_ms / ours_ms
+        yield f"{kind.name}: outside decode and encode {theirs_ms:.0f} and {ours_ms:.0f} ms a frame: {share:.1f} times"
+
+
+def section_layers(folder: Path) -> Iterator[str]:
+    """Merge fourteen takes beside seven, decoding included."""
+    del folder
+    frames = [grainy(seed) for seed in range(FRAMES)]
+    curve = linear_curve(DEFAULT_CONFIG, "ACEScct")
+    costs = []
+    for count in (LAYERS, 2 * LAYERS):
+        merger = Merger(stack(count), curve, Form(10, "422", "bt709", "limited"))
+        costs.append(
+            cpu_ms(lambda merger=merger, count=count: [merger.merge(turned(frames, n, count)) for n in range(FRAMES)])
+        )
+    yield f"merge of seven {costs[0]:.1f} ms a frame, of fourteen {costs[1]:.1f}: {costs[1] / costs[0]:.2f} times"
+
+
+# --- a film ---------------------------------------------------------------------------------------
+
+
+def section_shown(folder: Path) -> Iterator[str]:
+    """Count the frames that a master decodes, and time it again after a change of look."""
+    from partsong.film.records import WIDE, Shot
+    from partsong.signoff.steps import make_masters
+    from partsong.stage import steps
+
+    size, rate, seconds = (WIDTH, HEIGHT), Rate.of(24), 5
+    second = folder / "second.mov"
+    third, _ = clip_of(folder / f"{CAMERA_HEVC.name}.mov", CAMERA_HEVC, [grainy(seed) for seed in range(FRAMES)])
+    join([third] * (24 // FRAMES), second, sound=None)
+    with made_film(folder / "shown", [second] * LAYERS, seconds, rate, size) as store:
+        frames = seconds * 24
+        wide = range(frames * 3 // 10, frames * 7 // 10)
+        cut = (
+            Shot(source="take-1", start=0, end=wide.start),
+            Shot(source=WIDE, start=wide.start, end=wide.stop),
+            Shot(source="take-2", start=wide.stop, end=frames),
+        )
+        store.change("Cut", lambda film: film.replace(cut=cut))
+        film = store.head().film
+        began = time.process_time()
+        steps.merge(store, silent(), engine=local_one())
+        merged = time.process_time() - began
+        began = time.process_time()
+        make_masters(store.folder, film, ("h264",), watch=silent(), engine=local_one())
+        first = merged + time.process_time() - began
+        brighter = film.replace(look=film.look.replace(exposure_stops=0.5))
+        began = time.process_time()
+        make_masters(store.folder, brighter, ("h264",), watch=silent(), engine=local_one())
+        again = time.process_time() - began
+    yield f"first render {first:.1f} s CPU, of which the merge {merged:.1f}"
+    yield f"after a change of look {again:.1f} s CPU: {first / again:.1f} times faster"
+
+
+def section_atlas(folder: Path) -> Iterator[str]:
+    """Make the atlas of nine takes beside decoding them."""
+    from partsong.film.coverage import placed_takes
+    from partsong.render.atlas import make_atlas
+
+    size, rate, seconds, count = (WIDTH, HEIGHT), Rate.of(24), 4, 9
+    second_of = [camera_second(folder, rate, size, 90 + number) for number in range(count)]
+    with made_film(folder / "atlas", second_of, seconds, rate, size) as store:
+        film = store.head().film
+
+        def floor() -> None:
+            for placed in placed_takes(film):
+                read(store.folder.locate(placed.take.clip.file), placed.take.clip)
+
+        frames = seconds * 24 * count
+        decode = least(floor) * 1000 / frames
+        began = time.process_time()
+        make_atlas(store.folder, film, silent(), local_one())
+        made = (time.process_time() - began) * 1000 / frames
+    yield f"decode {decode:.1f} ms a frame of a take, atlas made {made:.1f}: {made / decode:.3f} times"
+
+
+# --- ways and means -------------------------------------------------------------------------------
+
+
+def local_one() -> object:
+    """Return the engine that works in this process, whose time we take."""
+    from partsong.engine.local import Local
+
+    return Local(1)
+
+
+def turned(frames: list[Planes], n: int, count: int = LAYERS) -> list[Planes]:
+    """Return another frame for each layer."""
+    return [frames[(n + k) % len(frames)] for k in range(count)]
+
+
+def clip_of(path: Path, recipe: Recipe, frames: list[Planes]) -> tuple[Path, Clip]:
+    """Write frames as a camera would, unless that was done, and return the path and what is in it."""
+    if not path.is_file():
+        write(path, recipe, frames)
+    return path, probe(path, FilmFolder(path.parent / "film").refer(path))
+
+
+def read(path: Path, clip: Clip) -> None:
+    """Decode every frame of a clip on one thread."""
+    assert clip.picture is not None
+    with open_picture(path, clip.picture, threads=1) as reader:
+        for _ in reader.read(range(clip.picture.frames)):
+            pass
+
+
+def write(path: Path, recipe: Recipe, frames: list[Planes] | Iterator[Planes]) -> None:
+    """Encode frames by a recipe with one thread."""
+    with PictureWriter(path, recipe, width=WIDTH, height=HEIGHT, rate=Rate.of(24), threads=1) as writer:
+        for frame in frames:
+            writer.write(frame)
+
+
+def graded_like(frame: Planes) -> Planes:
+    """Return a frame in the form that a master is encoded from."""
+    half = np.s_[::2]
+    eight = [(plane >> 2).astype(np.uint8) for plane in (frame.y, frame.u[half], frame.v[half])]
+    return Planes(*eight, 8, "bt709", "limited")
+
+
+def mask_planes() -> list[np.ndarray]:
+    """Return each upper layer's alpha as a 10-bit plane."""
+    drawn = stack()
+    alphas = []
+    for number in range(1, LAYERS):
+        alone = drawn.replace(layers=(drawn.layers[0], drawn.layers[number]))
+        alphas.append(np.rint(stack_weights(alone, range(HEIGHT))[1] * 1023).astype(np.uint16))
+    return alphas
+
+
+def by_graph(path: Path, masks: list[np.ndarray], cube: Path, out: Path) -> None:
+    """Merge, grade and encode with the media library's filters, one thread each."""
+    import av
+
+    inputs = [av.open(str(path)) for _ in range(LAYERS)]
+    streams = [one.streams.video[0] for one in inputs]
+    for stream in streams:
+        stream.thread_count = 1
+    graph = av.filter.Graph()
+    graph.nb_threads = 1
+    sources = [graph.add_buffer(template=stream) for stream in streams]
+    covers = [graph.add_buffer(width=WIDTH, height=HEIGHT, format="yuv422p10le", time_base=streams[0].time_base)
+              for _ in masks]  # fmt: skip
+    below = sources[0]
+    for source, cover in zip(sources[1:], covers, strict=True):
+        node = graph.add("maskedmerge")
+        for port, one in enumerate((below, source, cover)):
+            one.link_to(node, 0, port)
+        below = node
+    table = graph.add("lut3d", f"file={cube}:interp=tetrahedral")
+    shape, sink = graph.add("format", "pix_fmts=yuv420p"), graph.add("buffersink")
+    for first, second in ((below, table), (table, shape), (shape, sink)):
+        first.link_to(second)
+    graph.configure()
+    veils = []
+    for mask in masks:
+        veil = frame_of(Planes(mask, mask[:, ::2].copy(), mask[:, ::2].copy(), 10, "bt709", "limited"))
+        veil.time_base = streams[0].time_base
+        veils.append(veil)
+    with av.open(str(out), "w") as container:
+        recipe = RECIPES["h264"]
+        stream = container.add_stream(recipe.codec, rate=24, options=dict(recipe.options))
+        stream.width, stream.height, stream.pix_fmt, stream.thread_count = WIDTH, HEIGHT, "yuv420p", 1
+        stream.gop_size = 48
+        for frames in zip(*(one.decode(video=0) for one in inputs), strict=True):
+            for source, frame in zip(sources, frames, strict=True):
+                source.push(frame)
+            for cover, veil in zip(covers, veils, strict=True):
+                veil.pts = frames[0].pts
+                cover.push(veil)
+            while True:
+                try:
+                    made = graph.pull()
+                except (av.BlockingIOError, av.EOFError):
+                    break
+                container.mux(stream.encode(made))
+        container.mux(stream.encode(None))
+    for one in inputs:
+        one.close()
+
+
+def least(work: Callable[[], object]) -> float:
+    """Return the least CPU time of a pass, in seconds."""
+    best = float("inf")
+    for _ in range(PASSES):
+        began = time.process_time()
+        work()
+        best = min(best, time.process_time() - began)
+    return best
 
 
 def cpu_ms(work: Callable[[], object]) -> float:
     """Return the least CPU time of a pass, in milliseconds a frame."""
-    least = float("inf")
-    for _ in range(PASSES):
-        began = time.process_time()
-        work()
-        least = min(least, time.process_time() - began)
-    return least * 1000 / FRAMES
-
-
-def write(path: Path, recipe: str, frames: list[Planes]) -> None:
-    """Encode frames by a recipe with one thread."""
-    with PictureWriter(path, RECIPES[recipe], width=WIDTH, height=HEIGHT, rate=Rate.of(24), threads=1) as writer:
-        for frame in frames:
-            writer.write(frame)
+    return least(work) * 1000 / FRAMES
 
 
 if __name__ == "__main__":

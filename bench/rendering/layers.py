@@ -24,8 +24,10 @@ def grainy(seed: int) -> Planes:
     return Planes(planes[0], planes[1], planes[2], *LOG)
 
 
-def stack() -> Stack:
-    """Return seven layers: one beneath, six tall soft ovals side by side that touch."""
-    spots = [Oval(x=WIDTH * (0.08 + 0.165 * n), y=HEIGHT * 0.6, rx=330, ry=750) for n in range(LAYERS - 1)]
-    ovals = [Layer(take=f"take-{n + 2}", shape=spot, feather_px=190) for n, spot in enumerate(spots)]
+def stack(count: int = LAYERS) -> Stack:
+    """Return layers: one beneath, the others tall soft ovals side by side that touch."""
+    across = WIDTH / (count - 1)
+    spots = [Oval(x=across * (n + 0.5), y=HEIGHT * 0.6, rx=across * 0.52, ry=750) for n in range(count - 1)]
+    feather = 190 * (LAYERS - 1) / (count - 1)
+    ovals = [Layer(take=f"take-{n + 2}", shape=spot, feather_px=feather) for n, spot in enumerate(spots)]
     return Stack(width=WIDTH, height=HEIGHT, layers=(Layer(take="take-1"), *ovals))
