@@ -279,7 +279,7 @@ def test_grain_can_be_that_of_the_takes(store: FilmStore) -> None:
     # A carried camera moves more than grain does.
     roaming = [one for one in store.head().film.placements if one.take == "close-1"]
     store.change("Took the others off", lambda film: film.replace(placements=tuple(roaming)))
-    with pytest.raises(InvalidInput, match="where the camera stands still"):
+    with pytest.raises(InvalidInput, match="measured where the camera stands"):
         steps.set_look(store, Wish(), grain_as_takes=True)
 
 

@@ -153,8 +153,8 @@ def _grain_of_takes(folder: FilmFolder, film: Film) -> tuple[float, float]:
         found.append(grain_of(*pair))
     if not found:
         raise InvalidInput(
-            "No take of the locked-off camera is placed on the song, and grain is measured where the camera stands still. "
-            "Give it as a number: --grain PERCENT"
+            "No take of the locked-off camera is placed on the song, and grain is measured where the camera stands "
+            "still. Give it as a number: --grain PERCENT"
         )
     percent, px = (float(np.median([one[number] for one in found])) for number in (0, 1))
     return round(percent, 3), round(px, 2)
