@@ -112,7 +112,7 @@ def test_what_is_not_seen_is_said_to_be_so():
     look = SeamLook(0, "bar 1", 0, 0, SeamMeasure(0.1, 0.5, 0.2, 0.1, 0, 0, 0.0, None, (1, 1)), "a", "b", "c")
     seam = Seam("a-1", "b-1", ("a", "b"), 20.0, (look,))
     whole = SeamReport("Waltz <1>", "plainly", 96, 54, 1.0, "heat.png", "Bar 1", (seam,))
-    assert whole.verdict == "None of 1 seam shows, by the model below."
+    assert whole.verdict == "None of 1 seam lies over a difference that is seen, by the model below."
     assert "less than is seen" in whole.sentence(seam, look)
     assert "Waltz &lt;1&gt;" in page(whole)
 

@@ -77,14 +77,17 @@ class SeamReport:
 
     @property
     def verdict(self) -> str:
-        """How many seams show."""
+        """Over how many seams the takes differ by what can be seen."""
         plain = sum(seam.worst.measure.times >= SEEN_PLAINLY for seam in self.seams)
         seen = sum(1 <= seam.worst.measure.times < SEEN_PLAINLY for seam in self.seams)
         if not self.seams:
             return "No two takes meet in this picture."
         if not plain + seen:
-            return f"None of {_count(len(self.seams), 'seam')} shows, by the model below."
-        parts = [f"{plain} can be seen plainly" if plain else "", f"{seen} by who looks for it" if seen else ""]
+            return f"None of {_count(len(self.seams), 'seam')} lies over a difference that is seen, by the model below."
+        parts = [
+            f"{plain} lie{'s' if plain == 1 else ''} over a plain difference" if plain else "",
+            f"{seen} over one that is found by who looks for it" if seen else "",
+        ]
         return f"Of {_count(len(self.seams), 'seam')}, {' and '.join(part for part in parts if part)}."
 
 
