@@ -1,9 +1,20 @@
 """How late sound arrives, held to the reference speed of sound; and which way the delay goes."""
 
+from fractions import Fraction
+
 import pytest
 
 from partsong.errors import InvalidInput
-from partsong.lineup.arrival import SOUND_M_PER_S, USUAL_DELAY_S, delay_over, picture_start_s, sound_start_s
+from partsong.film.records import Candidate, Evidence, Placement
+from partsong.lineup.arrival import (
+    SOUND_M_PER_S,
+    USUAL_DELAY_S,
+    delay_over,
+    picture_start_s,
+    sound_start_s,
+    with_delay,
+)
+from partsong.timebase import Time
 
 
 @pytest.mark.parametrize(("distance_m", "delay_ms"), [(1, 2.914), (3, 8.741), (5, 14.569), (10, 29.138)])
@@ -46,3 +57,29 @@ def test_the_signs_once():
 def test_refuses_a_distance_that_is_none(distance_m):
     with pytest.raises(InvalidInput, match="not above zero"):
         delay_over(distance_m)
+
+
+@pytest.mark.parametrize(
+    ("method", "by_hand", "moves"),
+    [("phase", False, True), ("onsets", False, True), ("picture: x", False, False), ("timecode", False, False),
+     ("phase", True, False)],
+)  # fmt: skip
+def test_only_what_was_read_through_air_moves_with_the_distance(method, by_hand, moves):
+    before = Placement(
+        take="a",
+        confidence="sure",
+        start=Time.of(2),
+        arrival_delay=Time.of(Fraction(1, 100)),
+        candidates=(Candidate(start=Time.of(2), score=1.0), Candidate(start=Time.of(5), score=0.5)),
+        evidence=Evidence(method=method),
+        by_hand=by_hand,
+    )
+    after = with_delay(before, delay_over(6.864))
+
+    # 6.864 m are 20 ms: 10 more than were assumed.
+    by_s = Fraction(1, 100) if moves else 0
+    assert after.start.seconds == 2 + by_s
+    assert [one.start.seconds for one in after.candidates] == [2 + by_s, 5 + by_s]
+    assert after.arrival_delay.seconds == Fraction(2, 100)
+    assert after.delay_known
+    assert with_delay(after, delay_over(None)).start == before.start  # and back again
