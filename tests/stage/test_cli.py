@@ -55,3 +55,18 @@ def test_from_proposal_to_the_merged_wide(film, tmp_path):
 def test_a_time_after_the_song_is_refused(film, tmp_path):
     with pytest.raises(InvalidInput, match=r"The song lasts 1\.00 s; there is no frame at 3 s"):
         run("show", film, "--picture", tmp_path / "late.png", "--at", 3)
+
+
+def test_merging_on_a_graphics_processor_says_when_there_is_none(film):
+    from partsong.render import gpu
+
+    pytest.importorskip("wgpu", reason="wgpu is not installed: pip install 'partsong[gpu]'")
+    run("propose", film)
+    try:
+        gpu.device()
+    except InvalidInput:
+        result = CliRunner().invoke(app, ["stage", "merge", str(film), "--gpu"])
+        assert isinstance(result.exception, InvalidInput)
+        assert "no graphics processor that can be used" in str(result.exception)
+    else:
+        assert "wide" in run("merge", film, "--gpu", "--json")

@@ -143,6 +143,7 @@ def merge(
     workers: WorkersOption = None,
     cluster: ClusterOption = None,
     moved: MapOption = None,
+    gpu: Annotated[bool, typer.Option("--gpu", help="Merge masked layers on the graphics processor.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Merge the takes into the wide; what is merged already is not merged again.
@@ -156,7 +157,7 @@ def merge(
 
     engine = chosen_engine(film, workers, cluster, moved)
     with watched() as watch, FilmStore.open(film) as store:
-        path = steps.merge(store, watch, engine=engine)
+        path = steps.merge(store, watch, engine=engine, gpu=gpu)
     if as_json:
         emit_json({"wide": path})
     else:

@@ -12,6 +12,7 @@ from partsong.film.records import Film
 from partsong.media.encode import PictureWriter
 from partsong.media.picture import PictureReader, converted, open_picture
 from partsong.media.planes import Planes
+from partsong.render.gpu import GpuMerger
 from partsong.render.lightsum import LightSum
 from partsong.render.merge import Form, Merger
 from partsong.render.plan import FramePlan, Stack, clip_of, plan_frames, stretches
@@ -23,12 +24,13 @@ from partsong.watch import Watch, silent
 
 @dataclass(frozen=True, slots=True)
 class WidePainter:
-    """Paints segments of a film's wide."""
+    """Paints segments of a film's wide; ``gpu`` merges masked layers on this machine's graphics processor."""
 
     folder: FilmFolder
     film: Film
     encoding: Encoding
     form: Form
+    gpu: bool = False
 
     def __call__(self, segment: Segment, path: Path, watch: Watch) -> None:
         film = self.film
@@ -74,9 +76,10 @@ class WidePainter:
                 for plan in run:
                     yield merger.merge([next(frames) if frames else None for frames in shown], plan.poses)
 
-    def _merger(self, stack: Stack) -> Merger | LightSum:
+    def _merger(self, stack: Stack) -> Merger | GpuMerger | LightSum:
         if stack.method == "masks":
-            return Merger(stack, self.encoding.curve, self.form)
+            kind = GpuMerger if self.gpu else Merger
+            return kind(stack, self.encoding.curve, self.form)
         rooms = RoomFinder(self.folder, self.film, self.encoding, self.form).found(silent())
         lit = [rooms.lit[layer.take] for layer in stack.layers if layer.shape is None]
         return LightSum(stack, lit, rooms.ambient, self.encoding.curve, self.form)

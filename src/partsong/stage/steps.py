@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from partsong.engine.cluster import Cluster
 from partsong.engine.run import Engine
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
@@ -28,6 +29,7 @@ from partsong.film.store import FilmStore, Head
 from partsong.media.join import join
 from partsong.render import pixels
 from partsong.render.colour import display_path, table_of
+from partsong.render.gpu import device
 from partsong.render.plan import plan_frames
 from partsong.render.segments import Segment, render_segments, spans
 from partsong.render.shapes import box_of, shape_at
@@ -286,8 +288,11 @@ def set_order(store: FilmStore, takes: Sequence[str]) -> Head:
 # --- merging --------------------------------------------------------------------------------------
 
 
-def merge(store: FilmStore, watch: Watch, *, engine: Engine | None = None) -> Path:
+def merge(store: FilmStore, watch: Watch, *, engine: Engine | None = None, gpu: bool = False) -> Path:
     """Merge the takes into the wide, or find it merged already.
+
+    With ``gpu``, layers are merged on the graphics processor of the machine that does the work, within one code of what
+    its processor would give. What was merged before, either way, is used as it is.
 
     Returns
     -------
@@ -306,7 +311,9 @@ def merge(store: FilmStore, watch: Watch, *, engine: Engine | None = None) -> Pa
     path = place(folder, wide_key(film))
     if path.is_file():
         return path
-    painter = WidePainter(folder, film, encoding_of(film), form_of(film))
+    if gpu and not isinstance(engine, Cluster):
+        device()  # says now, not in every process, when there is none
+    painter = WidePainter(folder, film, encoding_of(film), form_of(film), gpu)
     assert film.rate is not None
     segments = []
     for span in spans(song_frames(film), round(SEGMENT_S * film.rate.exact)):
