@@ -214,7 +214,7 @@ def test_sampling_stays_within_its_means() -> None:
     for width, height, frames in ((3840, 2160, 5760), (1920, 1080, 5760), (320, 180, 90), (3840, 2160, 3)):
         plan = sampling(frames, width, height, tuple(range(0, frames, 25)))
         looked = len(plan.spread) + sum(len(run) for run in plan.runs)
-        assert looked <= max(16, 400_000_000 // (width * height)) + 3
+        assert looked <= max(16, 360_000_000 // (width * height)) + 3
         assert all(0 <= frame < frames for frame in plan.spread)
         assert all(run.stop <= frames for run in plan.runs)
         assert list(plan.spread) == sorted(set(plan.spread))

@@ -20,6 +20,7 @@ MOVED_PX = 0.15
 FAR_PX = 1.0
 """From here on laying the take back costs sharpness and edges that anybody sees."""
 _MORE = 1.3
+_SAMPLES = 14  # that a camera is followed by; a knock between two of them is searched
 _ABOVE_ERROR = 3.0  # times the error to expect
 
 Look = Callable[[Sequence[int]], list[NDArray[np.float32]]]
@@ -49,10 +50,11 @@ def followed(
         As :class:`partsong.shoot.sight.Sight` has them; ``steady`` is the longest stretch between knocks.
     """
     still = unmoving(looker.still_and_moves()[1])
+    step = max(1, len(looker.frames) // _SAMPLES)
     course = course_of(
         look,
-        looker.frames,
-        looker.pictures,
+        looker.frames[::step],
+        looker.pictures[::step],
         width=size[0],
         height=size[1],
         rate_hz=rate_hz,

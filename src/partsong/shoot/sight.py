@@ -119,12 +119,6 @@ def reduced_size(width: int, height: int) -> tuple[int, int]:
     return WIDTH, 2 * round(height * WIDTH / width / 2)
 
 
-def luma_of(planes: Planes) -> NDArray[np.float32]:
-    """Return encoded luma at full size, 0 to 1 nominal."""
-    zero, span = _scale(planes)
-    return (planes.y.astype(np.float32) - np.float32(zero)) * np.float32(1 / span)
-
-
 def reduced(planes: Planes) -> NDArray[np.float32]:
     """Return encoded luma at the reduced size."""
     import cv2
@@ -153,6 +147,7 @@ class Looker:
     _worst: tuple[float, NDArray[np.float32]] = (-1.0, np.zeros((ROWS, COLUMNS), np.float32))
     _sum: NDArray[np.float32] | None = None
     _summed: int = 0
+    _codes: tuple[float, float] = (0.0, 1.0)
     _means: list[NDArray[np.float32]] = field(default_factory=list)
     _before: NDArray[np.float32] | None = None
     _changes: list[NDArray[np.float32]] = field(default_factory=list)
@@ -164,7 +159,7 @@ class Looker:
         import cv2
 
         self._size = (planes.width, planes.height)
-        luma = luma_of(planes)
+        zero, span = _scale(planes)
         self._numbers.append(number)
         small = reduced(planes)
         self._small.append(small)
@@ -176,14 +171,17 @@ class Looker:
         if share > self._worst[0]:
             where = cv2.resize(mask, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
             self._worst = (share, np.asarray(where, np.float32))
-        self._sum = luma.copy() if self._sum is None else self._sum + luma
+        if self._sum is None:
+            self._sum = np.zeros(planes.y.shape, np.float32)
+        cv2.accumulate(np.ascontiguousarray(planes.y), self._sum)
         self._summed += 1
+        self._codes = (zero, span)
         if self._summed == self.together:
             self._end_group()
+        every_second = planes.y[::2, ::2].astype(np.float32)
         if self._before is not None:
-            change = np.abs(luma[::2, ::2] - self._before)
-            self._changes.append(_block_medians(change))
-        self._before = luma[::2, ::2].copy()
+            self._changes.append(_block_medians(np.abs(every_second - self._before)) / np.float32(span))
+        self._before = every_second
 
     def add_run(self, first: int, frames: Sequence[Planes]) -> None:
         """Take in frames that follow each other."""
@@ -243,7 +241,8 @@ class Looker:
 
     def _end_group(self) -> None:
         assert self._sum is not None
-        self._means.append(_detail(self._sum / np.float32(self._summed)))
+        zero, span = self._codes
+        self._means.append(_detail((self._sum / np.float32(self._summed) - np.float32(zero)) / np.float32(span)))
         self._sum, self._summed = None, 0
 
 
@@ -268,8 +267,12 @@ def _block_colours(planes: Planes) -> NDArray[np.float32]:
 
     from partsong.media.convert import encoded_rgb
 
+    # Of a large frame a quarter of the pixels tell a block's mean as well.
+    step = 2 if planes.width >= 1920 else 1
     y, u, v = (
-        cv2.resize(np.ascontiguousarray(plane, np.float32), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
+        cv2.resize(
+            np.ascontiguousarray(plane[::step, ::step], np.float32), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA
+        )
         for plane in (planes.y, planes.u, planes.v)
     )
     return encoded_rgb(Planes(y, u, v, planes.bit_depth, planes.matrix, planes.value_range))
@@ -283,11 +286,16 @@ def _cut_off(planes: Planes) -> tuple[float, float, NDArray[np.float32]]:
     """
     colours = _sampled_rgb(planes)
     piled = np.zeros(colours.shape[:2], bool)
-    ceiling = float(np.partition(colours.ravel(), -_TOPMOST)[-_TOPMOST])
     edges = np.arange(_LEAST_CEILING, 1.2, _PILE)
+    steps = np.clip((colours - np.float32(_LEAST_CEILING)) * np.float32(1 / _PILE), -1, len(edges) - 1).astype(np.int16)
+    steps += 1  # the lowest one holds all that is darker
+    ceiling, cut_at = _LEAST_CEILING, 0.0
     for number in range(3):
         colour = colours[..., number]
-        counts = np.histogram(colour, edges)[0] / colour.shape[0] / colour.shape[1]
+        held = np.bincount(steps[..., number].ravel(), minlength=len(edges) + 1)[1:]
+        counts = held / colour.size
+        brightest = np.flatnonzero(held[::-1].cumsum()[::-1] >= _TOPMOST)
+        ceiling = max(ceiling, float(edges[brightest[-1]]) if len(brightest) else 0.0)
         pile = np.convolve(counts, np.ones(3), mode="same")
         below = np.convolve(counts, np.r_[np.zeros(_GAP), np.ones(_SLOPE)], mode="full")[: len(counts)]
         above = counts[::-1].cumsum()[::-1] - counts - np.r_[counts[1:], 0]
@@ -295,8 +303,8 @@ def _cut_off(planes: Planes) -> tuple[float, float, NDArray[np.float32]]:
         if cut.any():
             at = edges[int(np.where(cut, pile, 0).argmax())] + _PILE / 2
             piled |= np.abs(colour - at) <= 1.5 * _PILE
-            ceiling = float(at)
-    return float(piled.mean()), ceiling, piled.astype(np.float32)
+            cut_at = float(at)
+    return float(piled.mean()), cut_at or ceiling, piled.astype(np.float32)
 
 
 def _sampled_rgb(planes: Planes) -> NDArray[np.float32]:
