@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
-from partsong.film.records import Oval, Pose
+from partsong.film.records import Curve, Oval, Point, Pose
 from partsong.media.planes import Planes
 from partsong.render import pixels
 from partsong.render.merge import Form, Merger, compile_stack, stack_weights
@@ -49,11 +49,14 @@ def stacks(draw):
         oval = Oval(
             x=draw(number), y=draw(number), rx=draw(radius), ry=draw(radius), rotation_deg=draw(st.floats(-180, 180))
         )
+        curve = Curve(points=tuple(Point(x=draw(number), y=draw(number)) for _ in range(4)))
         gains = (1.0, 1.0, 1.0) if draw(st.booleans()) else (draw(gain), draw(gain), draw(gain))
         layers.append(
             Layer(
                 take=name,
-                shape=oval if layers else None,
+                shape=draw(st.sampled_from([oval, curve])) if layers else None,
+                opacity=draw(st.sampled_from([1.0, 1.0, 0.4])) if layers else 1.0,
+                fills=draw(st.sampled_from([0.0, 0.0, 0.7])) if layers else 0.0,
                 feather_px=draw(st.sampled_from([0.0, 1.5, 6.0, 15.0])),
                 gain=gains,
             )
