@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from partsong.errors import InvalidInput
 from partsong.look.measure import black_curve, hue_deg, level, measure_path, measure_table
 from partsong.render import cube
-from partsong.render.colour import held_black
 from partsong.render.cube import Cube
+from partsong.render.grading import held_black
 
 
 # ITU-R BT.709-6, item 4.6: 10-bit code = 64 + 876 E', rounded; percent counts from black to white.

@@ -17,7 +17,7 @@ import pytest
 
 from partsong.film.records import Cdl, Look
 from partsong.media.planes import Matrix, Planes, ValueRange
-from partsong.render import colour, pixels
+from partsong.render import colour, grading, pixels
 from partsong.render.table import apply_table, build_table
 
 with warnings.catch_warnings():
@@ -92,7 +92,7 @@ def test_a_grade_gives_the_published_numbers(row: dict[str, Any]) -> None:
         power=tuple(map(float, names["power"])),
         saturation=float(names.get("saturation", names.get("sat", 1.0))),
     )
-    found = colour.apply_cdl(cdl, np.array(names.get("in", names.get("rgb")), float))
+    found = grading.apply_cdl(cdl, np.array(names.get("in", names.get("rgb")), float))
     assert found == pytest.approx(row["expected"]["noclamp"], abs=row["tolerance"])
 
 
@@ -110,7 +110,7 @@ def test_a_grade_is_opencolorio_s_without_clamping() -> None:
         expected = rgb.copy()
         peer.applyRGB(expected)
         # Single precision of values up to 8 ** 1.6, times a saturation of 2.
-        np.testing.assert_allclose(colour.apply_cdl(cdl, rgb), expected, rtol=2e-5, atol=2e-5)
+        np.testing.assert_allclose(grading.apply_cdl(cdl, rgb), expected, rtol=2e-5, atol=2e-5)
 
 
 MATRICES: dict[Matrix, str] = {"bt709": "ITU-R BT.709", "bt601": "ITU-R BT.601", "bt2020nc": "ITU-R BT.2020"}

@@ -38,7 +38,7 @@ def test_a_flat_picture_is_one_line_at_its_level(percent: float) -> None:
 
 def test_a_lifted_black_shows_and_its_correction_too() -> None:
     from partsong.film.records import BlackCurve
-    from partsong.render.colour import held_black
+    from partsong.render.grading import held_black
 
     ramp = np.repeat(np.linspace(0.03, 1, 400)[None, :, None], 3, axis=-1)
     held = held_black(BlackCurve(level=(0.03,) * 3, keep=(0.4,) * 3), ramp)

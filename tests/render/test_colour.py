@@ -10,14 +10,11 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
 from partsong.film.records import (
     BlackCurve,
     Cdl,
-    ChannelMix,
     Clip,
     Film,
     Look,
@@ -25,9 +22,8 @@ from partsong.film.records import (
     Part,
     PictureInfo,
     Take,
-    Tint,
 )
-from partsong.render import colour
+from partsong.render import colour, grading
 from partsong.render.cube import Cube
 from partsong.timebase import Rate, Time
 
@@ -103,38 +99,6 @@ def test_an_unknown_name_is_answered_with_the_nearest(ask: Any, sentence: str) -
         ask()
 
 
-def test_grey_before_the_display_is_what_arithmetic_says() -> None:
-    look = PLAIN.replace(exposure_stops=-1.0, contrast=1.5, pivot=0.25)
-    weights = colour.luminance_weights(CONFIG)
-    # One stop down from 0.5 is the pivot, which contrast leaves alone; two stops above become three.
-    found = colour.grade(look, np.array([[0.5] * 3, [2.0] * 3, [0.0] * 3, [-2.0] * 3]), weights)
-    np.testing.assert_allclose(found[:, 0], [0.25, 0.25 * 2**3, 0.0, -0.25 * 2**3], rtol=1e-12)
-
-
-@given(
-    light=st.lists(st.floats(-1, 60), min_size=3, max_size=3),
-    contrast=st.floats(0.2, 8),
-    saturation=st.floats(0, 4),
-    stops=st.floats(-16, 16),
-)
-def test_grading_keeps_grey_grey_and_luminance_through_saturation(
-    light: list[float], contrast: float, saturation: float, stops: float
-) -> None:
-    weights = np.array([0.27, 0.67, 0.06])
-    grey = colour.grade(
-        PLAIN.replace(contrast=contrast, saturation=saturation, exposure_stops=stops), np.full(3, light[0]), weights
-    )
-    assert np.ptp(grey) <= 1e-9 * max(1.0, float(np.abs(grey).max()))
-    saturated = colour.grade(PLAIN.replace(saturation=saturation), np.array(light), weights)
-    assert saturated @ weights == pytest.approx(np.array(light) @ weights, abs=1e-9)
-
-
-def test_black_and_white_weighs_light_not_codes() -> None:
-    mix = ChannelMix(red=0.5, green=0.3, blue=0.2)
-    found = colour.grade(PLAIN.replace(black_and_white=mix), np.array([[1.0, 2.0, 4.0]]), np.full(3, 1 / 3))
-    np.testing.assert_allclose(found, [[1.9] * 3], rtol=1e-12)
-
-
 def test_the_plain_path_is_the_library_s_own() -> None:
     import PyOpenColorIO as ocio  # noqa: N813
 
@@ -164,7 +128,7 @@ def test_the_table_acts_on_the_display_code_and_the_black_curve_comes_last() -> 
     np.testing.assert_allclose(through, 0.1 + 0.8 * plain, atol=1e-6)  # float32
     black = BlackCurve(level=(0.1,) * 3, keep=(0.5,) * 3)
     held = colour.display_path(PLAIN.replace(table=file, black=black), "ACEScct", lifted)(rgb)
-    np.testing.assert_allclose(held, colour.held_black(black, through), atol=1e-6)
+    np.testing.assert_allclose(held, grading.held_black(black, through), atol=1e-6)
 
 
 def test_a_table_for_log_light_stands_in_the_view_s_place() -> None:
@@ -176,23 +140,6 @@ def test_a_table_for_log_light_stands_in_the_view_s_place() -> None:
     np.testing.assert_allclose(colour.display_path(look, "ACEScct", ends)(rgb), rgb + 1 / 17.52, atol=SINGLE)
 
 
-@given(level=st.floats(0, 0.3), room=st.floats(0.05, 0.6), codes=st.lists(st.floats(0, 1), min_size=2, max_size=9))
-def test_the_black_curve_rises_meets_its_ends_and_leaves_the_rest(
-    level: float, room: float, codes: list[float]
-) -> None:
-    keep = level + room
-    black = BlackCurve(level=(level,) * 3, keep=(keep,) * 3)
-    ends = colour.held_black(black, np.repeat(np.array([[0.0], [level], [keep], [1.0]]), 3, axis=1))
-    np.testing.assert_allclose(ends[:, 0], [0, 0, keep, 1], atol=1e-12)
-    ramp = np.sort(codes)
-    found = colour.held_black(black, np.repeat(ramp[:, None], 3, axis=1))[:, 0]
-    assert (np.diff(found) >= -1e-12).all()
-    assert np.array_equal(found[ramp >= keep], ramp[ramp >= keep])
-    # No corner where the curve ends: the slope just below is one.
-    near = colour.held_black(black, np.full((1, 3), keep - 1e-6))[0, 0]
-    assert (keep - near) / 1e-6 == pytest.approx(1, abs=1e-3)
-
-
 def test_a_grade_on_a_take_is_a_gain_on_its_light_as_in_the_merge() -> None:
     # One stop by a slope of two in the take's grade is one stop of exposure: ACEScct has the working primaries.
     brighter = colour.display_path(PLAIN, "ACEScct", None, Cdl(slope=(2.0, 2.0, 2.0)))
@@ -200,34 +147,6 @@ def test_a_grade_on_a_take_is_a_gain_on_its_light_as_in_the_merge() -> None:
     code = np.random.default_rng(4).uniform(0.2, 0.8, (50, 3)).astype(np.float32)
     # 2e-5 of display code, a sixtieth of a 10-bit code: the merge's curve has 4,096 steps.
     np.testing.assert_allclose(brighter(code), stop(code), atol=2e-5)
-
-
-def test_the_steps_in_light_act_in_the_order_that_is_set() -> None:
-    weights = colour.luminance_weights(CONFIG)
-    look = PLAIN.replace(exposure_stops=1.0, contrast=2.0, pivot=0.25)
-    light = np.array([[0.25, 0.25, 0.25]])
-    # Exposure first: 0.5 is a stop above the pivot, and becomes two. Contrast first: the pivot stays, then one stop.
-    assert colour.grade(look, light, weights)[0, 0] == pytest.approx(1.0)
-    turned = look.replace(order=("contrast", "exposure", "cdl", "colour", "tint"))
-    assert colour.grade(turned, light, weights)[0, 0] == pytest.approx(0.5)
-
-
-@given(light=st.lists(st.floats(0, 8), min_size=3, max_size=3))
-def test_a_tint_keeps_luminance(light: list[float]) -> None:
-    weights = np.array([0.27, 0.67, 0.06])
-    tint = Tint(shadows=(0.9, 1.0, 1.2), highlights=(1.2, 1.0, 0.8))
-    found = colour.grade(PLAIN.replace(tint=tint), np.array([light]), weights)[0]
-    assert found @ weights == pytest.approx(np.array(light) @ weights, rel=1e-9, abs=1e-12)
-    assert (found >= 0).all()
-
-
-def test_a_tint_splits_shadows_and_highlights_evenly_at_the_pivot() -> None:
-    weights = np.array([1.0, 1.0, 1.0]) / 3
-    look = PLAIN.replace(tint=Tint(shadows=(1.0, 1.0, 2.0), highlights=(2.0, 1.0, 1.0)), pivot=0.25)
-    dark, middle, bright = colour.grade(look, np.array([[1e-6] * 3, [0.25] * 3, [1e4] * 3]), weights)
-    np.testing.assert_allclose(dark / dark.mean(), [0.75, 0.75, 1.5], rtol=1e-4)
-    np.testing.assert_allclose(middle / 0.25, [1.125, 0.75, 1.125], rtol=1e-12)
-    np.testing.assert_allclose(bright / bright.mean(), [1.5, 0.75, 0.75], rtol=1e-4)
 
 
 def test_a_path_can_be_sent_to_another_process_and_leaves_its_input_alone() -> None:

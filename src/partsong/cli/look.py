@@ -389,15 +389,15 @@ def bake(
     """
     from partsong.errors import InvalidInput
     from partsong.film.store import FilmStore
-    from partsong.look import steps
+    from partsong.look import delivery
 
     if cube is None and grades is None:
         raise InvalidInput("Nothing to write was named. Give --cube FILE.cube, --grades FILE.ccc, or both.")
     if cube is None and config is not None:
         raise InvalidInput("The pieces of a config show the look by its table. Give the table too: --cube FILE.cube")
     with FilmStore.open(film) as store:
-        baked = steps.bake_look(store, cube, size=size, take=take, fragment=config) if cube else None
-        written = steps.write_grades(store, grades) if grades else ()
+        baked = delivery.bake_look(store, cube, size=size, take=take, fragment=config) if cube else None
+        written = delivery.write_grades(store, grades) if grades else ()
     if as_json:
         emit_json({"table": baked, "grades": written})
         return

@@ -1,6 +1,6 @@
 """Handing a look over: baked to a table, its grades as ASC CDL, and a piece of an OpenColorIO config.
 
-Everything here makes values and text; :mod:`partsong.look.steps` writes them.
+Everything here makes values and text; :mod:`partsong.look.delivery` writes them.
 """
 
 from __future__ import annotations

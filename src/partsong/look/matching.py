@@ -19,7 +19,7 @@ from partsong.look.match import Pairs, Solved
 from partsong.look.settings import graded
 from partsong.media.convert import encoded_rgb
 from partsong.media.picture import open_picture, resized
-from partsong.render import colour
+from partsong.render import colour, grading
 from partsong.render.pixels import to_linear
 from partsong.watch import Watch
 
@@ -192,7 +192,7 @@ def _pairs(folder: FilmFolder, film: Film, look: Look, hero: Take, take: Take, h
 def _as_graded(film: Film, hero: Take, light: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the hero's light as it is used: through its own grade."""
     grade = film.grade_of(hero.id)
-    return light if grade is None else colour.apply_cdl(grade, light)
+    return light if grade is None else grading.apply_cdl(grade, light)
 
 
 def _card(
