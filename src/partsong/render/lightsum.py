@@ -298,8 +298,10 @@ class LightSum:
                 share[box] = np.maximum(share[box], where_differs(light[box], near))
                 if self._players:
                     matte = player_matte(light[box], near, self._ambient[box], width)
-                    over.append((box, light[box], np.float32(layer.opacity) * matte))
-            total += (np.float32(layer.opacity) * share)[..., None] * (light - room.light)
+                    over.append((box, light[box].copy(), np.float32(layer.opacity) * matte))
+            light -= room.light  # no longer needed as it was; a frame's worth of memory is slow to come by
+            light *= (np.float32(layer.opacity) * share)[..., None]
+            total += light
         for box, light, alpha in over:
             total[box] += alpha[..., None] * (light - total[box])
         return total

@@ -19,7 +19,7 @@ from partsong.render.plan import FramePlan, Stack, clip_of, plan_frames, stretch
 from partsong.render.segments import Segment
 from partsong.render.wide import RECIPE, Encoding
 from partsong.stage.rooms import RoomFinder
-from partsong.watch import Watch, silent
+from partsong.watch import Watch
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ class WidePainter:
         if stack.method == "masks":
             kind = GpuMerger if self.gpu else Merger
             return kind(stack, self.encoding.curve, self.form)
-        rooms = RoomFinder(self.folder, self.film, self.encoding, self.form).found(silent())
+        rooms = RoomFinder(self.folder, self.film, self.encoding, self.form).latest()
         lit = [rooms.lit[layer.take] for layer in stack.layers if layer.shape is None]
         return LightSum(stack, lit, rooms.ambient, self.encoding.curve, self.form)
 

@@ -22,12 +22,12 @@ from partsong.render.lightsum import LitRoom, ambient_of
 from partsong.render.merge import Form
 from partsong.render.plan import layers_of
 from partsong.render.warp import fast_warped
-from partsong.render.wide import SUM_VERSION, Encoding
+from partsong.render.wide import SUM_VERSION, Encoding, wide_key
 from partsong.stage.match import grain_of
 from partsong.stage.motion import look_at, reduced_size, sample_frames
 from partsong.stage.propose import figure, own_light
 from partsong.stage.still import FRAMES, midmean, region_of, without_player
-from partsong.watch import Watch
+from partsong.watch import Watch, silent
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -45,6 +45,9 @@ class Rooms:
     lit: dict[str, LitRoom]
     ambient: Light
     has_plate: bool
+
+
+_LATEST: dict[str, Rooms] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +130,17 @@ class RoomFinder:
                 f"The light of take {name} cannot be added: {problem}. Film a plate lit like it, or "
                 "merge through masks: partsong stage method FILM masks"
             ) from problem
+
+    def latest(self) -> Rooms:
+        """Return :meth:`found`, kept in memory until another film, or another state of it, is asked for.
+
+        One process paints many segments, and while takes fade in or out each frame has a stack of its own.
+        """
+        key = key_of(str(self.folder.root), wide_key(self.film))
+        if key not in _LATEST:
+            _LATEST.clear()
+            _LATEST[key] = self.found(silent())
+        return _LATEST[key]
 
     # --- stills ---
 
