@@ -12,7 +12,7 @@ from partsong.film.records import Pose
 from partsong.render.registration import distance_px, find_pose, resized_pose
 from partsong.render.steadiness import course_of
 from partsong.shoot.judge import Remark, enough_detail
-from partsong.shoot.sight import Looker, Sight, unmoving
+from partsong.shoot.sight import Looker, Sight
 from partsong.timebase import clock
 
 MOVED_PX = 0.15
@@ -49,7 +49,8 @@ def followed(
     knocks, sag_px, steady
         As :class:`partsong.shoot.sight.Sight` has them; ``steady`` is the longest stretch between knocks.
     """
-    still = unmoving(looker.still_and_moves()[1])
+    # The whole pictures are followed: a player moves, but his light is the same, and robust weights leave him out. A
+    # mask that is the same in both pictures would draw the search towards "no move".
     step = max(1, len(looker.frames) // _SAMPLES)
     course = course_of(
         look,
@@ -58,7 +59,6 @@ def followed(
         width=size[0],
         height=size[1],
         rate_hz=rate_hz,
-        still=still,
     )
     rows = [[knock.frame, knock.rests, *_values(knock.before), *_values(knock.after)] for knock in course.knocks]
     edges = [0, *(knock.frame for knock in course.knocks)]
