@@ -18,6 +18,7 @@ from partsong.errors import InvalidInput
 from partsong.film.records import Oval, Shape
 from partsong.render import pixels
 from partsong.render.shapes import box_of
+from partsong.stage.boundary import scaled
 from partsong.stage.seams import StillLayer, arrange, bend
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ _ASIDE = 0.005  # of lit motion that may lie to either side of the player's colu
 _STOPS_OF_OWN_LIGHT = 3.0  # beyond that, brighter is not more its own
 _FIGURE_SHARE = 0.5  # of an oval's shape; the rest is light
 _BOTTOM_MAY_HIDE = 0.02
+_SEARCH_WIDTH = 480  # at most: the width at which edges are tried
 
 
 def own_light(lights: Sequence[NDArray[np.float32]]) -> list[NDArray[np.float32]]:
@@ -111,15 +113,32 @@ def propose_masks(
             ) from problem
     figures = [figure(*pair) for pair in zip(motions, own, strict=True)]
     order = propose_order(figures, ovals, max(feathers_px), reference)
-    layers = [StillLayer(*parts) for parts in zip(lights, motions, figures, strict=True)]
-    start = [shape if shape is not None else oval for shape, oval in zip(held, ovals, strict=True)]
-    found = arrange(layers, start, feathers_px, [shape is not None for shape in held], order)
+    # Edges are softer than a pixel of this search, which is the dearest part.
+    scale = min(1.0, _SEARCH_WIDTH / lights[0].shape[1])
+    layers = [
+        StillLayer(_reduced(light, scale), _reduced(motion, scale), (_reduced(one, scale) > 0.25).astype(np.float32))
+        for light, motion, one in zip(lights, motions, figures, strict=True)
+    ]
+    start = [scaled(shape if shape is not None else oval, scale) for shape, oval in zip(held, ovals, strict=True)]
+    feathers = [feather * scale for feather in feathers_px]
+    found = arrange(layers, start, feathers, [shape is not None for shape in held], order)
     shapes = list(found.shapes)
-    stacked, feathers = [layers[number] for number in found.order], [feathers_px[number] for number in found.order]
+    stacked, feathers = [layers[number] for number in found.order], [feathers[number] for number in found.order]
     for rank, number in enumerate(found.order):
         if bent and rank and held[number] is None:
             shapes[rank] = bend(stacked, shapes, feathers, rank)
-    return Proposal(found.order, tuple(shapes[found.order.index(number)] for number in range(len(names))))
+    by_take = dict(zip(found.order, shapes, strict=True))
+    kept = [shape if shape is not None else scaled(by_take[number], 1 / scale) for number, shape in enumerate(held)]
+    return Proposal(found.order, tuple(kept))
+
+
+def _reduced(picture: NDArray[np.float32], scale: float) -> NDArray[np.float32]:
+    import cv2
+
+    if scale == 1:
+        return picture
+    size = (round(picture.shape[1] * scale), round(picture.shape[0] * scale))
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
 def around(shape: Shape) -> Oval:
