@@ -279,10 +279,15 @@ def sum_warnings(store: FilmStore, watch: Watch) -> list[str]:
     said = []
     if rooms.has_plate:
         stops = ambient_stops(rooms.ambient, list(rooms.lit.values()))
-        if abs(stops) > _OFF_STOPS:
+        if stops < -_OFF_STOPS:
             said.append(
-                f"The ambient plate is {abs(stops):.2f} stop {'darker' if stops > 0 else 'brighter'} than the takes "
-                "are where no lamp reaches: its exposure, or the daylight, was another. Match it, or leave it out."
+                f"The ambient plate is {-stops:.2f} stop brighter than the takes are where no lamp reaches: its exposure, "
+                "or the daylight, was another. Too much is taken away. Film it again, or leave it out."
+            )
+        elif stops > _OFF_STOPS:
+            said.append(
+                f"The ambient plate is {stops:.2f} stop darker than the darkest that any take shows. Either its exposure, "
+                "or the daylight, was another, and the sum is too bright; or every lamp reaches the whole room."
             )
     else:
         said.append(
