@@ -7,9 +7,13 @@ from partsong.errors import InvalidInput, NoSuchRecord, NotAFilm
 from partsong.film.migrations import bring_up
 from partsong.film.records import (
     WIDE,
+    BlackCurve,
+    Cdl,
     ChannelMix,
     Clip,
     Film,
+    Look,
+    Match,
     MediaFile,
     Part,
     PictureInfo,
@@ -94,6 +98,29 @@ def test_stage_takes_come_in_score_order():
 
 def test_tempo_marks_know_the_length_of_a_beat():
     assert TempoMark(bar=1, at=Time(ticks=0), bpm_num=184, bpm_den=2).beat_s * 92 == 60
+
+
+def test_a_stage_take_is_graded_by_its_match_and_a_roaming_one_by_itself():
+    grade = Cdl(slope=(1.1, 1.0, 0.9), offset=(0.01, 0.0, 0.0))
+    with pytest.raises(InvalidInput, match="a stage take's grade is its match"):
+        TAKE.replace(grade=grade)
+    close = Take(id="close-1", kind="roaming", clip=CLIP, grade=grade)
+    stage = Stage(matches=(Match(take="bass-1", gain=(1.2, 1.0, 0.9), known=True),))
+    film = Film(name="x", parts=(BASS,), takes=(TAKE, close), stage=stage)
+    assert film.grade_of("bass-1") == Cdl(slope=(1.2, 1.0, 0.9))
+    assert film.grade_of("close-1") == grade
+    assert film.replace(stage=Stage()).grade_of("bass-1") is None
+    assert Cdl(slope=(1.2, 1.0, 0.9)).is_gain
+    assert not grade.is_gain
+    assert Film.model_validate_json(film.model_dump_json()) == film
+
+
+def test_a_look_names_each_step_in_light_once_and_its_black_lies_below_what_it_keeps():
+    look = Look(config="c", display="d", view="v")
+    with pytest.raises(InvalidInput, match="the order must name each of exposure, cdl, contrast, colour, tint once"):
+        look.replace(order=("exposure", "cdl", "contrast", "colour"))
+    with pytest.raises(ValidationError, match=r"a black level of 40\.00 % cannot keep 39\.00 %"):
+        BlackCurve(level=(0.1, 0.4, 0.1), keep=(0.39, 0.39, 0.39))
 
 
 def test_every_phase_says_its_state_in_words():
