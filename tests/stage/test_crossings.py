@@ -50,7 +50,7 @@ def test_a_hand_that_leaves_the_mask_is_one_stretch():
 
 
 def test_a_player_under_anothers_mask_crosses_into_it():
-    (one,) = found(40, 62, 66, 64, 40, take="a")
+    (one,) = found(40, 70, 76, 72, 40, take="a")
     assert (one.start, one.end, one.into) == (4, 16, ("b",))
 
 
