@@ -131,7 +131,7 @@ def rooms_of(film: Filmed, *, plates: bool, ambient_plate: bool) -> tuple[list[L
     ]
     ambient = film.ambient if ambient_plate else ambient_of(masked)
     guessed = [
-        LitRoom(*without_player(still, ambient, region, *grain), *grain)
+        LitRoom(*without_player(still, ambient, region, *grain), *grain, guessed=True)
         for still, region, grain in zip(film.stills, regions, film.grain, strict=True)
     ]
     return guessed, ambient

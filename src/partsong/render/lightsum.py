@@ -27,7 +27,7 @@ where a frame differs from the lit room at a quarter of its size, and is held to
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -53,6 +53,7 @@ _FOREIGN = (2.0, 3.0)
 _WHOLLY = 0.6  # of the way to the light beside it: from here on an edge's pixel is all player's, whatever his pattern
 _ROUNDING = 0.004  # of the light: ten-bit codes of a camera's logarithm lie 1.4 % apart, whose spread is 0.29 of that
 _LEAST_VARIANCE = 1e-9
+_UNSHADED = 5.0  # of the light in a room's picture: a deep shadow leaves a fifth
 _RELATIVE = 0.02  # of the light: the lit room is not known better than that
 _SMALLER = 4  # by this much, where a frame is first looked over
 
@@ -63,12 +64,14 @@ class LitRoom:
 
     ``light`` (height, width, 3) is scene-linear, its grain averaged out. ``hidden`` (height, width), 0 to 1, says where
     a player stood in the way all through, so that it is a guess. The grain's variance is ``read**2 + shot * light``.
+    With ``guessed`` it comes from the take itself, in which the player's shadow lies somewhere at any time.
     """
 
     light: Light
     hidden: Light
     read: float
     shot: float
+    guessed: bool = False
 
     def grain(self, light: ArrayLike) -> Light:
         """Return the standard deviation of the grain at a light: no less than what rounding to codes makes."""
@@ -178,8 +181,11 @@ def player_matte(light: Light, room: LitRoom, ambient: Light, width: int) -> Lig
     along = ((seen - dark) * lamp / tolerance**2).sum(axis=-1)
     length = (lamp * lamp / tolerance**2).sum(axis=-1)
 
+    # In a room guessed from the take a shadow may lie where it has gone from now, and the lamp's light is back.
+    most = _UNSHADED if room.guessed else 1.02
+
     def off(share: Light, unit: Light) -> Light:
-        left = np.clip(share, -0.02, 1.02)[..., None]
+        left = np.clip(share, -0.02, most)[..., None]
         return np.asarray((((seen - (dark + left * lamp)) / unit) ** 2).sum(axis=-1), np.float32)
 
     alpha = _ramp(np.sqrt(off(along / length, tolerance)), *_FOREIGN)
@@ -294,7 +300,7 @@ class LightSum:
             share = (self._strongest == number).astype(np.float32)
             box = self._changed(light, number)
             if box is not None:
-                near = LitRoom(room.light[box], room.hidden[box], room.read, room.shot)
+                near = replace(room, light=room.light[box], hidden=room.hidden[box])
                 share[box] = np.maximum(share[box], where_differs(light[box], near))
                 if self._players:
                     matte = player_matte(light[box], near, self._ambient[box], width)

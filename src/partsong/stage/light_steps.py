@@ -281,20 +281,20 @@ def sum_warnings(store: FilmStore, watch: Watch) -> list[str]:
         stops = ambient_stops(rooms.ambient, list(rooms.lit.values()))
         if stops < -_OFF_STOPS:
             said.append(
-                f"The ambient plate is {-stops:.2f} stop brighter than the takes are where no lamp reaches: its exposure, "
-                "or the daylight, was another. Too much is taken away. Film it again, or leave it out."
+                f"The ambient plate is {-stops:.2f} stop brighter than the takes are where no lamp reaches: its "
+                "exposure, or the daylight, was another. Too much is taken away. Film it again, or leave it out."
             )
         elif stops > _OFF_STOPS:
             said.append(
-                f"The ambient plate is {stops:.2f} stop darker than the darkest that any take shows. Either its exposure, "
-                "or the daylight, was another, and the sum is too bright; or every lamp reaches the whole room."
+                f"The ambient plate is {stops:.2f} stop darker than the darkest that any take shows. Either its "
+                "exposure, or the daylight, was another, and the sum is too bright; or all lamps reach everywhere."
             )
     else:
         said.append(
             "There is no plate of the room in ambient light, so the least light of all takes stands for it. It is too "
             "bright where every lamp reaches, and the sum too dark there."
         )
-    guessed = [name for name, room in rooms.lit.items() if room.hidden.any()]
+    guessed = [name for name, room in rooms.lit.items() if room.guessed]
     if guessed:
         said.append(
             f"The room behind the players of {', '.join(guessed)} is guessed. A plate of the room under each lamp, "

@@ -97,7 +97,7 @@ class RoomFinder:
             if name in lit:
                 continue
             light, hidden = self._guessed(name, still, ambient, regions[name])
-            lit[name] = LitRoom(light, hidden, still.read, still.shot)
+            lit[name] = LitRoom(light, hidden, still.read, still.shot, guessed=True)
         return Rooms(lit, ambient, has_plate)
 
     def _least(self, stills: dict[str, _Still], lit: dict[str, LitRoom]) -> Light:
