@@ -26,7 +26,7 @@ from partsong.shoot.sampling import Sampling, sampling
 from partsong.shoot.sight import Looker, Run, Sight, reduced
 from partsong.watch import Watch
 
-_VERSION = 2
+_VERSION = 3
 """Of what a sight holds; goes into the cache's names."""
 _SUSPECTS = 6
 """Frames that may be repeated, each of which costs a little decoding to be sure of."""
@@ -135,7 +135,7 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
     said += judge.of_sound(heard, guide=film.song is not None and bool(film.song.tempo))
     said.sort(key=lambda remark: judge.RANK[remark.verdict])
     findings = tuple(remark.finding(take) for remark in said)
-    looked = len(sight.frames) + sum(len(run.rows) for run in sight.runs)
+    looked = len(set(sight.frames).union(*(range(run.first, run.first + len(run.changes) + 1) for run in sight.runs)))
     if looked < picture.frames:
         not_told.insert(
             0,
@@ -178,6 +178,9 @@ def _looked_at(path: Path, take: Take, plan: Sampling, keys: tuple[int, ...]) ->
     with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
         for run in plan.runs:
             looker.add_run(run.start, list(reader.read(run)))
+    if plan.whole:
+        with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
+            looker.add_changes(reader.read(range(picture.frames)))
 
     def look(numbers: Sequence[int]) -> list[NDArray[np.float32]]:
         with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
@@ -205,10 +208,8 @@ def _of_order(path: Path, take: Take, packets: Packets, sight: Sight) -> list[ju
         if lost:
             said.append(_dropped(lost, None, f"the picture is {lost} shorter than the sound recorded with it"))
     suspects = order.suspects(packets)
-    twice = {frame for run in sight.runs for frame in order.repeats(run.first, run.changes)}
-    if not packets.keys.all():
-        twice &= set(suspects)
-    seen = {frame for run in sight.runs for frame in range(run.first, run.first + len(run.rows))}
+    twice = {frame for run in sight.runs for frame in order.repeats(run.first, run.changes)} - order.hidden(packets)
+    seen = {frame for run in sight.runs for frame in range(run.first, run.first + len(run.changes) + 1)}
     suspected = [frame for frame in suspects if frame not in seen]
     for frame in suspected[:_SUSPECTS]:
         if frame in _repeated_near(path, take, frame):

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 _SMALL = 0.12
 """Of its neighbours' size: a repeated frame tells an encoder nothing new, so its packet is nearly empty."""
-_OFTEN = 0.25  # of the packets at one distance
+_OFTEN, _OFTEN_SMALL = 0.25, 0.5  # that share of the packets at one distance is below that share of the usual size
 _NEIGHBOURS = 12
 STILL = 0.25
 """Of the change from frame to frame around it: grain alone changes more, so less is the same frame again."""
@@ -48,16 +48,26 @@ def suspects(packets: Packets) -> tuple[int, ...]:
     if packets.keys.all():
         return tuple(int(n) + 1 for n in np.flatnonzero(np.diff(sizes) == 0))
     found = []
-    numbers = np.arange(len(sizes))
-    distance = numbers - np.maximum.accumulate(np.where(packets.keys, numbers, 0))
-    often = {int(d): float(np.quantile(sizes[distance == d], _OFTEN)) for d in np.unique(distance)}
+    unsaid = hidden(packets)
     between = np.flatnonzero(~packets.keys)
     for place, n in enumerate(between):
         near = sizes[between[max(0, place - _NEIGHBOURS) : place + _NEIGHBOURS + 1]]
         usual = float(np.median(near))
-        if sizes[n] < _SMALL * usual and often[int(distance[n])] > 2 * _SMALL * usual:
+        if sizes[n] < _SMALL * usual and int(n) not in unsaid:
             found.append(int(n))
     return tuple(found)
+
+
+def hidden(packets: Packets) -> set[int]:
+    """Return the frames of which nothing is told: those at distances from a key frame whose packets are often small."""
+    if packets.keys.all():
+        return set()
+    sizes = packets.sizes.astype(np.float64)
+    numbers = np.arange(len(sizes))
+    distance = numbers - np.maximum.accumulate(np.where(packets.keys, numbers, 0))
+    usual = float(np.median(sizes[~packets.keys]))
+    small = [d for d in np.unique(distance) if np.quantile(sizes[distance == d], _OFTEN) < _OFTEN_SMALL * usual]
+    return {int(n) for n in numbers[np.isin(distance, small)]}
 
 
 def repeats(first: int, changes: NDArray[np.float32]) -> tuple[int, ...]:

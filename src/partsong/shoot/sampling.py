@@ -15,10 +15,14 @@ RUNS = 3
 
 @dataclass(frozen=True, slots=True)
 class Sampling:
-    """``spread`` are frames over the whole take, ``runs`` stretches of frames that follow each other."""
+    """``spread`` are frames over the whole take, ``runs`` stretches of frames that follow each other.
+
+    ``whole`` says that every frame can be afforded, one after the other.
+    """
 
     spread: tuple[int, ...]
     runs: tuple[range, ...]
+    whole: bool
 
 
 def sampling(frames: int, width: int, height: int, keys: tuple[int, ...]) -> Sampling:
@@ -49,7 +53,7 @@ def sampling(frames: int, width: int, height: int, keys: tuple[int, ...]) -> Sam
     for start in sorted(starts):
         if not runs or start >= runs[-1].stop:
             runs.append(range(start, min(start + length, frames)))
-    return Sampling(spread, tuple(runs))
+    return Sampling(spread, tuple(runs), whole=frames + count + in_runs <= afforded)
 
 
 def _key_before(keys: tuple[int, ...], frame: int) -> int:

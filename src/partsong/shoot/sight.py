@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import functools
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -36,7 +36,7 @@ _MAD_TO_SIGMA = 1.4826
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Frames that follow each other, from ``first`` on: ``rows`` (n, rows, columns), ``changes`` (n - 1,).
+    """Frames that follow each other, from ``first`` on: ``rows`` (n, rows, columns), or none; ``changes`` (n - 1,).
 
     ``changes`` is the mean change of a pixel of the reduced picture from each frame to the next.
     """
@@ -238,6 +238,17 @@ class Looker:
             sag_px,
             tuple(self._runs),
         )
+
+    def add_changes(self, frames: Iterable[Planes]) -> None:
+        """Take in every frame of the take for its change alone."""
+        changes: list[float] = []
+        before: NDArray[np.float32] | None = None
+        for planes in frames:
+            here = reduced(planes)
+            if before is not None:
+                changes.append(float(np.abs(here - before).mean()))
+            before = here
+        self._runs.append(Run(0, np.zeros((0, 1, 1), np.float32), np.array(changes, np.float32)))
 
     def _end_group(self) -> None:
         assert self._sum is not None
