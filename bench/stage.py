@@ -12,7 +12,11 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-PARTS = ("light", "seams")
+PARTS = (
+    "registration",
+    "light",
+    "seams",
+)
 
 
 def main() -> None:
@@ -23,6 +27,10 @@ def main() -> None:
     asked.add_argument("--few", action="store_true", help="a sample of the scenes")
     given = asked.parse_args()
     for part in given.parts or PARTS:
+        if part == "registration":
+            from staging.registering import report_registration
+
+            report_registration(given.seed, few=given.few)
         if part == "light":
             from staging.light import report_faults, report_light, report_match
 
