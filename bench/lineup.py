@@ -22,11 +22,13 @@ import argparse
 import hashlib
 import json
 import multiprocessing
+import os
 import sys
 import tempfile
 import time
 import warnings
 from collections.abc import Callable, Iterable, Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +53,7 @@ def main() -> None:
     options.add_argument("--seed", type=int, default=1, help="Another seed makes other performances, rooms and clips.")
     options.add_argument("--practice", action="store_true", help="Other scores and instruments, to tune on.")
     options.add_argument("--cases", type=int, help="How many clips; all unless given.")
+    options.add_argument("--workers", type=int, default=2, help="How many clips are measured at once.")
     options.add_argument("--worst", type=int, default=10, help="How many of the misses to list.")
     options.add_argument("--no-peers", action="store_true", help="Leave the simpler methods out.")
     options.add_argument("--no-cost", action="store_true", help="Leave memory and time over length out.")
@@ -60,7 +63,7 @@ def main() -> None:
         sys.exit(missing)
     warnings.filterwarnings("ignore", module="music21")  # it remarks on the engraving of scores, not on their notes
     with tempfile.TemporaryDirectory() as name:
-        run = Run(given.keep or Path(name), given.seed)
+        run = Run(given.keep or Path(name), given.seed, given.workers)
         chosen = casting.all_cases(given.seed, songs.PRACTICE if given.practice else songs.PLANS)
         chosen = chosen[:: max(1, len(chosen) // given.cases)][: given.cases] if given.cases else chosen
         rows = run.all(chosen, with_peers=not given.no_peers)
@@ -79,11 +82,11 @@ def main() -> None:
 class Run:
     """The material and the results in one folder."""
 
-    def __init__(self, folder: Path, seed: int) -> None:
+    def __init__(self, folder: Path, seed: int, workers: int) -> None:
         here = Path(casting.__file__).parent
         made_by = _digest(here / "songs.py")
         filmed_by = _digest(here / "songs.py", here / "filming.py", here / "cases.py")
-        self.seed = seed
+        self.seed, self.workers = seed, workers
         self.songs = folder / f"songs-{seed}-{made_by}"
         self.clips = folder / f"clips-{seed}-{filmed_by}"
         self.results = self.clips / "results.jsonl"
@@ -96,24 +99,32 @@ class Run:
         """Return a row for each clip, reference and method, measuring those that are not known yet."""
         known = {(row["case"], row["method"], row["by"]): row["rows"] for row in self._kept()}
         wanted = [("lineup", self.lineup_by)] + ([("peers", self.peers_by)] if with_peers else [])
-        rows: list[Row] = []
-        for number, case in enumerate(chosen, start=1):
-            for method, by in wanted:
-                if (case.id, method, by) not in known:
-                    print(f"\r{number} of {len(chosen)}: {case.id:20s}", end="", file=sys.stderr, flush=True)
-                    found = list((self._lineup if method == "lineup" else self._peers)(self._settled(case)))
-                    known[case.id, method, by] = found
-                    with self.results.open("a") as file:
-                        file.write(json.dumps({"case": case.id, "method": method, "by": by, "rows": found}) + "\n")
-                rows += known[case.id, method, by]
+        # A song's clips one after the other, in one process: its sounds are heard once.
+        missing = sorted(
+            ((case, method) for case in chosen for method, by in wanted if (case.id, method, by) not in known),
+            key=lambda entry: entry[0].song,
+        )
+        with multiprocessing.get_context("spawn").Pool(self.workers) as pool, self.results.open("a") as file:
+            measured = pool.imap(self.measure, missing, chunksize=max(1, len(missing) // (4 * self.workers)))
+            for number, ((case, method), rows) in enumerate(zip(missing, measured, strict=True), start=1):
+                print(f"\r{number} of {len(missing)}: {case.id:20s}", end="", file=sys.stderr, flush=True)
+                by = dict(wanted)[method]
+                known[case.id, method, by] = rows
+                file.write(json.dumps({"case": case.id, "method": method, "by": by, "rows": rows}) + "\n")
+                file.flush()
         print(file=sys.stderr)
-        return rows
+        return [row for case in chosen for method, by in wanted for row in known[case.id, method, by]]
+
+    def measure(self, entry: tuple[Case, str]) -> list[Row]:
+        """Return the rows of one clip and method."""
+        case, method = entry
+        return list((self._lineup if method == "lineup" else self._peers)(self._settled(case)))
 
     def clip(self, case: Case) -> songs.Sound:
         """Return a settled case's clip between -1 and 1."""
         path = self.clips / f"{case.id}.npy"
         if not path.is_file():
-            temporary = path.with_name("partial.npy")
+            temporary = path.with_name(f"partial-{os.getpid()}.npy")
             np.save(temporary, casting.make_clip(case, self.songs, self.seed))
             temporary.replace(path)
         return np.asarray(np.load(path), np.float32) / 32768
@@ -134,9 +145,13 @@ class Run:
         return {name: filming.to_heard_rate(sound)
                 for name, sound in (("stem", song.stems[case.part]), ("mix", song.mix))}  # fmt: skip
 
+    @lru_cache(maxsize=10)  # noqa: B019 -- one object a process
+    def _reference(self, song: str, part: str, name: str) -> Reference:
+        made = songs.song(casting.plan_of(song), self.songs, self.seed)
+        return Reference(name, hear(filming.to_heard_rate(made.stems[part] if name == "stem" else made.mix)))
+
     def _lineup(self, case: Case) -> Iterator[Row]:
-        sounds = self._known_sounds(case)
-        stem, mix = (Reference(name, hear(sounds[name])) for name in AGAINST)
+        stem, mix = (self._reference(case.song, case.part, name) for name in AGAINST)
         clip = self.clip(case)
         began = time.process_time()
         heard = hear(clip)

@@ -3,7 +3,16 @@
 import numpy as np
 import pytest
 
-from partsong.lineup.confidence import Signs, halves_agree, judge, paired_t
+from partsong.lineup.confidence import (
+    Signs,
+    Together,
+    halves_agree,
+    judge,
+    judge_repeats,
+    judge_strokes,
+    judge_together,
+    paired_t,
+)
 
 
 def test_paired_t_agrees_with_scipy():
@@ -54,3 +63,31 @@ def test_rules(signs, confidence):
 
     assert judgement.confidence == confidence
     assert judgement.reason
+
+
+@pytest.mark.parametrize(
+    ("chance", "runner_up", "t", "settled", "confidence"),
+    [
+        (-9, 0, 6, True, "sure"),
+        (-9, 0, 6, False, "likely"),
+        (-4, 0, 6, True, "likely"),
+        (-4, 0, 6, False, "ask"),
+        (-9, -8, 1, True, "ask"),
+        (-9, -8, 3, True, "likely"),
+        (-9, -8, 5, True, "sure"),
+        (-1, 0, 0, True, "none"),
+    ],
+)
+def test_all_windows_together(chance, runner_up, t, settled, confidence):
+    assert judge_together(Together(chance, runner_up, t, settled)).confidence == confidence
+
+
+def test_strokes_are_never_sure():
+    assert judge_strokes(20.0, 0.9, 60, True).confidence == "likely"
+    assert judge_strokes(2.0, 0.9, 60, True).confidence == "ask"
+    assert judge_strokes(20.0, 0.9, 60, False).confidence == "none"
+    assert judge_strokes(0.8, 0.7, 13, True).confidence == "none"  # the highest t of 27 strangers
+
+
+def test_exact_repeats_are_asked_about_unless_silence_tells():
+    assert [judge_repeats(fewer).confidence for fewer in (0, 2, 3, 5)] == ["ask", "ask", "likely", "sure"]

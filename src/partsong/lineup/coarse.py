@@ -18,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from partsong.lineup.features import ONSET_RATE_HZ, TONE_RATE_HZ, Envelopes, Floats
+from partsong.lineup.chance import law_of_extremes
+from partsong.lineup.features import ONSET_RATE_HZ, TONE_RATE_HZ, Envelopes, Halves
 
 MOST_CANDIDATES = 8
 APART_S = 0.15
@@ -27,10 +28,14 @@ APART_S = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A place where a clip might sit: its lag in seconds and how far it stands out of all lags (a z-score)."""
+    """A place where a clip might sit: its lag in seconds and how far it stands out of all lags (a z-score).
+
+    ``log10_chance`` is how likely it is, as a power of ten, that something else stands out so far anywhere.
+    """
 
     lag_s: float
     z: float
+    log10_chance: float = 0.0
 
 
 def find_places(clip: Envelopes, references: Sequence[Envelopes], *, most: int = MOST_CANDIDATES) -> tuple[Place, ...]:
@@ -46,10 +51,16 @@ def find_places(clip: Envelopes, references: Sequence[Envelopes], *, most: int =
             at = (np.arange(len(z)) + first) * step
             scores.append(np.interp(lags, at, z, left=0.0, right=0.0))
     total = np.sum(scores, axis=0) / np.sqrt(len(scores))
-    return tuple(Place(float(lags[peak]) / ONSET_RATE_HZ, float(total[peak])) for peak in _peaks(total, most))
+    law = law_of_extremes(total, ONSET_RATE_HZ)
+    return tuple(
+        Place(
+            float(lags[peak]) / ONSET_RATE_HZ, float(total[peak]), law.log10_chance(float(total[peak])) if law else 0.0
+        )
+        for peak in peaks(total, most)
+    )
 
 
-def standing_out(clip: Floats, reference: Floats, rate_hz: int) -> tuple[int, NDArray[np.float64]]:
+def standing_out(clip: Halves, reference: Halves, rate_hz: int) -> tuple[int, NDArray[np.float64]]:
     """Correlate two envelopes (bands, frames) at every lag, as robust z-scores.
 
     Returns
@@ -61,7 +72,8 @@ def standing_out(clip: Floats, reference: Floats, rate_hz: int) -> tuple[int, ND
     """
     first, correlation, overlap = normalised_correlation(clip, reference)
     z = correlation * np.sqrt(overlap)
-    valid = overlap >= least_overlap(clip.shape[1], reference.shape[1], rate_hz)
+    # Exactly zero is where one side is silent all along: most of a clip may be, and must not set the measure.
+    valid = (overlap >= least_overlap(clip.shape[1], reference.shape[1], rate_hz)) & (correlation != 0)
     if not valid.any():
         return first, np.zeros_like(z)
     centre = np.median(z[valid])
@@ -71,7 +83,7 @@ def standing_out(clip: Floats, reference: Floats, rate_hz: int) -> tuple[int, ND
     return first, np.where(valid, (z - centre) / scatter, 0.0)
 
 
-def normalised_correlation(clip: Floats, reference: Floats) -> tuple[int, NDArray[np.float64], NDArray[np.float64]]:
+def normalised_correlation(clip: Halves, reference: Halves) -> tuple[int, NDArray[np.float64], NDArray[np.float64]]:
     """Correlate two envelopes (bands, n) and (bands, m) at every lag, divided by the energy of the overlap.
 
     Returns
@@ -84,13 +96,16 @@ def normalised_correlation(clip: Floats, reference: Floats) -> tuple[int, NDArra
     n, m = clip.shape[1], reference.shape[1]
     size = fft.next_fast_len(n + m - 1, real=True)
     product = np.zeros(size // 2 + 1, np.complex64)
-    for clip_band, reference_band in zip(clip, reference, strict=True):  # one band at a time: memory stays small
+    clip_power, reference_power = np.zeros(n), np.zeros(m)
+    for clip_half, reference_half in zip(clip, reference, strict=True):  # one band at a time: memory stays small
+        clip_band, reference_band = clip_half.astype(np.float32), reference_half.astype(np.float32)
         product += fft.rfft(reference_band, size) * np.conj(fft.rfft(clip_band, size))
+        clip_power += clip_band**2
+        reference_power += reference_band**2
     circular = fft.irfft(product, size)
     lags = np.arange(1 - n, m)
     raw = circular[lags]  # negative lags lie at the end of the circle
-    clip_sum = np.concatenate([[0.0], np.cumsum(np.sum(clip.astype(np.float64) ** 2, axis=0))])
-    reference_sum = np.concatenate([[0.0], np.cumsum(np.sum(reference.astype(np.float64) ** 2, axis=0))])
+    clip_sum, reference_sum = (np.concatenate([[0.0], np.cumsum(power)]) for power in (clip_power, reference_power))
     start, stop = np.maximum(0, -lags), np.minimum(n, m - lags)
     clip_energy = clip_sum[stop] - clip_sum[start]
     reference_energy = reference_sum[stop + lags] - reference_sum[start + lags]
@@ -106,7 +121,8 @@ def least_overlap(clip_frames: int, reference_frames: int, rate_hz: int) -> floa
     return min(0.5 * min(clip_frames, reference_frames), 8.0 * rate_hz)
 
 
-def _peaks(score: NDArray[np.float64], most: int) -> list[int]:
+def peaks(score: NDArray[np.float64], most: int) -> list[int]:
+    """Return the indices of up to ``most`` highest peaks above zero, the highest first, none close to a higher one."""
     inner = (score[1:-1] >= score[:-2]) & (score[1:-1] > score[2:]) & (score[1:-1] > 0)
     at = np.flatnonzero(inner) + 1
     at = at[np.argsort(-score[at], kind="stable")]

@@ -85,6 +85,61 @@ def judge(signs: Signs) -> Judgement:
     return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
 
 
+@dataclass(frozen=True, slots=True)
+class Together:
+    """What all windows together say about a place that the whole song was swept for.
+
+    ``log10_chance`` counts the sweep and, where the search by onsets puts the same place first, that too;
+    ``runner_up_log10_chance`` is the sweep's of its next place, ``phase_t`` the paired t against it. ``settled``: the
+    place is told to the millisecond, not only to some hundredths of a second.
+    """
+
+    log10_chance: float
+    runner_up_log10_chance: float
+    phase_t: float
+    settled: bool
+
+
+def judge_together(signs: Together) -> Judgement:
+    """Say how sure a swept place is; on the same odds as windows that agree one by one."""
+    method, chance = "phase", signs.log10_chance
+    repeated = signs.runner_up_log10_chance <= -2.5
+    if chance <= -3.5 and repeated and signs.phase_t < 2.5:
+        return Judgement("ask", method, "The sound fits two places of the song equally well: the music repeats exactly")
+    if chance <= -6 and signs.settled and (not repeated or signs.phase_t >= 4):
+        return Judgement("sure", method, "The sound itself agrees with the song, faintly but all along")
+    if chance <= -3.5 and signs.settled:
+        return Judgement("likely", method, "The sound itself agrees with the song, faintly")
+    if chance <= -6:
+        return Judgement("likely", method, "The place is found, but only to some hundredths of a second")
+    if chance <= -2.5:
+        return Judgement("ask", method, "The sound itself agrees with the song, too faintly to rely on")
+    return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
+
+
+def judge_strokes(t: float, fit: float, blocks: int, agree: bool) -> Judgement:
+    """Say how sure a place is at which strokes fall as notes do: never `sure`, since keys and notes are two things."""
+    reason = "What is heard are strokes, and they fall where the part's notes start"
+    if agree and t >= 2.8 and fit >= 0.25 and blocks >= 8:
+        return Judgement("likely", "onsets", reason)
+    if agree and t >= 1.6 and fit >= 0.25 and blocks >= 6:
+        return Judgement("ask", "onsets", f"{reason}, but no better than at other places by much")
+    return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
+
+
+def judge_repeats(fewer: int) -> Judgement:
+    """Say how sure one of several exact repeats is that leaves ``fewer`` seconds unexplained than any other.
+
+    Unexplained is a second in which either the clip or the song is silent and the other is not.
+    """
+    if fewer >= 3:
+        sure: Confidence = "sure" if fewer >= 5 else "likely"
+        return Judgement(
+            sure, "phase", "The music repeats exactly, but begins or ends in the clip as it does in the song"
+        )
+    return Judgement("ask", "phase", "The sound fits two places of the song equally well: the music repeats exactly")
+
+
 def paired_t(one: ArrayLike, other: ArrayLike) -> float:
     """Return Student's t of paired values: the mean difference against its standard error.
 

@@ -24,6 +24,10 @@ from scipy import fft
 from partsong.errors import InvalidInput
 
 Floats = NDArray[np.float32]
+Halves = NDArray[np.floating]
+"""Envelopes are kept in half precision: three digits of a level that is known to one, in half the memory."""
+
+Levels = NDArray[np.int16]
 
 RATE_HZ = 16000
 ONSET_RATE_HZ = 200
@@ -31,7 +35,7 @@ TONE_RATE_HZ = 50
 ONSET_BANDS = 20
 TONE_BANDS = 60
 
-VERSION = 1
+VERSION = 2
 """Raised whenever the envelopes change, so that those of older versions in the cache are not used."""
 
 SILENT_DB = -90.0
@@ -42,6 +46,7 @@ _TONE_WINDOW, _TONE_HOP = 4096, RATE_HZ // TONE_RATE_HZ
 _LOWEST_TONE_HZ = 110.0  # below it, semitones lie closer than the window can tell apart
 _SAME_SOUND = 0.5  # channels that correlate this well are one voice
 _MOST_VOICES = 2
+_STEPS_A_DB = 200  # levels wait as whole numbers until the noise floor is known: a 200th of a dB, from -160 to 160
 _LIMIT = 1000.0  # keeps float files with absurd values inside half precision
 
 
@@ -53,8 +58,8 @@ class Envelopes:
     0 and 1 for sound within full scale. ``level_db`` is the level of its louder moments, in dB below full scale.
     """
 
-    onsets: Floats
-    tones: Floats
+    onsets: Halves
+    tones: Halves
     peaks: Floats
     level_db: float
 
@@ -197,37 +202,40 @@ def envelopes(blocks: Iterable[Floats]) -> Envelopes:
         rest = rest[whole:]
     if len(rest):
         peaks.append(rest.max(keepdims=True))
-    band_power, tone_power = onset.finished(), tone.finished()
-    loud = float(np.percentile(band_power.sum(axis=0), 95))
+    (bands, band_sums), (tones, _) = onset.finished(), tone.finished()
+    loud = float(np.percentile(band_sums, 95))
     return Envelopes(
-        onsets=_onsets(band_power),
-        tones=_tones(tone_power),
+        onsets=_onsets(bands),
+        tones=_tones(tones),
         peaks=np.concatenate(peaks) if peaks else np.zeros(0, np.float32),
         level_db=10 * float(np.log10(max(loud, 1e-30))),
     )
 
 
-def _onsets(power: Floats) -> Floats:
-    """Turn band powers into onsets, in place and one band after the other: long clips must not need many copies."""
-    for band in power:
+def _onsets(levels: Levels) -> Halves:
+    """Turn band levels into onsets, in place and one band after the other: long clips must not need many copies."""
+    out = levels.view(np.float16)
+    for number, band in enumerate(levels):
         level = _above_floor(band)
-        band[:] = 0
-        band[2:] = level[2:] - level[:-2]  # over 10 ms: one frame alone is mostly noise
+        risen = np.zeros_like(level)
+        risen[2:] = level[2:] - level[:-2]  # over 10 ms: one frame alone is mostly noise
         # At most 3, about 13 dB: one slammed door must not outweigh a bar of notes.
-        band[:] = _less_local_mean(np.clip(band, 0.0, 3.0), ONSET_RATE_HZ)
-    return power
+        out[number] = _less_local_mean(np.clip(risen, 0.0, 3.0), ONSET_RATE_HZ)
+    return out
 
 
-def _tones(power: Floats) -> Floats:
-    """Turn semitone powers into their movement, in place."""
-    for band in power:
-        band[:] = _less_local_mean(_above_floor(band), TONE_RATE_HZ)
-    return power
+def _tones(levels: Levels) -> Halves:
+    """Turn semitone levels into their movement, in place."""
+    out = levels.view(np.float16)
+    for number, band in enumerate(levels):
+        out[number] = _less_local_mean(_above_floor(band), TONE_RATE_HZ)
+    return out
 
 
-def _above_floor(power: Floats) -> Floats:
+def _above_floor(levels: Levels) -> Floats:
     # The floor lies where the band is for a third of the time, but never more than 50 dB below its loud moments:
     # a digital stem is silent between its notes, and no room is.
+    power = np.power(np.float32(10), levels.astype(np.float32) / (10 * _STEPS_A_DB))
     quiet, loud = np.percentile(power, [30, 99])
     return np.asarray(np.log1p(power / np.float32(max(2 * quiet, 1e-5 * loud, 1e-14))), np.float32)
 
@@ -241,7 +249,7 @@ def _less_local_mean(envelope: Floats, rate_hz: int) -> Floats:
 
 
 class _Frames:
-    """Power in bands over centred windows of a stream; keeps a window's worth of samples and no more."""
+    """Levels in bands over centred windows of a stream; keeps a window's worth of samples and no more."""
 
     def __init__(self, window: int, hop: int, pooling: Floats) -> None:
         self._window, self._hop, self._pooling = window, hop, pooling
@@ -249,7 +257,8 @@ class _Frames:
         self._shape = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(window) / window)).astype(np.float32)
         self._shape *= np.float32(np.sqrt(2 / (window * np.sum(self._shape.astype(np.float64) ** 2))))
         self._rest = np.zeros(window // 2, np.float32)
-        self._done: list[Floats] = []
+        self._levels: list[Levels] = []
+        self._sums: list[Floats] = []
 
     def add(self, block: Floats) -> None:
         samples = np.concatenate([self._rest, block])
@@ -261,13 +270,24 @@ class _Frames:
         for first in range(0, count, 512):  # small enough to stay in the processor's cache
             spectrum = fft.rfft(frames[first : first + 512] * self._shape, axis=1)
             power = spectrum.real**2 + spectrum.imag**2
-            self._done.append(np.asarray((power @ self._pooling).T, np.float32))
+            pooled = power @ self._pooling
+            self._sums.append(pooled.sum(axis=1))
+            steps = 10 * _STEPS_A_DB * np.log10(np.maximum(pooled.T, 1e-16))
+            self._levels.append(np.rint(np.minimum(steps, 32767)).astype(np.int16))
         self._rest = samples[count * self._hop :]
 
-    def finished(self) -> Floats:
+    def finished(self) -> tuple[Levels, Floats]:
+        """Return the levels (bands, frames) and the power of all bands of each frame."""
         self.add(np.zeros(self._window // 2, np.float32))
-        done, self._done = self._done, []
-        return np.concatenate(done, axis=1) if done else np.zeros((self._pooling.shape[1], 1), np.float32)
+        sums = np.concatenate(self._sums) if self._sums else np.zeros(1, np.float32)
+        levels = np.full((self._pooling.shape[1], len(sums)), -160 * _STEPS_A_DB, np.int16)
+        at = 0
+        self._levels.reverse()
+        while self._levels:  # let go of each piece as it is copied
+            piece = self._levels.pop()
+            levels[:, at : at + piece.shape[1]] = piece
+            at += piece.shape[1]
+        return levels, sums
 
 
 def _onset_pooling() -> Floats:

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Envelopes, Floats, Heard
+from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Envelopes, Floats, Halves, Heard
 from partsong.lineup.line import USUAL_DRIFT_PPM, Fit, Line, fit_line
 
 BLOCK_S = 2.0
@@ -35,6 +35,11 @@ _GATHERED_S = 0.01  # how far the notes of two performances by one player lie ap
 _EARLIER_S = 0.02  # the direct sound comes at most this long before a stronger reflection
 _EARLIER_SHARE = 0.4  # the transform halves a direct sound that is almost as strong as its reflection
 _LOWEST_HZ, _HIGHEST_HZ = 80.0, 7000.0
+_HIGH = 12.0  # what a window counts above this many scatters counts a half
+_APART_S, _OUTSTANDING = 0.015, 1.25  # a sum this much above any place this far off tells the place
+_ALIKE_S = 0.003
+_AHEAD_S, _STRONG = 0.045, 0.78  # the first arrival of the sum: this long before its highest, at this share of it
+_ALONE_BELOW = -2.0  # windows that agree by themselves decide where chance is this unlikely
 
 Doubles = NDArray[np.float64]
 
@@ -53,6 +58,10 @@ class PhaseLine:
 
     ``log10_chance`` is how likely it is that so many agree by chance on any line (a power of ten, 0 at most), and
     ``heights`` each window's correlation on the line against its own scatter (0 where there was nothing to compare).
+    ``fit.spread_ms`` is the median distance of those windows from the line, or, where too few agree, how far the sums
+    of even and of odd windows peak apart. ``settled`` says that the place is known to the millisecond even where few
+    windows agree each by itself: the sum of all stands well above every other place in reach, or the even and the odd
+    ones peak alike.
     """
 
     fit: Fit
@@ -60,6 +69,7 @@ class PhaseLine:
     tried: int
     log10_chance: float
     heights: Doubles
+    settled: bool
 
 
 def onset_line(clip: Envelopes, references: Sequence[Envelopes], lag_s: float) -> OnsetLine:
@@ -89,10 +99,10 @@ def block_scores(clip: Envelopes, references: Sequence[Envelopes], line: Line) -
     for number in range(count):
         start = number * length
         lag = round(float(line.slip_s((start + length / 2) / ONSET_RATE_HZ)) * ONSET_RATE_HZ)
-        a = clip.onsets[:, start : start + length]
+        a = clip.onsets[:, start : start + length].astype(np.float32)
         for row, reference in enumerate(references):
             if start + lag >= 0 and start + lag + length <= reference.onsets.shape[1]:
-                b = reference.onsets[:, start + lag : start + lag + length]
+                b = reference.onsets[:, start + lag : start + lag + length].astype(np.float32)
                 energy = math.sqrt(float(np.vdot(a, a)) * float(np.vdot(b, b)))
                 if energy > 1e-6:
                     out[row, number] = float(np.vdot(a, b)) / energy
@@ -157,7 +167,7 @@ def phase_line(
     if np.count_nonzero(used) < 3:
         return None
     kept = np.array([row for row in rows if row is not None])
-    found = _line_through(kept, centres_s[used], slips[used] / RATE_HZ, reach)
+    found = _line_through(kept, centres_s[used], slips[used] / RATE_HZ, reach, around.drift_ppm)
     heights = np.zeros(len(rows))
     heights[used] = found.heights
     return replace(found, heights=heights)
@@ -218,29 +228,33 @@ def log10_chance(agreed: int, tried: int, each: float, lines: float) -> float:
     return min(0.0, tail / math.log(10) + math.log10(lines))
 
 
-def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int) -> PhaseLine:
+def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int, around_ppm: float) -> PhaseLine:
     if -float(rows.min(axis=1).mean()) > 1.2 * float(rows.max(axis=1).mean()):
         rows = -rows  # the camera's microphone is wired the other way round
-    # First on a half-millisecond grid, then to a fraction of a sample. On the grid, what a window counts above 12 is
-    # damped, so that one clear window does not outvote many; a hard limit would make reflections as high as the truth.
+    # First on a half-millisecond grid, then to a fraction of a sample.
     cells = reach // _GRID
     middle = rows[:, reach - cells * _GRID : reach + cells * _GRID]
-    grid = middle.reshape(len(rows), 2 * cells, _GRID).max(axis=2)
-    grid = np.minimum(grid, 12.0) + np.sqrt(np.maximum(grid - 12.0, 0.0))
+    grid = _damped(middle.reshape(len(rows), 2 * cells, _GRID).max(axis=2))
     rate = RATE_HZ // _GRID
     # Every row starts at its own slip, rounded to a sample: take the common part out and shift by the rest.
     base = float(np.median(slips_s))
     offset, drift_ppm = _best_line(_shift_rows(grid, (slips_s - base) * rate), centres_s, cells, rate)
-    rough = _through(base + offset + 0.5 / rate, drift_ppm, float(np.mean(centres_s)))
+    rough_fit = Fit(rough := _through(base + offset + 0.5 / rate, drift_ppm, float(np.mean(centres_s))), 0.0)
 
     # The windows whose highest peak of all lies on the line speak for it; only they are fitted.
     near = round(_NEAR_S * RATE_HZ)
     expected = (rough.slip_s(centres_s) - slips_s) * RATE_HZ
     close = np.abs(rows.argmax(axis=1) - reach - expected) <= near
     peaks_s, heights = _peaks(rows, reach + expected, near)
-    use = close if np.count_nonzero(close) >= 2 else np.ones(len(rows), bool)
-    fit = fit_line(centres_s[use], (slips_s + peaks_s)[use])
+    fit = fit_line(centres_s[close], (slips_s + peaks_s)[close]) if np.count_nonzero(close) >= 2 else rough_fit
     agrees = close & (np.abs(slips_s + peaks_s - fit.line.slip_s(centres_s)) <= _AGREE_S)
+    chance = _chance(agrees, rows, expected, centres_s, reach)
+    together, apart_ms, settled = _all_windows(rows, reach)
+    if chance > _ALONE_BELOW:  # no windows by themselves tell, but all together may, along the line that was given
+        line = _through(float(np.mean(slips_s)) + together / RATE_HZ, around_ppm, float(np.mean(centres_s)))
+        on_line = np.full(len(rows), float(reach) + together)
+        _, heights = _peaks(rows, on_line, round(_AGREE_S * RATE_HZ))
+        return PhaseLine(Fit(line, apart_ms), int(agrees.sum()), len(rows), chance, heights, settled)
 
     earlier = _earlier(rows, (fit.line.slip_s(centres_s) - slips_s) * RATE_HZ, reach)
     if earlier and agrees.any():
@@ -248,7 +262,35 @@ def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int
         first_s, heights = _peaks(rows, first, round(_AGREE_S * RATE_HZ))
         fit = fit_line(centres_s[agrees], (slips_s + first_s)[agrees])
 
-    return PhaseLine(fit, int(agrees.sum()), len(rows), _chance(agrees, rows, expected, centres_s, reach), heights)
+    return PhaseLine(fit, int(agrees.sum()), len(rows), chance, heights, settled)
+
+
+def _damped(rows: NDArray[np.floating]) -> NDArray[np.floating]:
+    # One clear window must not outvote many; a hard limit would make reflections as high as the direct sound.
+    return np.asarray(np.minimum(rows, _HIGH) + 0.5 * np.maximum(rows - _HIGH, 0.0))
+
+
+def _all_windows(rows: Floats, reach: int) -> tuple[int, float, bool]:
+    """Return the lag in samples of the first strong arrival in the sum of all windows, and how well that is told.
+
+    That is by how many milliseconds the even or the odd windows alone peak elsewhere, and whether the sum is clear.
+    """
+    damped = _damped(rows)
+    total = damped.sum(axis=0)
+    top = int(np.argmax(total))
+    apart = round(_APART_S * RATE_HZ)
+    elsewhere = np.concatenate([total[: max(top - apart, 0)], total[top + apart :]])
+    outstanding = float(total[top]) > _OUTSTANDING * float(np.abs(elsewhere).max(initial=1e-9))
+    halves = [int(np.argmax(damped[half::2].sum(axis=0))) for half in (0, 1)]
+    off_s = max(abs(half - top) for half in halves) / RATE_HZ
+    alike = len(rows) >= 6 and off_s <= _ALIKE_S
+    # What arrives first reads as the larger lag; in a hall, what is thrown back often sums higher.
+    ahead = total[top : top + round(_AHEAD_S * RATE_HZ)]
+    strong = np.flatnonzero(
+        (ahead[1:-1] >= _STRONG * ahead[0]) & (ahead[1:-1] >= ahead[:-2]) & (ahead[1:-1] > ahead[2:])
+    )
+    first = top + (int(strong[-1]) + 1 if strong.size else 0)
+    return first - reach, 1e3 * off_s, outstanding or alike
 
 
 def _chance(agrees: NDArray[np.bool_], rows: Floats, expected: Doubles, centres_s: Doubles, reach: int) -> float:
@@ -338,15 +380,15 @@ def _overlap(clip_frames: int, reference_frames: int, lag: int) -> range:
     return range(first, max(first, min(clip_frames, reference_frames - lag)))
 
 
-def _segments(clip: Floats, reference: Floats, starts: NDArray[np.int_], length: int, lag: int, reach: int) -> Doubles:
+def _segments(clip: Halves, reference: Halves, starts: NDArray[np.int_], length: int, lag: int, reach: int) -> Doubles:
     """Correlate segments of the clip's envelope with the reference around a lag: (segments, 2 * reach + 1)."""
     size = fft.next_fast_len(length + 2 * reach, real=True)
     padded = np.pad(reference, ((0, 0), (reach, reach)))
     out = np.zeros((len(starts), 2 * reach + 1))
     for row, start in enumerate(starts):
-        a = clip[:, start : start + length]
+        a = clip[:, start : start + length].astype(np.float32)
         first = start + lag  # of the padded reference: this is ``reach`` before the lag itself
-        b = padded[:, max(first, 0) : max(first + length + 2 * reach, 0)]
+        b = padded[:, max(first, 0) : max(first + length + 2 * reach, 0)].astype(np.float32)
         missing = max(0, -first)
         energy = math.sqrt(float(np.vdot(a, a)) * float(np.vdot(b, b)))
         if b.shape[1] == 0 or energy <= 1e-6:

@@ -90,8 +90,8 @@ def _mapped(path: Path, channels: int) -> NDArray[np.float16]:
 def _write(path: Path, weights: features.Floats, voices: list[Envelopes]) -> None:
     arrays: dict[str, NDArray[np.generic]] = {"weights": weights}
     for number, voice in enumerate(voices):
-        arrays[f"onsets{number}"] = voice.onsets.astype(np.float16)
-        arrays[f"tones{number}"] = voice.tones.astype(np.float16)
+        arrays[f"onsets{number}"] = voice.onsets
+        arrays[f"tones{number}"] = voice.tones
         arrays[f"peaks{number}"] = voice.peaks
         arrays[f"level{number}"] = np.array(voice.level_db)
     with writing(path) as temporary, temporary.open("wb") as file:
@@ -103,8 +103,8 @@ def _read(samples_path: Path, envelopes_path: Path) -> Heard:
         weights = arrays["weights"]
         voices = tuple(
             Envelopes(
-                onsets=arrays[f"onsets{number}"].astype(np.float32),
-                tones=arrays[f"tones{number}"].astype(np.float32),
+                onsets=arrays[f"onsets{number}"],
+                tones=arrays[f"tones{number}"],
                 peaks=arrays[f"peaks{number}"],
                 level_db=float(arrays[f"level{number}"]),
             )

@@ -5,28 +5,40 @@ Everything here is in sound times; :mod:`partsong.lineup.arrival` turns them int
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Confidence
-from partsong.lineup import coarse, confidence, fine
-from partsong.lineup.features import Heard
+from partsong.lineup import coarse, confidence, fine, strokes
+from partsong.lineup import sweep as sweeping
+from partsong.lineup.features import TONE_RATE_HZ, Floats, Heard
 from partsong.lineup.fine import OnsetLine, PhaseLine
 from partsong.lineup.line import Line
 
 _QUICK, _FULL = 24, 64  # windows of the phase transform while ranking, and for the answer
 _NOTHING_BELOW = -2.5  # a runner-up's agreement counts only where chance is this unlikely
+_SAME_S = 0.06  # onsets in a large hall read this late
+_RIVALS = 3  # repeats that are compared window by window; exact ones are all alike
+_LOUD = 0.15  # of the louder moments, 16 dB: a second above this holds music, and one below it a room
+_BEAT_S = 0.65  # songs of one tempo meet at their beats, so that a meeting by chance is one of beats, not of instants
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Reference:
     """What a clip is compared with: the ``name`` is how a person would call it (the mix, the cajón stem)."""
 
     name: str
     heard: Heard
+
+    @cached_property
+    def flat(self) -> Floats:
+        """Its sound, flattened for the sweep."""
+        return sweeping.flattened(self.heard, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +63,7 @@ class Found:
     tried: int
     margin: float | None
     possible: tuple[Possible, ...]
+    alone: bool = False  # windows agree each by itself, in numbers that chance does not bring
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +125,182 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
         if looked[best].chance <= -4:
             chosen = number
             break
-    return _answer(clip, voice, references, chosen, looked, best)
+    answer = _answer(clip, voice, references, chosen, looked, best)
+    if clip.length_s > sweeping.LONGEST_S:
+        return answer
+    if answer.alone:  # windows agree by themselves: only an exact repeat could mislead
+        return _told_from_repeats(clip, voice, references[chosen], answer, own=chosen < len(references) - 1)
+    answer = _better(answer, _swept(clip, voice, references, places, answer.possible))
+    if len(references) > 1 and _RANK[answer.confidence] < _RANK["likely"]:
+        answer = _better(answer, _by_strokes(clip, voice, references[0], answer.possible))
+    return answer
+
+
+def _told_from_repeats(clip: Heard, voice: int, reference: Reference, answer: Found, *, own: bool) -> Found:
+    """Compare a place with its exact repeats, if it has any, by where the music begins and ends.
+
+    Only the part's ``own`` stem is silent where the part is; the mix plays on.
+    """
+    line = answer.line
+    assert line is not None
+    moves = sweeping.repeats(clip, voice, reference.flat, line)
+    if not any(_as_good(clip, voice, reference.heard, line, move) for move in moves[:_RIVALS]):
+        return answer
+    lines = [line, *(Line(line.start_s + move, line.drift_ppm) for move in moves)]
+    unexplained = [_unexplained_s(clip.voices[voice].peaks, reference.heard.voices[0].peaks, place) for place in lines]
+    order = np.argsort(unexplained, kind="stable")
+    verdict = confidence.judge_repeats(int(unexplained[order[1]] - unexplained[order[0]]) if own else 0)
+    score = answer.possible[0].score if answer.possible else 0.0
+    return replace(
+        answer,
+        confidence=verdict.confidence,
+        reason=verdict.reason,
+        line=lines[order[0]],
+        possible=tuple(Possible(lines[number], score) for number in order),
+    )
+
+
+def _as_good(clip: Heard, voice: int, reference: Heard, line: Line, move_s: float) -> bool:
+    """Say whether a moved line fits as well window by window: the same notes from the same instrument do not."""
+    windows = fine.windows_of(clip, reference, line, _QUICK)
+    lines = (line, Line(line.start_s + move_s, line.drift_ppm))
+    here, there = (fine.phase_line(clip, voice, reference, 0, place, windows) for place in lines)
+    if here is None or there is None or there.log10_chance > _NOTHING_BELOW:
+        return False
+    return confidence.paired_t(here.heights, there.heights) < 4
+
+
+def _unexplained_s(clip: Floats, reference: Floats, line: Line) -> int:
+    """Count the whole seconds in which the clip is heard and the reference is silent, or the other way round."""
+    heard, played = _heard_seconds(clip), reference
+    loud = _LOUD * float(np.percentile(reference, 95))
+    count = 0
+    for second, is_heard in enumerate(heard):
+        first = round(line.song_s(second) * TONE_RATE_HZ)
+        stretch = played[max(first, 0) : max(first + TONE_RATE_HZ, 0)]
+        count += bool(is_heard) != bool(stretch.size and float(stretch.sum()) / TONE_RATE_HZ > loud)
+    return count
+
+
+def _heard_seconds(peaks: Floats) -> NDArray[np.bool_]:
+    whole = peaks[: len(peaks) // TONE_RATE_HZ * TONE_RATE_HZ].reshape(-1, TONE_RATE_HZ).mean(axis=1)
+    return np.asarray(whole > _LOUD * float(np.percentile(peaks, 95)), np.bool_)
+
+
+def _by_strokes(clip: Heard, voice: int, stem: Reference, possible: Sequence[Possible]) -> Found | None:
+    """Find the place at which strokes fall as the stem's notes do."""
+    found = strokes.find_strokes(clip.voices[voice], stem.heard.voices[0])
+    if found is None:
+        return None
+    verdict = confidence.judge_strokes(found.t, found.fit, found.blocks, found.halves_agree)
+    line = Line(found.lag_s)
+    rest = [place for place in possible if abs(place.line.start_s - line.start_s) > coarse.APART_S]
+    return Found(
+        confidence=verdict.confidence,
+        reason=verdict.reason,
+        method=verdict.method,
+        against=stem.name,
+        line=line,
+        spread_ms=None,
+        agreed=0,
+        tried=0,
+        margin=None,
+        possible=(Possible(line, found.z), *rest),
+    )
+
+
+def _swept(
+    clip: Heard,
+    voice: int,
+    references: Sequence[Reference],
+    places: Sequence[coarse.Place],
+    possible: Sequence[Possible],
+) -> Found | None:
+    """Find the place by all windows together, against each reference until one is sure."""
+    flat = sweeping.flattened(clip, voice)
+    answers: list[tuple[float, Found]] = []
+    for reference in references:
+        fits = sweeping.sweep(flat, reference.flat)
+        if not fits:
+            continue
+        middle_s, span_s = clip.length_s / 2, clip.length_s + reference.heard.length_s
+        chances = [_with_onsets(fit, number, places, middle_s, span_s) for number, fit in enumerate(fits)]
+        best = int(np.argmin(chances))
+        found = _swept_answer(clip, voice, reference, fits, best, chances[best], possible)
+        if found is None:
+            continue
+        answers.append((chances[best], found))
+        if found.confidence == "sure":
+            break
+    return max(answers, key=lambda answer: (_RANK[answer[1].confidence], -answer[0]))[1] if answers else None
+
+
+def _with_onsets(
+    fit: sweeping.Fit, number: int, places: Sequence[coarse.Place], middle_s: float, span_s: float
+) -> float:
+    """Return the chance of a swept place together with that of the search by onsets meeting it, to a power of ten.
+
+    Each lower place, of either, is one more that could have met another by chance.
+    """
+    slip_s = float(fit.line.slip_s(middle_s))
+    chances = [
+        place.log10_chance + math.log10(_BEAT_S / span_s * (1 + rank))
+        for rank, place in enumerate(places)
+        if abs(place.lag_s - slip_s) <= _SAME_S
+    ]
+    return fit.log10_chance + min(chances, default=0.0) + math.log10(1 + number)
+
+
+def _swept_answer(
+    clip: Heard,
+    voice: int,
+    reference: Reference,
+    fits: Sequence[sweeping.Fit],
+    best: int,
+    log10_chance: float,
+    possible: Sequence[Possible],
+) -> Found | None:
+    fit, others = fits[best], [other for number, other in enumerate(fits) if number != best]
+    windows = fine.windows_of(clip, reference.heard, fit.line, _FULL)
+    phase = fine.phase_line(clip, voice, reference.heard, 0, fit.line, windows)
+    if phase is None:
+        return None
+    second = fine.phase_line(clip, voice, reference.heard, 0, others[0].line, windows) if others else None
+    verdict = confidence.judge_together(
+        confidence.Together(
+            log10_chance=log10_chance,
+            runner_up_log10_chance=others[0].log10_chance if others else 0.0,
+            phase_t=confidence.paired_t(phase.heights, second.heights if second else np.zeros_like(phase.heights)),
+            settled=phase.settled or phase.log10_chance <= -2,
+        )
+    )
+    line = phase.fit.line
+    rest = [place for place in possible if abs(place.line.start_s - line.start_s) > coarse.APART_S]
+    return Found(
+        confidence=verdict.confidence,
+        reason=verdict.reason,
+        method=verdict.method,
+        against=reference.name,
+        line=line,
+        spread_ms=phase.fit.spread_ms,
+        agreed=phase.agreed,
+        tried=phase.tried,
+        margin=None,
+        possible=(Possible(line, possible[0].score if possible else 0.0), *rest),
+    )
+
+
+def _better(answer: Found, swept: Found | None) -> Found:
+    """Choose between what windows and onsets said one by one and what all said together."""
+    if swept is None or _RANK[swept.confidence] < _RANK[answer.confidence]:
+        return answer
+    if swept.confidence == answer.confidence == "none":
+        return answer
+    if answer.line and swept.line and _RANK[answer.confidence] >= _RANK["likely"]:
+        apart = abs(answer.line.start_s - swept.line.start_s) > coarse.APART_S
+        if apart:
+            return replace(swept, confidence="ask", reason="Onsets and the sound itself point to different places")
+    return swept
 
 
 def _answer(
@@ -162,6 +350,7 @@ def _answer(
         possible=tuple(
             Possible(line if number == best else looked[number].line, looked[number].place.z) for number in kept
         ),
+        alone=by_phase and phase is not None and phase.log10_chance <= -4,
     )
 
 

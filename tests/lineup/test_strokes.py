@@ -1,0 +1,56 @@
+"""Keys going down against the notes they play."""
+
+import numpy as np
+import pytest
+
+from partsong.lineup import features, strokes
+from partsong.lineup.features import RATE_HZ
+
+
+@pytest.fixture(scope="module")
+def played():
+    """Return a bass line of uneven notes, and the times they start at."""
+    rng = np.random.default_rng(5)
+    starts_s = np.cumsum(rng.choice([0.3, 0.6, 0.9], size=110))
+    out = np.zeros(round((starts_s[-1] + 3) * RATE_HZ), np.float32)
+    t = np.arange(round(0.8 * RATE_HZ)) / RATE_HZ
+    for start_s in starts_s:
+        note = np.exp(-t / 0.25) * np.sin(2 * np.pi * 55 * 2 ** (rng.integers(0, 12) / 12) * t)
+        first = round(start_s * RATE_HZ)
+        out[first : first + len(note)] += note
+    return features.hear(out).voices[0], starts_s
+
+
+def keys(starts_s, from_s, length_s):
+    """Return knocks at the given times as a camera hears them that starts at ``from_s``."""
+    rng = np.random.default_rng(6)
+    out = 0.02 * rng.normal(size=round(length_s * RATE_HZ))
+    for at_s in starts_s - from_s:
+        first = round((at_s + rng.normal(0, 0.003)) * RATE_HZ)
+        if 0 <= first < len(out) - 400:
+            out[first : first + 400] += rng.normal(size=400) * np.exp(-np.arange(400) / 80)
+    return features.hear(out.astype(np.float32)).voices[0]
+
+
+def test_keys_are_found_by_when_they_fall(played):
+    stem, starts_s = played
+
+    found = strokes.find_strokes(keys(starts_s, 12.34, 35), stem)
+
+    # Windows of 32 ms and rounding over 20 ms.
+    assert found.lag_s == pytest.approx(12.34, abs=0.02)
+    assert found.halves_agree
+    assert found.t > 2.8
+
+
+def test_other_keys_beat_no_other_place(played):
+    stem, _ = played
+    rng = np.random.default_rng(7)
+
+    found = strokes.find_strokes(keys(np.cumsum(rng.choice([0.3, 0.6, 0.9], size=110)), 12.34, 35), stem)
+
+    assert not (found.halves_agree and found.t > 1.6)
+
+
+def test_silence_has_no_strokes(played):
+    assert strokes.find_strokes(features.hear(np.zeros(RATE_HZ, np.float32)).voices[0], played[0]) is None
