@@ -20,7 +20,7 @@ from partsong.demo.clips import DemoClip
 from partsong.demo.make import Truth
 from partsong.errors import Cancelled, PartsongError
 from partsong.film.folder import write_text
-from partsong.film.records import Film, Placement, Take
+from partsong.film.records import Film, Placement, Pose, Take
 from partsong.film.store import FilmStore
 from partsong.media.check import decode_all
 from partsong.watch import silent
@@ -256,8 +256,15 @@ def _held_registration(take: str, clip: DemoClip, film: Film) -> Held:
     found = film.stage.registration_of(take)
     measured = (found.first.dx_px, found.first.dy_px) if found else (0.0, 0.0)
     agrees = max(abs(measured[0] - dx), abs(measured[1] - dy)) <= 0.5  # what a whole-pixel correction can right
+    true, said = f"{dx:+.1f}, {dy:+.1f} at its start", f"{measured[0]:+.2f}, {measured[1]:+.2f}"
+    last = sum(move.dx_px for move in clip.moves), sum(move.dy_px for move in clip.moves)
+    if len(moved) < len(clip.moves):
+        end = found.keys[-1].pose if found else Pose()
+        true += f", {-last[0]:+.1f}, {-last[1]:+.1f} at its end"
+        said += f", {end.dx_px:+.2f}, {end.dy_px:+.2f}"
+        agrees = agrees and max(abs(end.dx_px + last[0]), abs(end.dy_px + last[1])) <= 0.5
     about = f"{take}, moved back onto {reference} by (pixels right, down)"
-    return Held(about, f"{dx:+.1f}, {dy:+.1f} at its start", f"{measured[0]:+.2f}, {measured[1]:+.2f}", agrees)
+    return Held(about, true, said, agrees)
 
 
 def _held_masters(film: Film, truth: Truth, root: Path) -> Iterator[Held]:
@@ -280,12 +287,6 @@ def _notes(answered: Sequence[str], truth: Truth) -> Iterator[str]:
     for clip in truth.clips:
         if clip.stand_moved:
             yield f"A music stand was moved before {clip.path}; no step looks for moved props yet."
-        for move in clip.moves:
-            if move.at_s > 0:
-                yield (
-                    f"The tripod was knocked by ({move.dx_px:+g}, {move.dy_px:+g}) pixels at {move.at_s:.1f} s of "
-                    f"{clip.path}; no step looks for movement within a take yet."
-                )
 
 
 def json_of(report: Report) -> dict[str, Any]:
