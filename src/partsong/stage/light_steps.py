@@ -149,8 +149,8 @@ def _look(
     size = reduced_size(film.width or 0, film.height or 0)
     count = take.picture.frames
     with open_picture(folder.locate(take.clip.file), take.picture) as reader:
-        reading = _Reading(film, reader.read, (film.width or 0, film.height or 0))
-        small = _Reading(film, reader.read, size)
+        reading = _Reading(film, take.id, reader.read, (film.width or 0, film.height or 0))
+        small = _Reading(film, take.id, reader.read, size)
         patch = None
         if card is not None:
             frame = min(count - 1, round(card.at_s * rate))
@@ -187,16 +187,18 @@ def _look(
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """Reads frames of a take as scene-linear light at a size."""
+    """Reads frames of a take as scene-linear light at a size, laid on the reference."""
 
     film: Film
+    take: str
     read: Callable[[Sequence[int]], Iterator[Planes]]
     size: tuple[int, int]
 
     def each(self, frames: Sequence[int]) -> Iterator[Light]:
         form = form_of(self.film)
         path = LightPath(encoding_of(self.film).curve, form, *self.size)
-        for planes in self.read(frames):
+        registration = self.film.stage.registration_of(self.take)
+        for frame, planes in zip(frames, self.read(frames), strict=True):
             brought = converted(
                 planes,
                 bit_depth=form.bit_depth,
@@ -204,7 +206,9 @@ class _Reading:
                 matrix=form.matrix,
                 value_range=form.value_range,
             )
-            yield path.light(resized(brought, *self.size))
+            pose = registration.at(frame) if registration else Pose()
+            laid = brought if pose == Pose() else fast_warped(brought, pose)
+            yield path.light(resized(laid, *self.size))
 
     def lights(self, frames: Sequence[int]) -> list[Light]:
         return list(self.each(frames))
