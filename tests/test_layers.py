@@ -21,7 +21,8 @@ ALLOWED: dict[str, set[str]] = {
     "render": FLOOR | {"film", "media", "engine"},
     **{phase: FLOOR | {"film", "media", "engine", "render"} for phase in PHASES},
     "demo": FLOOR | PHASES | {"film", "media", "engine", "render"},
-    "cli": FLOOR | PHASES | {"film", "media", "engine", "render", "demo"},
+    "desk": FLOOR | PHASES | {"film", "media", "engine", "render"},
+    "cli": FLOOR | PHASES | {"film", "media", "engine", "render", "demo", "desk"},
     "__init__": set(),
     "__main__": {"cli"},
 }

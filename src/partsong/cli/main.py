@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 import partsong
-from partsong.cli import cut, demo, film, lineup, look, prepare, shoot, signoff, stage
+from partsong.cli import cut, demo, desk, film, lineup, look, prepare, shoot, signoff, stage
 from partsong.cli.console import BAD_INPUT, CANCELLED, note, say
 
 app = typer.Typer(
@@ -22,6 +22,7 @@ app = typer.Typer(
 )
 app.command("new")(film.new)
 app.command("demo")(demo.demo)
+app.command("desk")(desk.desk)
 app.add_typer(film.app, name="film")
 app.add_typer(prepare.app, name="prepare")
 app.add_typer(shoot.app, name="shoot")

@@ -165,6 +165,31 @@ class FilmStore:
                 "Restore the file from a copy, or undo to an earlier revision."
             ) from problem
 
+    def head_number(self) -> int:
+        """Return the number of the revision that the film is at; cheap enough to be asked many times a second."""
+        return self._head_number()
+
+    def expect(self, base: int) -> int:
+        """Return the head's number if it is ``base``.
+
+        Raises
+        ------
+        Conflict
+            If somebody else changed the film since revision ``base``.
+        """
+        number = self._head_number()
+        if number != base:
+            theirs = self._revision(number).sentence
+            raise Conflict(
+                f"The film was changed elsewhere while you worked on it ({theirs.rstrip('.')}). "
+                "Your change was not saved over it: look at the new state and make the change again."
+            )
+        return number
+
+    def can_redo(self) -> bool:
+        """Say whether an undo can be taken back."""
+        return self._db.execute("SELECT 1 FROM undone LIMIT 1").fetchone() is not None
+
     def history(self) -> tuple[Revision, ...]:
         """Return every revision, oldest first, those of left branches too."""
         rows = self._db.execute("SELECT number, parent, made_ns, sentence FROM revision ORDER BY number")
@@ -196,13 +221,7 @@ class FilmStore:
             If somebody else changed the film since; nothing is written.
         """
         with self._write():
-            number = self._head_number()
-            if number != base:
-                theirs = self._revision(number).sentence
-                raise Conflict(
-                    f"The film was changed elsewhere while you worked on it ({theirs.rstrip('.')}). "
-                    "Your change was not saved over it: look at the new state and make the change again."
-                )
+            number = self.expect(base)
             number = self._append(number, film, sentence)
         return Head(self._revision(number), film)
 

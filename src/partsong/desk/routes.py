@@ -1,0 +1,102 @@
+"""What a route is: one row of a table, from which both the server and its OpenAPI document are made.
+
+A page's API module (``partsong.desk.api.<page>``) holds the records that it speaks in and a tuple ``ROUTES``. A route's
+function is plain and may block, since it runs in a thread: it is given the desk, then the parts of the path as texts,
+and, if the route takes one, its body, already validated. It returns a record, or the path of a file where ``says`` is a
+media type.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response
+from starlette.routing import Route as Served
+
+from partsong.desk.answers import failed, refusal
+from partsong.desk.session import Desk
+from partsong.errors import InvalidInput, PartsongError
+from partsong.film.records import sentence_of
+
+_MOST_BYTES = 1 << 20
+
+
+class Wire(BaseModel):
+    """The base of all records on the wire: frozen, nothing unknown."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class Edit(Wire):
+    """The body of a change: ``base`` is the revision that the page showed when the person decided."""
+
+    base: int
+
+
+class Done(Wire):
+    """The answer to a change: the revision that the film is at, and the sentence of what changed."""
+
+    revision: int
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """One row: ``takes`` is the body of a POST or the query of a GET; ``says`` a record or a media type."""
+
+    method: Literal["GET", "POST"]
+    path: str
+    run: Callable[..., BaseModel | Path]
+    says: type[BaseModel] | str
+    summary: str
+    takes: type[BaseModel] | None = None
+
+
+def served(route: Route, desk: Desk) -> Served:
+    """Return a route as the server needs it."""
+
+    async def answer(request: Request) -> Response:
+        given = [request.path_params[name] for name in request.path_params]
+        if route.takes is not None:
+            read = await _query(request, route.takes) if route.method == "GET" else await _body(request, route.takes)
+            if isinstance(read, Response):
+                return read
+            given.append(read)
+        try:
+            found = await run_in_threadpool(route.run, desk, *given)
+        except PartsongError as problem:
+            return failed(problem)
+        if isinstance(found, Path):
+            assert isinstance(route.says, str)
+            return FileResponse(found, media_type=route.says, headers={"Cache-Control": "private, no-cache"})
+        return Response(found.model_dump_json(), media_type="application/json", headers={"Cache-Control": "no-store"})
+
+    return Served(route.path, answer, methods=[route.method])
+
+
+async def _body(request: Request, model: type[BaseModel]) -> BaseModel | Response:
+    if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
+        return refusal(415, "The desk reads JSON only.")
+    text = b""
+    async for chunk in request.stream():
+        text += chunk
+        if len(text) > _MOST_BYTES:
+            return refusal(413, "This is more than the desk reads in one request.")
+    try:
+        return model.model_validate_json(text)
+    except ValidationError as problem:
+        return failed(InvalidInput(sentence_of(problem)))
+
+
+async def _query(request: Request, model: type[BaseModel]) -> BaseModel | Response:
+    given: dict[str, Any] = dict(request.query_params)
+    try:
+        return model.model_validate(given)
+    except ValidationError as problem:
+        return failed(InvalidInput(sentence_of(problem)))
