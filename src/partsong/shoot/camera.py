@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Pose
-from partsong.render.registration import distance_px, find_pose, resized_pose
+from partsong.render.registration import LEAST_SIDE, distance_px, find_pose, resized_pose
 from partsong.render.steadiness import course_of
 from partsong.shoot.judge import Remark, enough_detail
 from partsong.shoot.sight import Looker, Sight
@@ -49,6 +49,8 @@ def followed(
     knocks, sag_px, steady
         As :class:`partsong.shoot.sight.Sight` has them; ``steady`` is the longest stretch between knocks.
     """
+    if min(looker.pictures[0].shape) < LEAST_SIDE:
+        return np.zeros((0, 10)), 0.0, range(frames)
     # The whole pictures are followed: a player moves, but his light is the same, and robust weights leave him out. A
     # mask that is the same in both pictures would draw the search towards "no move".
     step = max(1, len(looker.frames) // _SAMPLES)
@@ -113,6 +115,9 @@ def of_knocks(sight: Sight, rate_hz: float) -> list[Remark]:
 
 def of_place(sight: Sight, reference: Sight, name: str, unseen: list[str]) -> list[Remark]:
     """Judge where the camera stands against the reference, whatever the light; both of one size."""
+    if min(sight.still.shape) < LEAST_SIDE:
+        unseen.append("Whether the camera moved was not told: the picture is too small.")
+        return []
     # The whole picture finds about where it lies; the players, who are in two places, are left out of the rest.
     whole = find_pose(reference.still, sight.still)
     still = reference.unmoving & sight.unmoving
