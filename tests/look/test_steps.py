@@ -272,9 +272,10 @@ def test_a_still_of_the_wide_is_made_once_there_is_one(store: FilmStore, tmp_pat
     )
     head = steps.set_look(store, BASIC)
     assert head.film.look is not None
-    with pytest.raises(InvalidInput, match="wide is not merged"):
+    with pytest.raises(InvalidInput, match=r"not merged from 00:01\.50 to 00:02\.00 of the song"):
         showing.still(store, tmp_path / "still.png", at_s=Fraction(3, 2))
-    grey_clip(wide.place(store.folder, wide.wide_key(head.film)), frames=48)
+    (segment,) = wide.segments_of(head.film, [36])
+    grey_clip(wide.place(store.folder, segment), frames=segment.stop - segment.first)
     told = showing.still(store, tmp_path / "still.png", at_s=Fraction(3, 2))
     assert told == "wide at 00:01.50 (frame 36 of the song), 64 x 36"
     assert_mid_grey(tmp_path / "still.png", head.film.look)

@@ -10,7 +10,7 @@ import pytest
 from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput
 from partsong.film.folder import FilmFolder
-from partsong.render.segments import Segment, render_segments, spans
+from partsong.render.segments import OneByOne, Segment, render, spans
 from partsong.watch import Progress, Watch, silent
 
 
@@ -35,7 +35,9 @@ SEGMENTS = [Segment(f"key{span.start}", span.start, span.stop) for span in spans
 
 
 def rendered(folder, writer, watch=None):
-    return render_segments(folder, "wide", ".txt", SEGMENTS, writer, watch=watch or silent(), engine=Local(1))
+    outputs = [(segment, folder.cached("wide", segment.key, ".txt")) for segment in SEGMENTS]
+    render([(OneByOne(writer), [output]) for output in outputs], watch=watch or silent(), engine=Local(1))
+    return [path for _, path in outputs]
 
 
 def test_spans_cover_every_frame_once():
@@ -74,3 +76,26 @@ def test_progress_is_told_in_frames(tmp_path):
     rendered(FilmFolder(tmp_path), Writer(), Watch(told.append, lambda: False))
     assert told[-1] == Progress("Rendering", 25, 25)
     assert [progress.done for progress in told] == sorted(progress.done for progress in told)
+
+
+@dataclass
+class Together:
+    """Writes all files of a batch from one pass."""
+
+    passes: list[list[int]] = field(default_factory=list)
+
+    def __call__(self, outputs, watch):
+        del watch
+        self.passes.append([segment.first for segment, _ in outputs])
+        for _, path in outputs:
+            path.write_text("painted")
+
+
+def test_a_batch_is_painted_in_one_pass_as_far_as_it_is_missing(tmp_path):
+    folder, painter = FilmFolder(tmp_path), Together()
+    outputs = [(segment, folder.cached("wide", segment.key, ".txt")) for segment in SEGMENTS]
+    outputs[1][1].write_text("there already")
+    made = render([(painter, outputs), (painter, outputs)], watch=silent(), engine=Local(1))
+    assert painter.passes == [[0, 16]]  # and never twice
+    assert made == 8 + 9
+    assert outputs[1][1].read_text() == "there already"

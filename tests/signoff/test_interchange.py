@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
 from partsong.film.records import Film, Shot
-from partsong.signoff.edit import edit_of, reel_names
+from partsong.signoff.edit import WideFile, edit_of, reel_names
 from partsong.signoff.interchange import edit_list, timeline
 from partsong.timebase import Rate, Time
 
 otio = pytest.importorskip("opentimelineio")
 
-URLS = {"wide": "file:///films/cache/wide.mov", "cajon-1": "file:///clips/cajon%201.mov", "mix": "file:///song/mix.wav"}
+URLS = {"cajon-1": "file:///clips/cajon%201.mov", "mix": "file:///song/mix.wav"}
+FILES = [WideFile("file:///films/cache/wide.mov", 0, 50), WideFile("file:///films/cache/wide-2.mov", 160, 192)]
 
 
 def read_list(text: str, rate: float = 24.0) -> Any:
@@ -30,10 +31,10 @@ def read_list(text: str, rate: float = 24.0) -> Any:
 
 
 def test_the_timeline_reads_back_with_every_range(film: Film) -> None:
-    read = otio.adapters.otio_json.read_from_string(timeline(edit_of(film, URLS)))
+    read = otio.adapters.otio_json.read_from_string(timeline(edit_of(film, URLS, FILES)))
     picture, mix = read.tracks
     assert (picture.kind, mix.kind) == ("Video", "Audio")
-    assert [clip.name for clip in picture] == ["wide.mov", "cajon 1.mov", "roam.mov", "bass.mov", "wide.mov"]
+    assert [clip.name for clip in picture] == ["wide.mov", "cajon 1.mov", "roam.mov", "bass.mov", "wide-2.mov"]
     # Record positions in frames at 24: the library adds the lengths up itself.
     assert [picture.range_of_child(clip).start_time.rescaled_to(24).value for clip in picture] == [0, 48, 96, 144, 168]
     assert picture.duration().rescaled_to(24).value == 192
@@ -43,6 +44,10 @@ def test_the_timeline_reads_back_with_every_range(film: Film) -> None:
     assert picture[2].source_range.start_time == otio.opentime.RationalTime(150, 50)
     assert picture[2].media_reference.available_range.duration == otio.opentime.RationalTime(480, 50)
     assert picture[1].media_reference.target_url == URLS["cajon-1"]
+    # The second file of the wide begins at song frame 160 and is labelled so.
+    assert picture[4].source_range.start_time == otio.opentime.RationalTime(168, 24)
+    assert picture[4].media_reference.available_range.start_time == otio.opentime.RationalTime(160, 24)
+    assert picture[4].media_reference.available_range.duration == otio.opentime.RationalTime(32, 24)
     assert isinstance(picture[2].media_reference, otio.schema.MissingReference)
     assert mix[0].source_range.duration == otio.opentime.RationalTime(384000, 48000)
     assert read.global_start_time.to_timecode() == "01:00:00:00"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 from pathlib import Path
 
@@ -19,10 +20,10 @@ from partsong.media.planes import Planes
 from partsong.media.probe import probe
 from partsong.media.sound import load_sound, write_wav
 from partsong.render.colour import DEFAULT_CONFIG
-from partsong.render.wide import place, wide_key
+from partsong.render.wide import place, segments_of
 from partsong.signoff import steps
-from partsong.signoff.masters import plan_master
-from partsong.signoff.paint import painter_for
+from partsong.signoff.masters import KINDS, plan_master
+from partsong.signoff.paint import Painter, Shown, painter_for
 from partsong.timebase import Rate, Time
 from partsong.watch import Watch, silent
 
@@ -36,7 +37,9 @@ def clip_of(path: Path, folder: FilmFolder) -> Clip:
     return probe(path, folder.refer(path))
 
 
-def write_picture(path: Path, frames: int, *, level: int, recipe: str = "camera", size: tuple[int, int] = SIZE) -> None:
+def write_picture(
+    path: Path, frames: range, *, level: int, recipe: str = "camera", size: tuple[int, int] = SIZE
+) -> None:
     """A bright bar that moves two pixels a frame over a ramp, so that every frame differs from its neighbours."""
     width, height = size
     ramp = np.tile(np.linspace(300, 500, width), (height, 1))
@@ -44,7 +47,7 @@ def write_picture(path: Path, frames: int, *, level: int, recipe: str = "camera"
     with PictureWriter(
         path, RECIPES[recipe], width=width, height=height, rate=RATE, primaries="unknown", transfer="unknown"
     ) as writer:
-        for frame in range(frames):
+        for frame in frames:
             y = ramp.copy()
             left = 2 * frame % (width - 12)
             y[height // 4 : -height // 4, left : left + 12] = level
@@ -64,8 +67,8 @@ def made(tmp_path: Path) -> tuple[FilmFolder, Film]:
 
     folder = FilmFolder(tmp_path / "film")
     write_wav(tmp_path / "mix.wav", [music()])
-    write_picture(tmp_path / "cajon.mov", 90, level=600)
-    write_picture(tmp_path / "roaming.mov", 80, level=700, size=(96, 72))
+    write_picture(tmp_path / "cajon.mov", range(90), level=600)
+    write_picture(tmp_path / "roaming.mov", range(80), level=700, size=(96, 72))
     with FilmStore.create(folder.root, Film(name="Three bars"), "Made") as store:
         folder = store.folder
     film = Film(
@@ -100,8 +103,9 @@ def made(tmp_path: Path) -> tuple[FilmFolder, Film]:
             Shot(source="cajon-1", start=50, end=75),
         ),
     )
-    wide = place(folder, wide_key(film))
-    write_picture(wide, 75, level=650, recipe="intermediate")
+    for segment in segments_of(film, range(75)):
+        frames = range(segment.first, segment.stop)
+        write_picture(place(folder, segment), frames, level=650, recipe="intermediate")
     return folder, film
 
 
@@ -197,11 +201,53 @@ def test_a_master_that_is_not_as_planned_is_not_kept(
     assert list(folder.masters.iterdir()) == []
 
 
-def test_without_the_wide_the_command_is_named(made: tuple[FilmFolder, Film]) -> None:
+def test_a_stretch_of_the_wide_that_is_not_merged_is_named(made: tuple[FilmFolder, Film]) -> None:
     folder, film = made
-    place(folder, wide_key(film)).unlink()
-    with pytest.raises(InvalidInput, match="partsong stage merge"):
+    # Segments hold frames 0 to 9, 10 to 20, 21 to 31 and on; the cut shows the wide up to frame 29.
+    place(folder, segments_of(film, [25])[0]).unlink()
+    told = r"not merged from 00:00.88 to 00:01.33 of the song \(frames 21 to 31\)\. Merge it: partsong stage merge \S+$"
+    with pytest.raises(InvalidInput, match=told):
         steps.make_masters(folder, film, ("h264",), watch=silent(), engine=Local(1))
+
+
+def test_what_the_cut_does_not_show_of_the_wide_is_not_needed(made: tuple[FilmFolder, Film]) -> None:
+    folder, film = made
+    for segment in segments_of(film, range(32, 75)):
+        place(folder, segment).unlink()
+    (master,) = steps.make_masters(folder, film, ("h264",), watch=silent(), engine=Local(1))
+    assert master.path.is_file()
+    steps.write_edit(folder, film)
+    (joined,) = (folder.root / "cache" / "wide-joined").iterdir()
+    picture = clip_of(joined, folder).picture
+    assert picture is not None
+    assert picture.frames == 32
+
+
+def test_both_masters_are_painted_from_one_decoding(
+    made: tuple[FilmFolder, Film], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, film = made
+    alone = {}
+    for kind in KINDS:
+        steps.make_masters(folder, film, (kind,), watch=silent(), engine=Local(1))
+        alone |= {path: path.read_bytes() for path in (folder.root / "cache" / f"master-{kind}").iterdir()}
+    before = {path.name: path.read_bytes() for path in steps.master_paths(folder)}
+    for path in alone:
+        path.unlink()
+    shown: list[int] = []
+    real = Painter.shown
+
+    def counted(painter: Painter, frames: Sequence[int]) -> Iterator[Shown]:
+        for each in real(painter, frames):
+            shown.append(each.frame)
+            yield each
+
+    monkeypatch.setattr(Painter, "shown", counted)
+    steps.make_masters(folder, film, KINDS, watch=silent(), engine=Local(1))
+    # Then each finished master is held against some of its frames, painted again: 0 and its neighbour, 7 and both.
+    assert shown[:80] == [*range(75), 0, 1, 6, 7, 8]
+    assert {path: path.read_bytes() for path in alone} == alone
+    assert {path.name: path.read_bytes() for path in steps.master_paths(folder)} == before
 
 
 def test_a_master_is_measured_and_reported(made: tuple[FilmFolder, Film]) -> None:

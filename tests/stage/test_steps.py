@@ -14,13 +14,13 @@ import pytest
 
 from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput
+from partsong.film.records import Shot
 from partsong.film.store import FilmStore
 from partsong.media.picture import open_picture
-from partsong.media.probe import probe
 from partsong.render import pixels
 from partsong.render.plan import plan_frames
-from partsong.render.wide import encoding_of, segment_key, wide_key, wide_path
-from partsong.stage.steps import MaskWish, merge, propose, set_mask, set_order
+from partsong.render.wide import encoding_of, merged_wide, segment_key, wide_key
+from partsong.stage.steps import MaskWish, Merged, merge, propose, set_mask, set_order
 from partsong.timebase import SAMPLES, Rate, Time
 from partsong.watch import Watch, silent
 
@@ -58,16 +58,16 @@ def test_the_nudged_camera_is_found(proposed):
 
 def test_the_wide_is_the_merge_of_the_decoded_frames(proposed, small):
     with proposed() as store:
-        assert wide_path(store.folder, store.head().film) is None
-        path = merge(store, silent(), engine=Local(1))
         film, folder = store.head().film, store.folder
-        assert wide_path(folder, film) == path
-        assert merge(store, silent(), engine=Local(1)) == path
-    picture = probe(path, folder.refer(path)).picture
+        with pytest.raises(InvalidInput, match=r"not merged from 00:00.00 to 00:01.00 of the song \(frames 0 to 24\)"):
+            merged_wide(folder, film, range(25))
+        assert merge(store, silent(), engine=Local(1)) == Merged(made=25, kept=0, left=0)
+        assert merge(store, silent(), engine=Local(1)) == Merged(made=0, kept=25, left=0)
+    wide = merged_wide(folder, film, range(25))
+    picture = wide.picture
     assert (picture.frames, picture.rate, picture.width, picture.height) == (25, film.rate, small.width, small.height)
     assert (picture.bit_depth, picture.matrix, picture.value_range) == (10, "bt709", "limited")
-    with open_picture(path, picture) as reader:
-        frames = {number: planes for number, planes in zip((5, 20), reader.read([5, 20]), strict=True)}
+    frames = dict(zip((5, 20), wide.read([5, 20]), strict=True))
     # By song frame 5 the celesta (from frame 10 on) has no picture yet, and the takes beneath show.
     early, late = (
         defined(small, film, folder, 5, ["cello", "oboe"]),
@@ -128,15 +128,15 @@ def test_a_change_to_one_take_leaves_the_keys_of_segments_without_it(proposed):
         assert (keys[0] == keys[1]) is same
 
 
-def test_a_stopped_merge_leaves_no_wide_and_goes_on(small, tmp_path):
+def test_a_stopped_merge_leaves_nothing_half_and_goes_on(small, tmp_path):
     with small.made_film(tmp_path, {"cello": small.Painted(50), "oboe": small.Painted(122)}, {}) as store:
         propose(store, silent())
         seen = []
         with pytest.raises(Cancelled):
-            merge(store, Watch(seen.append, lambda: len(seen) > 12), engine=Local(1))
-        assert wide_path(store.folder, store.head().film) is None
-        assert not [path for path in (store.folder.root / "cache").rglob("*.mov")]
-        assert merge(store, silent(), engine=Local(1)).is_file()
+            merge(store, Watch(seen.append, lambda: len(seen) > 16), engine=Local(1))
+        # Two segments of eight frames were finished and are kept; of the running one nothing is left.
+        assert len([path for path in (store.folder.root / "cache").rglob("*.mov")]) == 2
+        assert merge(store, silent(), engine=Local(1)) == Merged(made=9, kept=16, left=0)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9")
@@ -153,7 +153,7 @@ def test_a_killed_merge_goes_on_from_its_finished_segments(small, tmp_path):
         "    merge(store, silent(), engine=Local(1))\n"
     )
     process = subprocess.Popen([sys.executable, "-c", program])
-    parts = tmp_path / "film" / "cache" / "wide-parts"
+    parts = tmp_path / "film" / "cache" / "wide"
     until = time.monotonic() + 60
     while not list(parts.glob("[!.]*.mov")):
         assert process.poll() is None
@@ -162,14 +162,31 @@ def test_a_killed_merge_goes_on_from_its_finished_segments(small, tmp_path):
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
     finished = list(parts.glob("[!.]*.mov"))
-    assert 1 <= len(finished) < 3
+    # 8.5 s at 25 frames a second, the last one partly filled: 213 frames in 18 segments of 11 or 12.
+    assert 1 <= len(finished) < 18
     with FilmStore.open(tmp_path / "film") as store:
-        told = []
-        wide = merge(store, Watch(told.append, lambda: False), engine=Local(1))
-        picture = probe(wide, store.folder.refer(wide)).picture
-    assert picture.frames == 213  # 8.5 s at 25 frames a second, the last one partly filled
-    # Three segments of 71 frames; only those that were not finished are rendered again.
-    assert told[-1].total == 213 - 71 * len(finished)
+        merged = merge(store, silent(), engine=Local(1))
+    assert merged.made + merged.kept == 213
+    assert merged.kept in range(11 * len(finished), 12 * len(finished) + 1)
+
+
+def test_only_what_the_cut_shows_is_merged_and_only_what_changed_again(proposed):
+    with proposed() as store:
+        shots = (("cello", 0, 2), ("wide", 2, 9), ("cello", 9, 25))
+        cut = tuple(Shot(source=source, start=start, end=end) for source, start, end in shots)
+        store.change("Cut", lambda film: film.replace(cut=cut))
+        set_mask(store, "oboe", MaskWish(rx=43.0))  # shows from the first frame on: nothing is merged yet
+        # Segments hold frames 0 to 7, 8 to 15 and 16 to 24.
+        assert merge(store, silent(), engine=Local(1)) == Merged(made=16, kept=0, left=9)
+        assert merge(store, silent(), whole=True, engine=Local(1)) == Merged(made=9, kept=16, left=0)
+        # The celesta comes in at frame 10: what lies before that is not merged again when its mask changes.
+        set_mask(store, "celesta", MaskWish(rx=30.0))
+        film = store.head().film
+        with pytest.raises(InvalidInput, match=r"frames 8 to 24\)\. Merge it: partsong stage merge .* --all"):
+            merged_wide(store.folder, film, range(25))
+        with pytest.raises(InvalidInput, match=r"frames 8 to 15\)\. Merge it: partsong stage merge \S+$"):
+            merged_wide(store.folder, film, range(2, 9))
+        assert merge(store, silent(), whole=True, engine=Local(1)) == Merged(made=17, kept=8, left=0)
 
 
 @pytest.mark.parametrize(

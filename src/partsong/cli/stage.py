@@ -143,12 +143,13 @@ def merge(
     workers: WorkersOption = None,
     cluster: ClusterOption = None,
     moved: MapOption = None,
+    whole: Annotated[bool, typer.Option("--all", help="Merge also what the cut does not show.")] = False,
     gpu: Annotated[bool, typer.Option("--gpu", help="Merge masked layers on the graphics processor.")] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Merge the takes into the wide; what is merged already is not merged again.
+    """Merge the takes into the wide, as far as the cut shows it; all of it while there is no cut.
 
-    A merge that was stopped or killed goes on from what it had finished.
+    What is merged already is not merged again. A merge that was stopped or killed goes on from what it had finished.
 
     Example: partsong stage merge waltz
     """
@@ -157,11 +158,11 @@ def merge(
 
     engine = chosen_engine(film, workers, cluster, moved)
     with watched() as watch, FilmStore.open(film) as store:
-        path = steps.merge(store, watch, engine=engine, gpu=gpu)
+        merged = steps.merge(store, watch, whole=whole, engine=engine, gpu=gpu)
     if as_json:
-        emit_json({"wide": path})
+        emit_json(merged)
     else:
-        say(f"The wide is merged: {path}")
+        say(merged.sentence)
 
 
 @app.command()

@@ -19,6 +19,7 @@ from partsong.media.planes import Chroma, Planes
 from partsong.render import colour
 from partsong.render.pixels import codes_to_encoded, encoded_to_codes, full_size, to_planes
 from partsong.render.texture import textured
+from partsong.render.wide import merged_wide
 from partsong.timebase import clock
 
 ColourPath = Callable[[NDArray[np.float32]], NDArray[np.float32]]
@@ -57,12 +58,15 @@ def frame_at(folder: FilmFolder, film: Film, look: Look, at_s: Fraction, take: s
         raise InvalidInput(
             f"{float(at_s):g} s lies outside the song, which runs for {float(total / film.rate.exact):.2f} s."
         )
-    path, picture, own, space = _source(folder, film, look, frame, at_s, take)
+    if take is None:
+        planes = next(merged_wide(folder, film, [frame]).read([frame]))
+        what = f"{WIDE} at {clock(at_s)} (frame {frame} of the song)"
+        return Frame(planes, colour.space_of_wide(film, look), None, frame, what)
+    path, picture, own = _source(folder, film, frame, at_s, take)
     with open_picture(path, picture) as reader:
         planes = next(iter(reader.read([own])))
-    of = "the song" if take is None else path.name
-    what = f"{take or WIDE} at {clock(at_s)} (frame {own} of {of})"
-    return Frame(planes, space, None if take is None else film.grade_of(take), frame, what)
+    what = f"{take} at {clock(at_s)} (frame {own} of {path.name})"
+    return Frame(planes, colour.space_of_take(look, film.take(take)), film.grade_of(take), frame, what)
 
 
 def delivered(frame: Frame, look: Look, path: ColourPath, *, bit_depth: int = 10, chroma: Chroma = "422") -> Planes:
@@ -80,25 +84,10 @@ def shown(frame: Frame, look: Look, path: ColourPath) -> NDArray[np.float64]:
     return np.clip(codes_to_encoded(full_size(planes), 16, "bt709", "limited"), 0, 1)
 
 
-def _source(
-    folder: FilmFolder, film: Film, look: Look, frame: int, at_s: Fraction, take: str | None
-) -> tuple[Path, PictureInfo, int, str]:
-    if take is None:
-        from partsong.media.probe import probe
-        from partsong.render.wide import wide_path
-
-        path = wide_path(folder, film)
-        if path is None:
-            raise InvalidInput(
-                "The wide is not merged for the film as it is now. Merge it: partsong stage merge FILM (or look at "
-                "one take with --take)"
-            )
-        picture = probe(path, folder.refer(path)).picture
-        assert picture is not None
-        return path, picture, frame, colour.space_of_wide(film, look)
+def _source(folder: FilmFolder, film: Film, frame: int, at_s: Fraction, take: str) -> tuple[Path, PictureInfo, int]:
     chosen = film.take(take)
     placed = next((entry for entry in placed_takes(film) if entry.take.id == take), None)
     if placed is None or frame not in placed.frames():
         raise InvalidInput(f"{take} has no picture at {clock(at_s)} of the song. See: partsong lineup show FILM")
     path = folder.locate(chosen.clip.file)
-    return path, chosen.picture, placed.source_frame(frame), colour.space_of_take(look, chosen)
+    return path, chosen.picture, placed.source_frame(frame)

@@ -30,7 +30,7 @@ from partsong.media.join import join
 from partsong.media.picture import PictureReader, converted, open_picture
 from partsong.media.planes import Matrix, Planes, ValueRange
 from partsong.media.probe import probe
-from partsong.render.segments import Paint, Segment, render_all, spans
+from partsong.render.segments import OneByOne, Output, Paint, Segment, render, spans
 from partsong.render.wide import shown_size
 from partsong.timebase import Rate
 from partsong.watch import Watch
@@ -131,19 +131,25 @@ def make_atlas(folder: FilmFolder, film: Film, watch: Watch, engine: Engine | No
         return path
     layout = layout_of(film)
     placed = {one.take.id: one for one in placed_takes(film)}
-    pieces = [(segment, TilePainter(folder, placed[tile.take].take, tile.width, tile.height))
-              for tile in layout.tiles for segment in _pieces(placed[tile.take], tile)]  # fmt: skip
-    render_all(folder, "tile", RECIPE.suffix, pieces, watch=watch, engine=engine, doing="Making takes small")
-    segments = _segments(film, layout)
-    painter: Paint = AtlasPainter(folder, film, layout)
-    parts = render_all(
-        folder, "atlas-parts", RECIPE.suffix, [(segment, painter) for segment in segments],
-        watch=watch, engine=engine, doing="Laying takes side by side",
-    )  # fmt: skip
+    batches: list[tuple[Paint, list[Output]]] = []
+    for tile in layout.tiles:
+        small = OneByOne(TilePainter(folder, placed[tile.take].take, tile.width, tile.height))
+        batches += [(small, [(piece, folder.cached("tile", piece.key, RECIPE.suffix))])
+                    for piece in _pieces(placed[tile.take], tile)]  # fmt: skip
+    render(batches, watch=watch, engine=engine, doing="Making takes small")
+    painter = OneByOne(AtlasPainter(folder, film, layout))
+    outputs = [(part, folder.cached("atlas-parts", part.key, RECIPE.suffix)) for part in _segments(film, layout)]
+    render([(painter, [output]) for output in outputs], watch=watch, engine=engine, doing="Laying takes side by side")
     assert film.song is not None
     samples = math.ceil(film.song.length_s * 48000)
     with writing(path) as temporary:
-        join(parts, temporary, sound=folder.locate(film.song.mix.file), sound_codec="aac", sound_samples=samples)
+        join(
+            [part for _, part in outputs],
+            temporary,
+            sound=folder.locate(film.song.mix.file),
+            sound_codec="aac",
+            sound_samples=samples,
+        )
     return path
 
 

@@ -6,14 +6,15 @@ cache is not made again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from typing import TypeVar
 
 from partsong.engine.run import Engine, run_tasks
 from partsong.engine.tasks import Task
-from partsong.film.folder import FilmFolder, writing
+from partsong.film.folder import writing
 from partsong.watch import Watch
 
 
@@ -26,8 +27,13 @@ class Segment:
     stop: int
 
 
-Paint = Callable[[Segment, Path, Watch], None]
-"""Makes one segment's file at exactly the path given; picklable, since it runs in another process."""
+Stretch = TypeVar("Stretch", Segment, range)
+
+Output = tuple[Segment, Path]
+"""A segment and the file that it becomes."""
+
+Paint = Callable[[Sequence[Output], Watch], None]
+"""Makes several files in one pass, each by ``writing``; picklable, since it runs in another process."""
 
 
 def spans(frames: int, length: int) -> list[range]:
@@ -41,29 +47,34 @@ def spans(frames: int, length: int) -> list[range]:
     return [range(first, stop) for first, stop in pairwise(edges)]
 
 
-def render_segments(
-    folder: FilmFolder,
-    kind: str,
-    suffix: str,
-    segments: Sequence[Segment],
-    paint: Paint,
+def runs_of(pieces: Iterable[Stretch]) -> list[list[Stretch]]:
+    """Gather segments or ranges, in order, into runs of which each begins where the one before it stops.
+
+    >>> runs_of([range(0, 3), range(3, 6), range(8, 9)])
+    [[range(0, 3), range(3, 6)], [range(8, 9)]]
+    """
+    runs: list[list[Stretch]] = []
+    for piece in pieces:
+        if runs and runs[-1][-1].stop == (piece.start if isinstance(piece, range) else piece.first):
+            runs[-1].append(piece)
+        else:
+            runs.append([piece])
+    return runs
+
+
+def render(
+    batches: Iterable[tuple[Paint, Sequence[Output]]],
     *,
     watch: Watch,
     engine: Engine | None = None,
     doing: str = "Rendering",
-) -> list[Path]:
-    """Make the segments that the cache does not hold, and return the paths of all of them, in order.
+) -> int:
+    """Make those files that are not there, and return how many frames that was.
 
     Parameters
     ----------
-    folder : FilmFolder
-        Whose cache keeps them.
-    kind, suffix : str
-        Where in the cache they lie, and how their names end.
-    segments : sequence of Segment
-        In the order of the render.
-    paint : callable
-        Makes one segment.
+    batches : iterable of (callable, sequence of (Segment, Path))
+        What is best made in one pass, by one process, and what paints it; that is given the missing files only.
     watch : Watch
         Told in frames.
     engine : Engine, optional
@@ -76,41 +87,37 @@ def render_segments(
     Cancelled
         When the watch said stop; finished segments stay in the cache, half ones do not.
     """
-    pieces = [(segment, paint) for segment in segments]
-    return render_all(folder, kind, suffix, pieces, watch=watch, engine=engine, doing=doing)
-
-
-def render_all(
-    folder: FilmFolder,
-    kind: str,
-    suffix: str,
-    pieces: Sequence[tuple[Segment, Paint]],
-    *,
-    watch: Watch,
-    engine: Engine | None = None,
-    doing: str,
-) -> list[Path]:
-    """Make segments of several renders at once; see :func:`render_segments`."""
-    paths = [folder.cached(kind, segment.key, suffix) for segment, _ in pieces]
-    missing = {path: piece for path, piece in zip(paths, pieces, strict=True) if not path.is_file()}
-    tasks = [
-        Task(
-            f"Frames {segment.first} to {segment.stop - 1}",
-            _Painted(paint, segment, path),
-            segment.stop - segment.first,
-        )
-        for path, (segment, paint) in missing.items()
-    ]
+    tasks = []
+    asked: set[Path] = set()
+    for paint, batch in batches:
+        # What looks the same has one name, and is painted once.
+        missing = tuple({path: (segment, path) for segment, path in batch if path not in asked}.values())
+        missing = tuple((segment, path) for segment, path in missing if not path.is_file())
+        asked |= {path for _, path in missing}
+        if missing:
+            name = f"Frames {missing[0][0].first} to {missing[-1][0].stop - 1}"
+            tasks.append(Task(name, _Painted(paint, missing), sum(each.stop - each.first for each, _ in missing)))
     run_tasks(tasks, doing=doing, watch=watch, engine=engine)
-    return paths
+    return sum(task.size for task in tasks)
+
+
+@dataclass(frozen=True, slots=True)
+class OneByOne:
+    """Paints several files one after another, each at exactly the path that ``paint`` is given."""
+
+    paint: Callable[[Segment, Path, Watch], None]
+
+    def __call__(self, outputs: Sequence[Output], watch: Watch) -> None:
+        """Paint them."""
+        for segment, path in outputs:
+            with writing(path) as temporary:
+                self.paint(segment, temporary, watch)
 
 
 @dataclass(frozen=True, slots=True)
 class _Painted:
     paint: Paint
-    segment: Segment
-    path: Path
+    outputs: tuple[Output, ...]
 
     def __call__(self, watch: Watch) -> None:
-        with writing(self.path) as temporary:
-            self.paint(self.segment, temporary, watch)
+        self.paint(self.outputs, watch)

@@ -6,7 +6,7 @@ It is made of the film document alone and knows no file format; :mod:`partsong.s
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import PurePath
@@ -68,6 +68,15 @@ class Sound:
 
 
 @dataclass(frozen=True, slots=True)
+class WideFile:
+    """A file of the wide: where it lies, as a URL, and its song frames ``first`` to before ``stop``."""
+
+    url: str
+    first: int
+    stop: int
+
+
+@dataclass(frozen=True, slots=True)
 class Mark:
     """A bar line or the start of a section, on the nearest frame."""
 
@@ -89,7 +98,7 @@ class Edit:
     marks: tuple[Mark, ...]
 
 
-def edit_of(film: Film, urls: Mapping[str, str]) -> Edit:
+def edit_of(film: Film, urls: Mapping[str, str], wide: Sequence[WideFile] = ()) -> Edit:
     """Make the edit of a film's cut.
 
     Parameters
@@ -97,7 +106,9 @@ def edit_of(film: Film, urls: Mapping[str, str]) -> Edit:
     film : Film
         With a song and a cut; the takes that the cut shows are placed.
     urls : mapping
-        Where each take, ``wide`` and ``mix`` lies, as URLs. What is missing is left for the reader to find.
+        Where each take and ``mix`` lies, as URLs. What is missing is left for the reader to find.
+    wide : sequence of WideFile
+        What there is of the wide. Its frames are labelled as the song's, in whichever file they lie.
 
     Raises
     ------
@@ -112,7 +123,7 @@ def edit_of(film: Film, urls: Mapping[str, str]) -> Edit:
     mix = film.song.mix
     assert mix.sound is not None
     events = tuple(
-        _wide(shot, film.rate, frames, reels, urls) if shot.source == WIDE else _take(shot, placed, reels, urls)
+        _wide(shot, film.rate, frames, reels, wide) if shot.source == WIDE else _take(shot, placed, reels, urls)
         for shot in film.cut
     )
     return Edit(
@@ -198,19 +209,20 @@ def _take(shot: Shot, placed: Mapping[str, PlacedTake], reels: Mapping[str, str]
     )
 
 
-def _wide(shot: Shot, rate: Rate, frames: int, reels: Mapping[str, str], urls: Mapping[str, str]) -> Event:
-    url = urls.get(WIDE)
+def _wide(shot: Shot, rate: Rate, frames: int, reels: Mapping[str, str], files: Sequence[WideFile]) -> Event:
+    file = next((file for file in files if file.first <= shot.start and min(shot.end, frames) <= file.stop), None)
+    first, stop = (file.first, file.stop) if file else (0, frames)
     return Event(
         source=WIDE,
-        name=url.rpartition("/")[2] if url else "merged wide",
+        name=file.url.rpartition("/")[2] if file else "merged wide",
         reel=reels[WIDE],
-        url=url,
+        url=file.url if file else None,
         record_in=shot.start,
         frames=shot.end - shot.start,
         source_rate=rate,
         source_in=shot.start,
-        source_first=0,
-        source_frames=frames,
+        source_first=first,
+        source_frames=stop - first,
         drop=False,
         drift_ppm=0.0,
         slipped_frames=0,

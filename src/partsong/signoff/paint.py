@@ -1,21 +1,22 @@
-"""From the plan of a master to its pictures: read, fit, put through the look, and encode a segment."""
+"""From the plan of a master to its pictures: read, fit, put through the look, and encode segments."""
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from partsong.errors import InvalidInput
-from partsong.film.folder import FilmFolder, key_of
+from partsong.film.folder import FilmFolder, key_of, writing
 from partsong.film.records import WIDE, Film, Look, PictureInfo, Texture
 from partsong.media.encode import RECIPES, PictureWriter, Recipe
 from partsong.media.planes import Planes
-from partsong.render.segments import Segment, spans
+from partsong.render.segments import Output, Segment, spans
 from partsong.render.table import Table, apply_table, build_table
 from partsong.render.texture import textured
+from partsong.render.wide import Wide, merged_wide
 from partsong.signoff.masters import MasterPlan, Piece, fitted, on_black
 from partsong.timebase import Rate
 from partsong.watch import Watch
@@ -24,22 +25,44 @@ if TYPE_CHECKING:
     from partsong.render.cube import Cube
 
 SEGMENT_S = 4
-_PAINTED = "signoff-1"  # part of every key: raise it when the same plan would give other pixels
+_PAINTED = "signoff-2"  # part of every key: raise it when the same plan would give other pixels
 
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """A file that a master shows, with the table of its colour path; ``key`` stands for the content of both."""
+    """A take's file or the wide, as a master shows it, with the table of its colour path.
 
-    path: Path
+    ``key`` stands for the content of both; which segments of the wide it is, :meth:`content` says.
+    """
+
+    file: Path | Wide
     picture: PictureInfo
     table: Table
     key: str
 
+    def read(self, frames: Sequence[int]) -> Iterator[Planes]:
+        """Yield frames of it, rising."""
+        return _read(self.file, self.picture, frames)
+
+    def content(self, frames: Sequence[int]) -> list[object]:
+        """Return what these frames' pixels depend on."""
+        return [self.key, self.file.within(frames) if isinstance(self.file, Wide) else frames]
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A frame of the film as it was recorded, in the size that it is shown in and where in the frame that lies."""
+
+    frame: int
+    source: str
+    planes: Planes
+    left: int
+    top: int
+
 
 @dataclass(frozen=True)
 class Painter:
-    """Makes the frames of a master, and encodes segments of them in any process."""
+    """Makes the frames of a master."""
 
     sources: Mapping[str, Source]
     pieces: tuple[Piece, ...]
@@ -55,25 +78,28 @@ class Painter:
 
     def pictures(self, frames: Sequence[int]) -> Iterator[Planes]:
         """Yield frames of the film, rising, as they go to the encoder."""
-        from partsong.media.picture import open_picture
+        return map(self.graded, self.shown(frames))
+
+    def shown(self, frames: Sequence[int]) -> Iterator[Shown]:
+        """Yield frames of the film, rising, before the look: the same for every kind of master."""
+        from partsong.media.picture import resized
 
         for piece in self.pieces:
             shown = [frame for frame in frames if piece.start <= frame < piece.stop]
             if shown:
                 source = self.sources[piece.source]
                 wanted = [piece.frames[frame - piece.start] for frame in shown]
-                with open_picture(source.path, source.picture, threads=1) as reader:
-                    for frame, planes in zip(shown, reader.read(wanted), strict=True):
-                        yield self._shown(planes, source, frame)
+                for frame, planes in zip(shown, source.read(wanted), strict=True):
+                    aspect = pixel_aspect(source.picture)
+                    left, top, width, height = fitted(planes.width, planes.height, aspect, self.size)
+                    yield Shown(frame, piece.source, resized(planes, width, height), left, top)
 
-    def _shown(self, planes: Planes, source: Source, frame: int) -> Planes:
-        from partsong.media.picture import resized
-
-        left, top, width, height = fitted(planes.width, planes.height, pixel_aspect(source.picture), self.size)
-        graded = apply_table(resized(planes, width, height), source.table, chroma=self.recipe.chroma)
+    def graded(self, shown: Shown) -> Planes:
+        """Return a frame as it goes to the encoder."""
+        planes = apply_table(shown.planes, self.sources[shown.source].table, chroma=self.recipe.chroma)
         if self.texture is not None:
-            graded = textured(graded, self.texture, frame)
-        return on_black(graded, self.size, left, top)
+            planes = textured(planes, self.texture, shown.frame)
+        return on_black(planes, self.size, shown.left, shown.top)
 
     def segments(self, plan: MasterPlan) -> list[Segment]:
         """Cut the master into segments, each keyed by all that its pixels depend on."""
@@ -82,20 +108,40 @@ class Painter:
         found = []
         for span in spans(plan.frames, round(SEGMENT_S * plan.rate.exact)):
             shown = [piece for piece in (each.within(span.start, span.stop) for each in self.pieces) if piece]
-            content = [[self.sources[piece.source].key, piece.frames] for piece in shown]
+            content = [self.sources[piece.source].content(piece.frames) for piece in shown]
             # The grain of a frame hangs on its number in the film.
             over = [self.texture.model_dump(), span.start] if self.texture else []
             found.append(Segment(key_of(_PAINTED, form, str(plan.rate), content, over), span.start, span.stop))
         return found
 
-    def __call__(self, segment: Segment, path: Path, watch: Watch) -> None:
-        """Encode one segment to exactly the path given."""
-        frames = range(segment.first, segment.stop)
+    def writer(self, path: Path) -> PictureWriter:
+        """Return the encoder of one segment."""
         width, height = self.size
+        return PictureWriter(path, self.recipe, width=width, height=height, rate=self.rate, threads=1)
+
+
+@dataclass(frozen=True)
+class SegmentPainter:
+    """Encodes the same stretch of one master, or of several, in any process: each frame is decoded once for all.
+
+    Masters are told apart by how their files end.
+    """
+
+    painters: Mapping[str, Painter]
+
+    def __call__(self, outputs: Sequence[Output], watch: Watch) -> None:
+        segment, _ = outputs[0]
+        frames = range(segment.first, segment.stop)
         doing = f"Frames {segment.first} to {segment.stop - 1}"
-        with PictureWriter(path, self.recipe, width=width, height=height, rate=self.rate, threads=1) as writer:
-            for planes in watch.over(self.pictures(frames), total=len(frames), doing=doing):
-                writer.write(planes)
+        painters = [self.painters[path.suffix] for _, path in outputs]
+        with contextlib.ExitStack() as opened:
+            writers = []
+            for painter, (_, path) in zip(painters, outputs, strict=True):
+                temporary = opened.enter_context(writing(path))
+                writers.append(opened.enter_context(painter.writer(temporary)))
+            for shown in watch.over(painters[0].shown(frames), total=len(frames), doing=doing):
+                for painter, writer in zip(painters, writers, strict=True):
+                    writer.write(painter.graded(shown))
 
 
 def pixel_aspect(picture: PictureInfo) -> Fraction:
@@ -110,7 +156,7 @@ def painter_for(folder: FilmFolder, film: Film, plan: MasterPlan, recipe_name: s
     Raises
     ------
     InvalidInput
-        If the merged wide is not there yet, a file is gone, or a colour path cannot be built.
+        If a stretch of the wide that it shows is not merged yet, a file is gone, or a colour path cannot be built.
     """
     from partsong.render.colour import table_of
 
@@ -118,43 +164,35 @@ def painter_for(folder: FilmFolder, film: Film, plan: MasterPlan, recipe_name: s
     cube = table_of(folder, film.look)
     tables: dict[str, Table] = {}
     sources = {
-        name: _source(folder, film, film.look, cube, name, RECIPES[recipe_name], tables) for name in plan.sources
+        name: _source(folder, film, film.look, cube, plan, name, RECIPES[recipe_name], tables) for name in plan.sources
     }
     return Painter(sources, plan.pieces, (plan.width, plan.height), plan.rate, recipe_name, film.look.texture)
 
 
-def locate_wide(folder: FilmFolder, film: Film) -> Path:
-    """Return the merged wide of the film as it is now, or say how to make it."""
-    from partsong.render.wide import wide_path
-
-    path = wide_path(folder, film)
-    if path is None:
-        raise InvalidInput(
-            "The cut shows the wide, and the wide of the film as it is now has not been merged yet. "
-            f"Merge it: partsong stage merge {folder.root}"
-        )
-    return path
-
-
 def _source(
-    folder: FilmFolder, film: Film, look: Look, cube: Cube | None, name: str, recipe: Recipe, tables: dict[str, Table]
+    folder: FilmFolder,
+    film: Film,
+    look: Look,
+    cube: Cube | None,
+    plan: MasterPlan,
+    name: str,
+    recipe: Recipe,
+    tables: dict[str, Table],
 ) -> Source:
-    from partsong.media.picture import open_picture
-    from partsong.media.probe import probe
     from partsong.render.colour import display_path, space_of_take, space_of_wide
 
+    file: Path | Wide
     if name == WIDE:
-        path = locate_wide(folder, film)
-        file = folder.refer(path)
-        picture = probe(path, file).picture
+        frames = [frame for piece in plan.pieces if piece.source == WIDE for frame in piece.frames]
+        file = merged_wide(folder, film, frames)
+        picture, content, sample = file.picture, WIDE, frames[0]
         space, grade = space_of_wide(film, look), None  # each layer's own is in the wide already
-        assert picture is not None
     else:
         take = film.take(name)
-        path, file, picture = folder.locate(take.clip.file), take.clip.file, take.picture
+        file, picture = folder.locate(take.clip.file), take.picture
+        content, sample = take.clip.file.fingerprint, 0
         space, grade = space_of_take(look, take), film.grade_of(name)
-    with open_picture(path, picture, threads=1) as reader:
-        first = next(reader.read([0]))
+    first = next(_read(file, picture, [sample]))
     signal = (first.bit_depth, first.matrix, first.value_range)
     own = grade.model_dump() if grade else None
     colour_key = key_of(_look_key(look), space, own, signal, recipe.bit_depth)
@@ -162,7 +200,18 @@ def _source(
         tables[colour_key] = build_table(
             display_path(look, space, cube, grade), source=signal, target=(recipe.bit_depth, "bt709", "limited")
         )
-    return Source(path, picture, tables[colour_key], key_of(file.fingerprint, picture.model_dump(), colour_key))
+    return Source(file, picture, tables[colour_key], key_of(content, picture.model_dump(), colour_key))
+
+
+def _read(file: Path | Wide, picture: PictureInfo, frames: Sequence[int]) -> Iterator[Planes]:
+    """Yield frames of a take's file or of the wide on one thread: processes share the processors out already."""
+    from partsong.media.picture import open_picture
+
+    if isinstance(file, Wide):
+        yield from file.read(frames, threads=1)
+    else:
+        with open_picture(file, picture, threads=1) as reader:
+            yield from reader.read(frames)
 
 
 def _look_key(look: Look) -> str:

@@ -16,7 +16,7 @@ from partsong.film.records import WIDE, Clip, Film, MediaFile, PictureInfo, Time
 from partsong.media.planes import Matrix, Planes, ValueRange
 from partsong.signoff import faults, flash, levels, loudness, sync
 from partsong.signoff.checks import Check, undecided
-from partsong.signoff.edit import edit_of
+from partsong.signoff.edit import WideFile, edit_of
 from partsong.signoff.masters import (
     SOUND_RATE_HZ,
     MasterKind,
@@ -28,7 +28,7 @@ from partsong.signoff.masters import (
     psnr,
     sampled_frames,
 )
-from partsong.signoff.paint import Painter, painter_for
+from partsong.signoff.paint import Painter, SegmentPainter, painter_for
 from partsong.signoff.report import MasterPart, Picture, Report, glance_of, page, score_of, take_lines
 from partsong.signoff.verify import Compared, most_like, verify
 from partsong.timebase import Rate, clock
@@ -82,26 +82,43 @@ def make_masters(
     Cancelled
         When the watch said stop.
     """
+    from partsong.render.segments import render
+
     plan = plan_master(film)
-    return tuple(_make(folder, film, plan, kind, watch, engine) for kind in kinds)
+    painters = {kind: painter_for(folder, film, plan, kind) for kind in kinds}
+    outputs = {
+        kind: [
+            (segment, folder.cached(f"master-{kind}", segment.key, painter.recipe.suffix))
+            for segment in painter.segments(plan)
+        ]
+        for kind, painter in painters.items()
+    }
+    # Stretch by stretch the same frames: what is missing of several masters is painted from one decoding.
+    together = SegmentPainter({painter.recipe.suffix: painter for painter in painters.values()})
+    render([(together, stretch) for stretch in zip(*outputs.values(), strict=True)], watch=watch, engine=engine)
+    return tuple(
+        _finish(folder, film, plan, kind, painters[kind], [path for _, path in outputs[kind]], watch) for kind in kinds
+    )
 
 
-def _make(
-    folder: FilmFolder, film: Film, plan: MasterPlan, kind: MasterKind, watch: Watch, engine: Engine | None
+def _finish(
+    folder: FilmFolder,
+    film: Film,
+    plan: MasterPlan,
+    kind: MasterKind,
+    painter: Painter,
+    segments: Sequence[Path],
+    watch: Watch,
 ) -> Master:
+    """Join a master's segments, give it its sound, and name it when it was found to be as planned."""
     from partsong.media.check import decode_all
     from partsong.media.join import join
-    from partsong.render.segments import render_segments
 
     assert film.song is not None
-    painter = painter_for(folder, film, plan, kind)
-    suffix = painter.recipe.suffix
-    segments = painter.segments(plan)
-    paths = render_segments(folder, f"master-{kind}", suffix, segments, painter, watch=watch, engine=engine)
-    path = folder.masters / f"{plan.name}{suffix}"
+    path = folder.masters / f"{plan.name}{painter.recipe.suffix}"
     with writing(path) as temporary:
         join(
-            paths,
+            segments,
             temporary,
             sound=folder.locate(film.song.mix.file),
             sound_codec="aac" if kind == "h264" else "pcm_s24le",
@@ -301,16 +318,19 @@ def _picture_of(path: Path, clip: Clip) -> PictureInfo:
 
 def write_edit(folder: FilmFolder, film: Film) -> tuple[Path, Path]:
     """Write the cut as an open timeline and as an edit list beside the masters, and return both paths."""
-    from partsong.render.wide import wide_path
+    from partsong.render.wide import joined, merged_runs
     from partsong.signoff.interchange import edit_list, timeline
 
     assert film.song is not None
     urls = {"mix": folder.locate(film.song.mix.file).as_uri()}
-    for source in {shot.source for shot in film.cut}:
-        path = wide_path(folder, film) if source == WIDE else folder.locate(film.take(source).clip.file)
-        if path is not None:
-            urls[source] = path.as_uri()
-    edit = edit_of(film, urls)
+    for source in {shot.source for shot in film.cut} - {WIDE}:
+        urls[source] = folder.locate(film.take(source).clip.file).as_uri()
+    wide = [
+        WideFile(joined(folder, run).as_uri(), run.segments[0].first, run.segments[-1].stop)
+        for run in merged_runs(folder, film)
+        if any(shot.source == WIDE and run.covers(shot.start, shot.end) for shot in film.cut)
+    ]
+    edit = edit_of(film, urls, wide)
     names = tuple(folder.masters / f"{file_name(film.name)}{suffix}" for suffix in (".otio", ".edl"))
     write_text(names[0], timeline(edit))
     write_text(names[1], edit_list(edit))
@@ -354,13 +374,15 @@ def write_report(
 def _stage_words(film: Film, is_merged: bool) -> str:
     layers = len(film.stage.order)
     if not is_merged:
-        return "The wide of the film as it is now has not been merged yet, so there is no picture of it."
-    return f"The merged wide in the middle of the song: {layers} {'take' if layers == 1 else 'takes'} in one picture."
+        return "Nothing of the wide as the film is now has been merged yet, so there is no picture of it."
+    return (
+        f"The merged wide, near the middle of the song: {layers} {'take' if layers == 1 else 'takes'} in one picture."
+    )
 
 
 def _source_pictures(folder: FilmFolder, film: Film) -> dict[str, Picture]:
     """Return a picture of every take from its middle, and of the wide, through the look when there is one."""
-    from partsong.render.wide import wide_path
+    from partsong.render.wide import merged_runs
 
     if not film.takes or film.rate is None:
         return {}
@@ -369,10 +391,15 @@ def _source_pictures(folder: FilmFolder, film: Film) -> dict[str, Picture]:
     pictures = {
         take: picture_of(planes, alts[take]) for take, planes in _shown(folder, film, frames, _TAKE_WIDTH).items()
     }
-    if film.look and film.song and film.stage.order and wide_path(folder, film) is not None:
-        middle = {WIDE: film.rate.frames_at(film.song.length_s / 2)}
-        planes = _shown(folder, film, middle, _STAGE_WIDTH)[WIDE]
-        pictures[WIDE] = picture_of(planes, "The merged wide, all parts in one picture")
+    if film.look and film.song and film.stage.order:
+        middle = film.rate.frames_at(film.song.length_s / 2)
+        merged = [segment for run in merged_runs(folder, film) for segment in run.segments]
+        near = min(
+            (min(max(middle, one.first), one.stop - 1) for one in merged), key=lambda at: abs(at - middle), default=None
+        )
+        if near is not None:
+            planes = _shown(folder, film, {WIDE: near}, _STAGE_WIDTH)[WIDE]
+            pictures[WIDE] = picture_of(planes, "The merged wide, all parts in one picture")
     return pictures
 
 

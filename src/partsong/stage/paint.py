@@ -1,13 +1,13 @@
-"""Painting stretches of the merged wide: takes' frames in, one file out. Runs in a process of its own."""
+"""Painting stretches of the merged wide: takes' frames in, segments out. Runs in a process of its own."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from itertools import islice
 
-from partsong.film.folder import FilmFolder
+from partsong.film.folder import FilmFolder, writing
 from partsong.film.records import Film
 from partsong.media.encode import PictureWriter
 from partsong.media.picture import PictureReader, converted, open_picture
@@ -16,7 +16,7 @@ from partsong.render.gpu import GpuMerger
 from partsong.render.lightsum import LightSum
 from partsong.render.merge import Form, Merger
 from partsong.render.plan import FramePlan, Stack, clip_of, plan_frames, stretches
-from partsong.render.segments import Segment
+from partsong.render.segments import Output
 from partsong.render.wide import RECIPE, Encoding
 from partsong.stage.rooms import RoomFinder
 from partsong.watch import Watch
@@ -32,28 +32,32 @@ class WidePainter:
     form: Form
     gpu: bool = False
 
-    def __call__(self, segment: Segment, path: Path, watch: Watch) -> None:
+    def __call__(self, outputs: Sequence[Output], watch: Watch) -> None:
         film = self.film
         assert film.width is not None
         assert film.height is not None
         assert film.rate is not None
-        plans = plan_frames(film, range(segment.first, segment.stop))
-        # One thread each: the processes share the processors out already.
-        with PictureWriter(
-            path,
-            RECIPE,
-            width=film.width,
-            height=film.height,
-            rate=film.rate,
-            matrix=self.form.matrix,
-            value_range=self.form.value_range,
-            primaries="unknown",
-            transfer="unknown",
-            threads=1,
-        ) as writer:
-            frames = self.frames(plans)
-            for planes in watch.over(frames, total=len(plans), doing="Merging the takes"):
-                writer.write(planes)
+        plans = tuple(plan for segment, _ in outputs for plan in plan_frames(film, range(segment.first, segment.stop)))
+        frames = watch.over(self.frames(plans), total=len(plans), doing="Merging the takes")
+        for segment, path in outputs:
+            # One thread each: the processes share the processors out already.
+            with (
+                writing(path) as temporary,
+                PictureWriter(
+                    temporary,
+                    RECIPE,
+                    width=film.width,
+                    height=film.height,
+                    rate=film.rate,
+                    matrix=self.form.matrix,
+                    value_range=self.form.value_range,
+                    primaries="unknown",
+                    transfer="unknown",
+                    threads=1,
+                ) as writer,
+            ):
+                for planes in islice(frames, segment.stop - segment.first):
+                    writer.write(planes)
 
     def frames(self, plans: tuple[FramePlan, ...]) -> Iterator[Planes]:
         """Yield the merged frame of each plan; takes that do not show are not opened."""

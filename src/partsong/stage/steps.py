@@ -12,7 +12,6 @@ from partsong.engine.cluster import Cluster
 from partsong.engine.run import Engine
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
-from partsong.film.folder import writing
 from partsong.film.records import (
     Curve,
     Film,
@@ -26,14 +25,13 @@ from partsong.film.records import (
     Take,
 )
 from partsong.film.store import FilmStore, Head
-from partsong.media.join import join
 from partsong.render import pixels
 from partsong.render.colour import display_path, table_of
 from partsong.render.gpu import device
 from partsong.render.plan import plan_frames
-from partsong.render.segments import Segment, render_segments, spans
+from partsong.render.segments import render, runs_of
 from partsong.render.shapes import box_of, shape_at
-from partsong.render.wide import RECIPE, encoding_of, form_of, merged_takes, place, segment_key, wide_key
+from partsong.render.wide import encoding_of, form_of, merged_takes, place, segments_of, shown_frames
 from partsong.stage.boundary import scaled
 from partsong.stage.draw import outlined, shown_picture, write_picture
 from partsong.stage.paint import WidePainter
@@ -41,8 +39,8 @@ from partsong.stage.propose import FEATHER_SHARE, propose_masks
 from partsong.stage.standing import Stood, laid_on_reference, registration_of, stood
 from partsong.watch import Watch
 
-SEGMENT_S = 4
-"""About how long a segment of the wide is."""
+SEGMENTS_A_PASS = 8
+"""How many segments of the wide one process paints at a time: decoders open, and find their key frame, once for all."""
 
 
 # --- proposing ------------------------------------------------------------------------------------
@@ -288,16 +286,30 @@ def set_order(store: FilmStore, takes: Sequence[str]) -> Head:
 # --- merging --------------------------------------------------------------------------------------
 
 
-def merge(store: FilmStore, watch: Watch, *, engine: Engine | None = None, gpu: bool = False) -> Path:
-    """Merge the takes into the wide, or find it merged already.
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """What merging came to, in frames: ``made`` now, ``kept`` from before, ``left`` out as the cut shows none of it."""
+
+    made: int
+    kept: int
+    left: int
+
+    @property
+    def sentence(self) -> str:
+        """It in words."""
+        told = f"Merged {self.made} frames of the wide; {self.kept} were merged already."
+        if self.left:
+            told += f" {self.left} frames that the cut does not show were left out; --all merges them too."
+        return told
+
+
+def merge(
+    store: FilmStore, watch: Watch, *, whole: bool = False, engine: Engine | None = None, gpu: bool = False
+) -> Merged:
+    """Merge what the cut shows of the wide, all of it while there is no cut or when the ``whole`` is asked for.
 
     With ``gpu``, layers are merged on the graphics processor of the machine that does the work, within one code of what
     its processor would give. What was merged before, either way, is used as it is.
-
-    Returns
-    -------
-    Path
-        The wide in the film's cache: song frames 0 to the last at the film's rate, in the camera's encoding.
 
     Raises
     ------
@@ -308,26 +320,23 @@ def merge(store: FilmStore, watch: Watch, *, engine: Engine | None = None, gpu: 
     """
     folder, film = store.folder, store.head().film
     merged_takes(film)
-    path = place(folder, wide_key(film))
-    if path.is_file():
-        return path
-    if gpu and not isinstance(engine, Cluster):
+    total = song_frames(film)
+    watch.check("Merging the takes")
+    segments = segments_of(film, range(total) if whole else shown_frames(film))
+    outputs = [(segment, place(folder, segment)) for segment in segments]
+    missing = [(segment, path) for segment, path in outputs if not path.is_file()]
+    if missing and gpu and not isinstance(engine, Cluster):
         device()  # says now, not in every process, when there is none
     painter = WidePainter(folder, film, encoding_of(film), form_of(film), gpu)
-    assert film.rate is not None
-    segments = []
-    for span in spans(song_frames(film), round(SEGMENT_S * film.rate.exact)):
-        watch.check("Merging the takes")
-        segments.append(Segment(segment_key(film, painter.encoding, plan_frames(film, span)), span.start, span.stop))
-    parts = render_segments(
-        folder, "wide-parts", RECIPE.suffix, segments, painter, watch=watch, engine=engine, doing="Merging the takes"
-    )
-    with writing(path) as temporary:
-        join(parts, temporary, sound=None)
-    # The joined file holds the same picture; keeping both would double the disk it takes.
-    for part in set(parts):
-        part.unlink()
-    return path
+    paths = dict(missing)
+    batches = [
+        (painter, [(segment, paths[segment]) for segment in run[first : first + SEGMENTS_A_PASS]])
+        for run in runs_of(list(paths))
+        for first in range(0, len(run), SEGMENTS_A_PASS)
+    ]
+    made = render(batches, watch=watch, engine=engine, doing="Merging the takes")
+    shown = sum(segment.stop - segment.first for segment in segments)
+    return Merged(made, shown - made, total - shown)
 
 
 def draw_frame(store: FilmStore, at_s: float, path: Path) -> None:
