@@ -68,9 +68,13 @@ def now(desk: Desk) -> FilmNow:
         can_redo = store.can_redo()
     film = head.film
     masters = len(master_paths(desk.folder))
-    deciding = {
-        "shoot": any(judged.verdict != "clear to strike" for judged in film.judgements),
-        "lineup": any(found.confidence in ("ask", "none") and not found.by_hand for found in film.placements),
+    look_first = sum(judged.verdict != "clear to strike" for judged in film.judgements)
+    lost = sum(found.confidence == "none" and not found.by_hand for found in film.placements)
+    asking = sum(found.confidence == "ask" and not found.by_hand for found in film.placements)
+    deciding = {"shoot": look_first > 0, "lineup": lost + asking > 0}
+    more = {
+        "shoot": f", {look_first} to look at" if look_first else "",
+        "lineup": f", {lost} not found" if lost else "",
     }
     phase, sentence, command = next_step(film, masters=masters)
     return FilmNow(
@@ -82,7 +86,7 @@ def now(desk: Desk) -> FilmNow:
         length_s=float(film.song.length_s) if film.song else 0.0,
         rate=float(film.rate.exact) if film.rate else None,
         phases=tuple(
-            PhaseState(phase=phase, state=state, to_decide=deciding.get(phase, False))
+            PhaseState(phase=phase, state=state + more.get(phase, ""), to_decide=deciding.get(phase, False))
             for phase, state in phase_states(film, masters=masters)
         ),
         next=Next(phase=phase, sentence=sentence, command=f"{command} {desk.folder.root.name}"),
