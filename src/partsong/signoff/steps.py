@@ -206,22 +206,40 @@ def measure_film(
     paths = master_paths(folder)
     if not paths:
         raise InvalidInput(f"There is no master yet. Make one: partsong signoff master {folder.root}")
-    assert film.song is not None
-    found = []
     for path in paths:
-        key = key_of(_MEASURED, fingerprint(path), film.song.mix.file.fingerprint, target_lufs)
-        kept = folder.cached("measured", key, ".json")
+        kept = _kept_at(folder, film, path, target_lufs)
         if not kept.is_file():
+            assert film.song is not None
             measured = measure_file(path, watch=watch, target_lufs=target_lufs)
             against_song = _against_song(path, folder.locate(film.song.mix.file), watch)
             _keep(kept, measured.facts, (*measured.checks, *against_song))
+    return tuple(found for _, found in known_measures(folder, film, target_lufs=target_lufs) if found is not None)
+
+
+def known_measures(
+    folder: FilmFolder, film: Film, *, target_lufs: float | None = None
+) -> tuple[tuple[Path, Measured | None], ...]:
+    """Return every master of a film with what is remembered of it: None where it was not measured yet."""
+    found: list[tuple[Path, Measured | None]] = []
+    for path in master_paths(folder):
+        kept = _kept_at(folder, film, path, target_lufs)
+        if not kept.is_file():
+            found.append((path, None))
+            continue
         facts, checks = _kept(kept)
         verified = folder.cached("verified", fingerprint(path), ".json")
         before = _kept(verified)[1] if verified.is_file() else ()
         # The verification has already held picture against sound; once is enough.
         told = {check.sentence for check in before}
-        found.append(Measured(path, facts, (*before, *(check for check in checks if check.sentence not in told))))
+        checks = (*before, *(check for check in checks if check.sentence not in told))
+        found.append((path, Measured(path, facts, checks)))
     return tuple(found)
+
+
+def _kept_at(folder: FilmFolder, film: Film, path: Path, target_lufs: float | None) -> Path:
+    assert film.song is not None
+    key = key_of(_MEASURED, fingerprint(path), film.song.mix.file.fingerprint, target_lufs)
+    return folder.cached("measured", key, ".json")
 
 
 def master_paths(folder: FilmFolder) -> tuple[Path, ...]:
