@@ -6,22 +6,25 @@ texture with grain, one thread each, the least of several passes. Sections, all 
 floor    decode, merge, table, encode, one by one, from HEVC 4:2:2 of 100 Mbit/s and from the quick camera recipe
 graph    the same picture as one filter graph of the media library: a chain of masked merges and a tetrahedral table
 layers   fourteen takes beside seven
-shown    a film whose wide is on screen two fifths of the time: frames decoded, and what a change of look costs
+shown    a film whose wide is on screen two fifths of the time: frames decoded; what a change of look or cut costs
 atlas    nine takes made small and laid side by side, beside decoding them
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import tempfile
 import time
 from collections.abc import Callable, Iterator
+from itertools import accumulate, pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from partsong.film.folder import FilmFolder
-from partsong.film.records import Clip
+from partsong.film.records import Clip, Film
 from partsong.media.encode import RECIPES, PictureWriter, Recipe
 from partsong.media.frames import frame_of
 from partsong.media.join import join
@@ -149,37 +152,103 @@ def section_layers(folder: Path) -> Iterator[str]:
 
 
 def section_shown(folder: Path) -> Iterator[str]:
-    """Count the frames that a master decodes, and time it again after a change of look."""
+    """Count what a song decodes whose wide shows two fifths of the time, and time a change of look and of cut."""
+    yield from counted_song(folder)
+    yield from timed_changes(folder)
+
+
+def counted_song(folder: Path) -> Iterator[str]:
+    """Merge and master a minute of small pictures: seven takes of the wide, three of coverage, shots of 3 to 6 s."""
     from partsong.film.records import WIDE, Shot
     from partsong.signoff.steps import make_masters
     from partsong.stage import steps
 
-    size, rate, seconds = (WIDTH, HEIGHT), Rate.of(24), 5
+    size, rate, seconds, coverage = (320, 180), Rate.of(24), 60, 3
+    frames, takes = seconds * 24, LAYERS + coverage
+    wide = [83, 97, 121, 71, 103, 101]  # two fifths of the song
+    gaps = [150, 111, 137, 97, 143, 109, 117]
+    edges = [*accumulate(length for pair in zip(gaps, [*wide, 0], strict=True) for length in pair)][:-1]
+    sources = [WIDE if n % 2 else f"take-{LAYERS + n // 2 % coverage}" for n in range(len(edges))]
+    cut = tuple(Shot(source=source, start=a, end=b)
+                for source, (a, b) in zip(sources, pairwise([0, *edges]), strict=True))  # fmt: skip
+    for gop_s in (1, 0.5):
+        here = folder / f"keys-{gop_s}"
+        here.mkdir()
+        second_of = [camera_second(here, rate, size, 200 + number, gop_s) for number in range(takes)]
+        with made_film(here / "counted", second_of, seconds, rate, size) as store:
+            # Coverage is no layer of the wide.
+            store.change("Cut", lambda film: film.replace(
+                cut=cut,
+                stage=film.stage.replace(order=film.stage.order[:LAYERS], masks=film.stage.masks[: LAYERS - 1]),
+            ))  # fmt: skip
+            with decoding_counted(store.folder.root) as count:
+                merged = steps.merge(store, silent(), engine=local_one())
+                merging = count["takes"]
+                make_masters(store.folder, store.head().film, ("h264", "mezzanine"), watch=silent(), engine=local_one())
+        yield f"a key frame every {gop_s} s; the wide shows {sum(wide) / frames:.1%}, in {len(wide)} shots"
+        share = merging / (frames * LAYERS)
+        yield f"  merged {merged.made / frames:.1%}, decoded of seven takes {merging} of {frames * LAYERS}: {share:.1%}"
+        share = count["takes"] / (frames * takes)
+        yield f"  with both masters, of all ten takes {count['takes']} of {frames * takes}: {share:.1%}"
+        yield f"  and {count['made']} frames of the wide and the masters themselves, read back"
+
+
+def timed_changes(folder: Path) -> Iterator[str]:
+    """Merge and master seven 3840x2160 takes of HEVC, change the look, then the cut, and master again."""
+    from partsong.film.records import WIDE, Shot
+    from partsong.signoff.steps import make_masters
+    from partsong.stage import steps
+
+    size, rate, seconds = (WIDTH, HEIGHT), Rate.of(24), 4
     second = folder / "second.mov"
     third, _ = clip_of(folder / f"{CAMERA_HEVC.name}.mov", CAMERA_HEVC, [grainy(seed) for seed in range(FRAMES)])
     join([third] * (24 // FRAMES), second, sound=None)
     with made_film(folder / "shown", [second] * LAYERS, seconds, rate, size) as store:
-        frames = seconds * 24
-        wide = range(frames * 3 // 10, frames * 7 // 10)
-        cut = (
-            Shot(source="take-1", start=0, end=wide.start),
-            Shot(source=WIDE, start=wide.start, end=wide.stop),
-            Shot(source="take-2", start=wide.stop, end=frames),
-        )
-        store.change("Cut", lambda film: film.replace(cut=cut))
+        store.change("Cut", lambda film: film.replace(cut=(Shot(source=WIDE, start=0, end=seconds * 24),)))
         film = store.head().film
+
+        def mastered(film: Film) -> float:
+            began = time.process_time()
+            make_masters(store.folder, film, ("h264",), watch=silent(), engine=local_one())
+            return time.process_time() - began
+
         began = time.process_time()
         steps.merge(store, silent(), engine=local_one())
         merged = time.process_time() - began
-        began = time.process_time()
-        make_masters(store.folder, film, ("h264",), watch=silent(), engine=local_one())
-        first = merged + time.process_time() - began
-        brighter = film.replace(look=film.look.replace(exposure_stops=0.5))
-        began = time.process_time()
-        make_masters(store.folder, brighter, ("h264",), watch=silent(), engine=local_one())
-        again = time.process_time() - began
-    yield f"first render {first:.1f} s CPU, of which the merge {merged:.1f}"
-    yield f"after a change of look {again:.1f} s CPU: {first / again:.1f} times faster"
+        first = merged + mastered(film)
+        look = mastered(film.replace(look=film.look.replace(exposure_stops=0.5)))
+        moved = (Shot(source="take-1", start=0, end=6), Shot(source=WIDE, start=6, end=seconds * 24))
+        cut = mastered(film.replace(cut=moved))
+    yield f"seven HEVC takes: first render {first:.1f} s CPU for {seconds * 24} frames, of which the merge {merged:.1f}"
+    yield f"after a change of look {look:.1f} s CPU: {first / look:.1f} times faster"
+    yield f"after a change of cut {cut:.1f} s CPU: {first / cut:.1f} times faster"
+
+
+@contextlib.contextmanager
+def decoding_counted(film: Path) -> Iterator[dict[str, int]]:
+    """Count every frame that a decoder gives, wanted or passed over: of takes, and of what the film's folder holds."""
+    from partsong.media import picture, seeking
+
+    real, count = seeking.decoded, {"takes": 0, "made": 0}
+
+    def counted(packets: Iterator[Any]) -> Iterator[Any]:
+        kind = "takes"
+
+        def noted() -> Iterator[Any]:
+            nonlocal kind
+            for packet in packets:
+                kind = "made" if Path(packet.stream.container.name).is_relative_to(film) else "takes"
+                yield packet
+
+        for frame in real(noted()):
+            count[kind] += 1
+            yield frame
+
+    seeking.decoded = picture.decoded = counted
+    try:
+        yield count
+    finally:
+        seeking.decoded = picture.decoded = real
 
 
 def section_atlas(folder: Path) -> Iterator[str]:

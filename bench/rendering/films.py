@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -28,15 +29,16 @@ LOOK = Look(
 )
 
 
-def camera_second(folder: Path, rate: Rate, size: Size, seed: int = 1) -> Path:
-    """Encode one second of a take; longer takes repeat it by copying."""
+def camera_second(folder: Path, rate: Rate, size: Size, seed: int = 1, gop_s: float = 1) -> Path:
+    """Encode one second of a take, with a key frame so often; longer takes repeat it by copying."""
     path = folder / f"second-{seed}.mov"
     width, height = size
     rng = np.random.default_rng(seed)
     texture = rng.integers(300, 420, (-(-height // 8), -(-width // 8)), np.uint16).repeat(8, 0).repeat(8, 1)
     texture = texture[:height, :width]
     grey = np.full((height, width // 2), 512, np.uint16)
-    with PictureWriter(path, RECIPES["camera"], width=width, height=height, rate=rate) as writer:
+    recipe = replace(RECIPES["camera"], gop_s=gop_s)
+    with PictureWriter(path, recipe, width=width, height=height, rate=rate) as writer:
         for frame in range(rate.num):
             writer.write(Planes(texture + np.uint16(frame), grey, grey, 10, "bt709", "limited"))
     return path

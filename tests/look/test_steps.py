@@ -272,7 +272,7 @@ def test_a_still_of_the_wide_is_made_once_there_is_one(store: FilmStore, tmp_pat
     )
     head = steps.set_look(store, BASIC)
     assert head.film.look is not None
-    with pytest.raises(InvalidInput, match=r"not merged from 00:01\.50 to 00:02\.00 of the song"):
+    with pytest.raises(InvalidInput, match=r"not merged from 00:01\.50 to 00:01\.75 of the song"):
         showing.still(store, tmp_path / "still.png", at_s=Fraction(3, 2))
     (segment,) = wide.segments_of(head.film, [36])
     grey_clip(wide.place(store.folder, segment), frames=segment.stop - segment.first)

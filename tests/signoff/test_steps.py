@@ -203,16 +203,16 @@ def test_a_master_that_is_not_as_planned_is_not_kept(
 
 def test_a_stretch_of_the_wide_that_is_not_merged_is_named(made: tuple[FilmFolder, Film]) -> None:
     folder, film = made
-    # Segments hold frames 0 to 9, 10 to 20, 21 to 31 and on; the cut shows the wide up to frame 29.
+    # Thirteen segments: the fifth holds frames 23 to 27. The cut shows the wide up to frame 29.
     place(folder, segments_of(film, [25])[0]).unlink()
-    told = r"not merged from 00:00.88 to 00:01.33 of the song \(frames 21 to 31\)\. Merge it: partsong stage merge \S+$"
+    told = r"not merged from 00:00.96 to 00:01.17 of the song \(frames 23 to 27\)\. Merge it: partsong stage merge \S+$"
     with pytest.raises(InvalidInput, match=told):
         steps.make_masters(folder, film, ("h264",), watch=silent(), engine=Local(1))
 
 
 def test_what_the_cut_does_not_show_of_the_wide_is_not_needed(made: tuple[FilmFolder, Film]) -> None:
     folder, film = made
-    for segment in segments_of(film, range(32, 75)):
+    for segment in segments_of(film, range(34, 75)):
         place(folder, segment).unlink()
     (master,) = steps.make_masters(folder, film, ("h264",), watch=silent(), engine=Local(1))
     assert master.path.is_file()
@@ -220,7 +220,7 @@ def test_what_the_cut_does_not_show_of_the_wide_is_not_needed(made: tuple[FilmFo
     (joined,) = (folder.root / "cache" / "wide-joined").iterdir()
     picture = clip_of(joined, folder).picture
     assert picture is not None
-    assert picture.frames == 32
+    assert picture.frames == 34
 
 
 def test_both_masters_are_painted_from_one_decoding(

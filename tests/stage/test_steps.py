@@ -134,9 +134,9 @@ def test_a_stopped_merge_leaves_nothing_half_and_goes_on(small, tmp_path):
         seen = []
         with pytest.raises(Cancelled):
             merge(store, Watch(seen.append, lambda: len(seen) > 16), engine=Local(1))
-        # Two segments of eight frames were finished and are kept; of the running one nothing is left.
-        assert len([path for path in (store.folder.root / "cache").rglob("*.mov")]) == 2
-        assert merge(store, silent(), engine=Local(1)) == Merged(made=9, kept=16, left=0)
+        # Three segments of five frames were finished and are kept; of the running one nothing is left.
+        assert len([path for path in (store.folder.root / "cache").rglob("*.mov")]) == 3
+        assert merge(store, silent(), engine=Local(1)) == Merged(made=10, kept=15, left=0)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9")
@@ -162,31 +162,31 @@ def test_a_killed_merge_goes_on_from_its_finished_segments(small, tmp_path):
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
     finished = list(parts.glob("[!.]*.mov"))
-    # 8.5 s at 25 frames a second, the last one partly filled: 213 frames in 18 segments of 11 or 12.
-    assert 1 <= len(finished) < 18
+    # 8.5 s at 25 frames a second, the last one partly filled: 213 frames in 36 segments of 5 or 6.
+    assert 1 <= len(finished) < 36
     with FilmStore.open(tmp_path / "film") as store:
         merged = merge(store, silent(), engine=Local(1))
     assert merged.made + merged.kept == 213
-    assert merged.kept in range(11 * len(finished), 12 * len(finished) + 1)
+    assert merged.kept in range(5 * len(finished), 6 * len(finished) + 1)
 
 
 def test_only_what_the_cut_shows_is_merged_and_only_what_changed_again(proposed):
     with proposed() as store:
-        shots = (("cello", 0, 2), ("wide", 2, 9), ("cello", 9, 25))
+        shots = (("cello", 0, 2), ("wide", 2, 12), ("cello", 12, 25))
         cut = tuple(Shot(source=source, start=start, end=end) for source, start, end in shots)
         store.change("Cut", lambda film: film.replace(cut=cut))
         set_mask(store, "oboe", MaskWish(rx=43.0))  # shows from the first frame on: nothing is merged yet
-        # Segments hold frames 0 to 7, 8 to 15 and 16 to 24.
-        assert merge(store, silent(), engine=Local(1)) == Merged(made=16, kept=0, left=9)
-        assert merge(store, silent(), whole=True, engine=Local(1)) == Merged(made=9, kept=16, left=0)
+        # Segments are five frames long.
+        assert merge(store, silent(), engine=Local(1)) == Merged(made=15, kept=0, left=10)
+        assert merge(store, silent(), whole=True, engine=Local(1)) == Merged(made=10, kept=15, left=0)
         # The celesta comes in at frame 10: what lies before that is not merged again when its mask changes.
         set_mask(store, "celesta", MaskWish(rx=30.0))
         film = store.head().film
-        with pytest.raises(InvalidInput, match=r"frames 8 to 24\)\. Merge it: partsong stage merge .* --all"):
+        with pytest.raises(InvalidInput, match=r"frames 10 to 24\)\. Merge it: partsong stage merge .* --all"):
             merged_wide(store.folder, film, range(25))
-        with pytest.raises(InvalidInput, match=r"frames 8 to 15\)\. Merge it: partsong stage merge \S+$"):
-            merged_wide(store.folder, film, range(2, 9))
-        assert merge(store, silent(), whole=True, engine=Local(1)) == Merged(made=17, kept=8, left=0)
+        with pytest.raises(InvalidInput, match=r"frames 10 to 14\)\. Merge it: partsong stage merge \S+$"):
+            merged_wide(store.folder, film, range(2, 12))
+        assert merge(store, silent(), whole=True, engine=Local(1)) == Merged(made=15, kept=10, left=0)
 
 
 @pytest.mark.parametrize(

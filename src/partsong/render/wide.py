@@ -1,7 +1,7 @@
 """The merged wide: what it is made from, and reading frames of it.
 
 The wide keeps the camera's encoding (the look comes later, so changing the look does not merge again) and is written by
-the recipe ``intermediate``. It lies in the cache as segments of half a second, each named by exactly what it is made
+the recipe ``intermediate``. It lies in the cache as segments of a quarter second, each named by exactly what it is made
 from, so that a change merges again only where it shows, and what the cut never shows need not be merged at all.
 """
 
@@ -34,8 +34,8 @@ if TYPE_CHECKING:
 KIND = "wide"
 RECIPE: Recipe = RECIPES["intermediate"]
 
-SEGMENT_S = 0.5
-"""About how long a segment is: a shot of the wide is merged with a quarter of a second too much at either end."""
+SEGMENT_S = 0.25
+"""About how long a segment is: a shot of the wide is merged with an eighth of a second too much at either end."""
 
 SUM_VERSION = 1  # raise it when the same takes are added otherwise
 _VERSION = 2  # raise it when the same plan gives other pixels

@@ -39,7 +39,7 @@ from partsong.stage.propose import FEATHER_SHARE, propose_masks
 from partsong.stage.standing import Stood, laid_on_reference, registration_of, stood
 from partsong.watch import Watch
 
-SEGMENTS_A_PASS = 8
+SEGMENTS_A_PASS = 16
 """How many segments of the wide one process paints at a time: decoders open, and find their key frame, once for all."""
 
 
