@@ -27,6 +27,7 @@ export default {
     let candidate = 0; // the candidate shown but not yet accepted, counted from 1
     let waiting = { frames: 0, ms: 0 };
     let busy = false;
+    let closed = false;
 
     const list = h("ol", { class: "score" });
     const player = /** @type {HTMLAudioElement} */ (h("audio", { controls: true, preload: "none" }));
@@ -53,6 +54,7 @@ export default {
     const x = (/** @type {number} */ s) => ((s - from) / span) * width();
 
     function draw() {
+      if (closed || !list.isConnected) return;
       const wide = width();
       shown.textContent = span >= score.length_s
         ? `The whole song, ${clock(score.length_s)}.`
@@ -240,7 +242,7 @@ export default {
       heard.hidden = false;
       /** @type {HTMLElement} */ (heard.firstChild).textContent = `${now.part}, ${now.take}, from ${clock(from_s)}`;
       player.src = `/media/takes/${now.take}/listen?at=${from_s.toFixed(3)}&length=12`;
-      player.ontimeupdate = () => list.querySelector(".here")?.setAttribute("d", `M${x(from_s + player.currentTime).toFixed(1)} 16v${HEAD}`);
+      player.ontimeupdate = () => closed || list.querySelector(".here")?.setAttribute("d", `M${x(from_s + player.currentTime).toFixed(1)} 16v${HEAD}`);
       await player.play().catch((problem) => desk.say(`This cannot be listened to: ${problem.message}`, true));
     }
 
@@ -278,15 +280,14 @@ export default {
 
     async function loadWaves() {
       for (const name of ["", ...score.rows.filter((one) => one.has_sound).map((one) => one.take)]) {
-        if (closed) return;
         const path = name ? `/media/takes/${name}/wave` : "/media/wave";
-        await bytes(path).then((data) => waves.set(name, new Uint8Array(data)), (problem) => desk.say(problem.message, true));
+        await bytes(path).then((data) => waves.set(name, new Uint8Array(data)), (problem) => closed || desk.say(problem.message, true));
+        if (closed) return;
         draw();
       }
       sheet.dataset.waves = String(waves.size);
     }
 
-    let closed = false;
     const resized = new ResizeObserver(() => draw());
     resized.observe(list);
     draw();

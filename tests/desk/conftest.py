@@ -1,0 +1,196 @@
+"""Desks on a tiny film of two players who strike a drum at known times: one placed, one to be placed by a person."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any
+
+import cv2
+import numpy as np
+import pytest
+
+from partsong.desk.app import build
+from partsong.desk.serve import bound
+from partsong.desk.session import Desk
+from partsong.film.folder import FilmFolder
+from partsong.film.records import WIDE, Candidate, Film, Look, Part, Placement, Shot, Song, Take, TempoMark
+from partsong.film.store import FilmStore
+from partsong.media.encode import RECIPES, PictureWriter
+from partsong.media.planes import Planes
+from partsong.media.probe import probe
+from partsong.media.sound import write_wav
+from partsong.media.soundtrack import SoundTrack
+from partsong.render.colour import DEFAULT_CONFIG
+from partsong.timebase import Rate, Time
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+RATE, WIDTH, HEIGHT, FRAMES = Rate(num=25), 160, 90, 75
+TOKEN = "a-token-for-tests"
+STRIKES_S = (0.3, 0.8, 1.5, 2.1)
+
+
+def strikes(late_s: float = 0.0) -> np.ndarray:
+    """Return three seconds of decaying noise bursts, mono at 48 kHz."""
+    rng = np.random.default_rng(5)
+    sound = np.zeros(3 * 48000, np.float32)
+    for at_s in STRIKES_S:
+        start = round((at_s + late_s) * 48000)
+        length = min(9600, len(sound) - start)
+        sound[start : start + length] += 0.4 * np.exp(-np.arange(length) / 1500) * rng.standard_normal(length)
+    return sound[:, None].astype(np.float32)
+
+
+def clip(path: Path, x: int, frames: int = FRAMES) -> None:
+    """Write a clip of a bright disc that sways, with a sound track."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with PictureWriter(
+        path, RECIPES["camera"], width=WIDTH, height=HEIGHT, rate=RATE, threads=1, sound=SoundTrack([strikes()], 1)
+    ) as writer:
+        for number in range(frames):
+            y = np.full((HEIGHT, WIDTH), 240, np.uint16)
+            cv2.circle(y, (x + round(6 * np.sin(number / 4)), 45), 18, 600, -1)
+            grey = np.full((HEIGHT, WIDTH // 2), 512, np.uint16)
+            writer.write(Planes(y, grey, grey, 10, "bt709", "limited"))
+
+
+@pytest.fixture(scope="session")
+def material(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Make the media and the film once; tests work on copies."""
+    root = tmp_path_factory.mktemp("desk")
+    write_wav(root / "song.wav", [strikes()])
+    for name, x in (("drum", 45), ("bell", 115)):
+        clip(root / "clips" / f"{name}.mov", x)
+    folder = FilmFolder(root / "film")
+    song = root / "song.wav"
+
+    def take(name: str, kind: Any = "stage") -> Take:
+        path = root / "clips" / f"{name.partition('-')[0]}.mov"
+        return Take(id=name, kind=kind, part=name.partition("-")[0], clip=probe(path, folder.refer(path)))
+
+    start = Time.of(Fraction(0))
+    film = Film(
+        name="Two", rate=RATE, width=WIDTH, height=HEIGHT,
+        song=Song(
+            title="Two Strikes", mix=probe(song, folder.refer(song)),
+            tempo=(TempoMark(bar=1, at=start, beats_per_bar=2, bpm_num=120),),
+        ),
+        parts=(Part(id="drum", name="Drum", distance_m=2.0), Part(id="bell", name="Bell")),
+        takes=(take("drum-1"), take("bell-1")),
+        placements=(
+            Placement(take="drum-1", confidence="sure", start=start, sentence="It fits."),
+            Placement(
+                take="bell-1", confidence="ask", sentence="Two places fit as well.",
+                candidates=(
+                    Candidate(start=Time.of(Fraction(1, 5)), score=2.0), Candidate(start=start, score=1.5),
+                ),
+            ),
+        ),
+        look=Look(config=DEFAULT_CONFIG, input_space="ACEScct", display="sRGB - Display", view="Un-tone-mapped"),
+        cut=(Shot(source="drum-1", start=0, end=75),),
+    )  # fmt: skip
+    FilmStore.create(folder.root, film, "Made the film").close()
+    return root
+
+
+@pytest.fixture
+def film_root(material: Path, tmp_path: Path) -> Path:
+    """Return a film of the test's own, beside a secret that no desk may serve."""
+    shutil.copytree(material, tmp_path / "work")
+    (tmp_path / "work" / "secret.txt").write_text("not for the desk")
+    return tmp_path / "work" / "film"
+
+
+@pytest.fixture
+def desk(film_root: Path) -> Iterator[Desk]:
+    """Return a desk without a server."""
+    one = Desk(film_root)
+    yield one
+    one.close()
+
+
+@dataclass(frozen=True)
+class Running:
+    """A desk that is served: the address to open it with, and the film's folder."""
+
+    entrance: str
+    address: str
+    film: Path
+
+
+@pytest.fixture
+def running(film_root: Path) -> Iterator[Running]:
+    """Serve a desk as the command does, on a free port."""
+    import uvicorn
+
+    listening = bound(0)
+    port = listening.getsockname()[1]
+    app = build(Desk(film_root), port=port, token=TOKEN)
+    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=1))
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+    thread.start()
+    address = f"http://127.0.0.1:{port}"
+    yield Running(f"{address}/enter?token={TOKEN}", address, film_root)
+    server.should_exit = True
+    thread.join()
+    listening.close()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Return the machine's own Chromium. Where it is missing, local runs skip and the build machine fails."""
+    from playwright.sync_api import sync_playwright
+
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        sentence = "No Chromium is installed here; install it (Debian: apt-get install chromium) to test the desk."
+        if os.environ.get("CI"):
+            pytest.fail(sentence)
+        pytest.skip(sentence)
+    # Sandboxes need rights that the root user of a container does not have.
+    options = ["--no-sandbox"] if os.geteuid() == 0 else []
+    with sync_playwright() as playwright:
+        chromium = playwright.chromium.launch(executable_path=path, args=options)
+        yield chromium
+        chromium.close()
+
+
+@pytest.fixture
+def page(browser: Browser, running: Running) -> Iterator[Page]:
+    """Return a page on the served desk, entered; anything that the page complains of fails the test."""
+    complaints: list[str] = []
+    one = browser.new_page(viewport={"width": 1280, "height": 800}, reduced_motion="reduce")
+    one.set_default_timeout(8000)
+    one.on("pageerror", lambda problem: complaints.append(str(problem)))
+    one.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
+    one.goto(running.entrance)
+    one.wait_for_selector("#sheet[data-ready]")
+    yield one
+    one.close()
+    # A refused request is logged by the browser too; tests that provoke one say what they expect of the page.
+    assert [said for said in complaints if "status of 4" not in said] == []
+
+
+def waited(holds: Callable[[], bool], within_s: float = 8.0) -> bool:
+    """Say whether something came to hold within a time."""
+    end = time.monotonic() + within_s
+    while not holds():
+        if time.monotonic() > end:
+            return False
+        time.sleep(0.05)
+    return True
+
+
+@pytest.fixture(scope="session")
+def tools() -> SimpleNamespace:
+    """Return what this file offers to tests, which cannot import it by name."""
+    return SimpleNamespace(waited=waited, token=TOKEN, strikes_s=STRIKES_S, wide=WIDE)

@@ -1,0 +1,193 @@
+"""The desk in a real browser, doing the work."""
+
+from __future__ import annotations
+
+import re
+import time
+from fractions import Fraction
+
+from partsong.film.store import FilmStore
+
+
+def placement(running, take):
+    with FilmStore.open(running.film) as store:
+        return store.head().film.placement_of(take)
+
+
+def turn_to(page, running, path):
+    page.goto(f"{running.address}/{path}")
+    page.wait_for_selector(f"#sheet[data-ready='{re.split('[?]', path)[0] or 'home'}']")
+
+
+def test_home_says_what_is_next_and_leads_there(page):
+    assert page.locator("h1").inner_text() == "Two Strikes"
+    assert "needs your ear" in page.locator(".next").inner_text()
+    page.locator("a.go").click()
+    page.wait_for_selector("#sheet[data-ready='lineup']")
+    assert page.locator(".phases [aria-current]").inner_text().split("\n")[1] == "Line up"
+
+
+def test_a_take_is_placed_by_nudges_of_the_keyboard_and_all_of_it_undone(page, running, tools):
+    turn_to(page, running, "lineup?take=drum-1")
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    page.keyboard.press("Shift+ArrowLeft")
+    expected = Fraction(3, 25) - Fraction(1, 1000)
+    assert tools.waited(lambda: placement(running, "drum-1").start.seconds == expected)
+    page.get_by_text("Starts at 00:00.12 (119.0 ms).").wait_for()
+    assert placement(running, "drum-1").by_hand
+    with FilmStore.open(running.film) as store:
+        changes = len(store.history()) - 1
+    assert changes >= 2  # frames that come while others are on their way are added up
+    for _ in range(changes):
+        revision = page.locator(".changed").inner_text()
+        page.keyboard.press("u")
+        page.wait_for_function("(was) => document.querySelector('.changed').textContent !== was", arg=revision)
+    assert placement(running, "drum-1").start.seconds == 0
+    assert not placement(running, "drum-1").by_hand
+
+
+def test_the_next_best_place_is_one_key_away(page, running, tools):
+    turn_to(page, running, "lineup")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("ArrowDown")
+    assert "take=bell-1" in page.url  # a link to come back to
+    page.keyboard.press("n")
+    page.get_by_text("Candidate 1 of 2 starts at 00:00.20").wait_for()
+    page.keyboard.press("n")
+    page.get_by_text("Candidate 2 of 2 starts at 00:00.00").wait_for()
+    assert placement(running, "bell-1").start is None  # looking decides nothing
+    page.keyboard.press("Enter")
+    assert tools.waited(lambda: placement(running, "bell-1").confidence == "sure")
+    page.locator(".phases").get_by_text("2 of 2 takes placed").wait_for()
+
+
+def test_a_take_is_dragged_along_the_song(page, running, tools):
+    turn_to(page, running, "lineup")
+    page.wait_for_selector("#sheet[data-waves='3']")
+    box = page.locator(".row:has([data-take='drum-1']) .staff").bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + box["width"] / 6, y, steps=4)
+    page.mouse.up()
+    assert tools.waited(lambda: placement(running, "drum-1").by_hand)
+    # A sixth of three seconds; the mouse stands on whole pixels.
+    pixel_s = 3 / box["width"]
+    assert abs(float(placement(running, "drum-1").start) - 0.5) <= 1.5 * pixel_s
+
+
+def test_a_song_and_a_take_are_listened_to(page, running):
+    turn_to(page, running, "lineup?take=drum-1&at=0.2")
+    with page.expect_response(re.compile("/listen")) as answer:
+        page.locator("#listen").click()
+    assert answer.value.status in (200, 206)
+    page.wait_for_function("() => document.querySelector('audio').duration > 2")
+    assert page.evaluate("() => document.querySelector('audio').volume") == 0.5
+
+
+def test_a_change_made_elsewhere_shows_at_once(page, running):
+    turn_to(page, running, "lineup")
+    with FilmStore.open(running.film) as store:
+        store.change("Renamed the song", lambda film: film.replace(song=film.song.replace(title="Three Strikes")))
+    page.locator(".conductor .part", has_text="Three Strikes").wait_for()
+    page.locator(".changed", has_text="Renamed the song").wait_for()
+
+
+def test_a_stale_change_is_told_and_nothing_is_lost(page, running):
+    turn_to(page, running, "lineup?take=drum-1")
+    # What the page would send if somebody else were quicker.
+    answer = page.evaluate(
+        """async () => {
+          const answer = await fetch("/api/lineup/takes/drum-1/nudge", {method: "POST",
+            headers: {"Content-Type": "application/json"}, body: JSON.stringify({base: 999, frames: 1})});
+          return {status: answer.status, ...(await answer.json()).error};
+        }"""
+    )
+    assert answer["status"] == 409
+    assert answer["kind"] == "Conflict"
+    assert "changed elsewhere" in answer["sentence"]
+    assert placement(running, "drum-1").start.seconds == 0
+
+
+def test_masters_are_made_measured_and_watched(page, running, tools):
+    turn_to(page, running, "signoff")
+    assert "nothing to send" in page.locator(".verdict").inner_text()
+    page.locator("#make").click()
+    page.locator("progress").first.wait_for()
+    page.locator(".master h2", has_text="two.mp4").wait_for(timeout=40_000)
+    assert (running.film / "masters" / "two.mp4").is_file()
+    assert "not measured for flashing" in page.locator(".curtain").inner_text()
+    page.locator("#measure").click()
+    page.locator(".findings").wait_for(timeout=20_000)
+    head = page.locator(".findings thead").inner_text()
+    assert head.strip().split("\t") == ["What was found", "Measured", "Limit", "Source"]
+    assert page.locator(".findings tbody tr").count() > 8
+    assert page.locator("video").count() == 0  # nothing plays by itself
+    page.locator(".watch").click()
+    page.wait_for_function("() => document.querySelector('video')?.duration > 2.9")
+
+
+def test_a_job_is_watched_and_cancelled(page, running, tools, monkeypatch):
+    from partsong.desk.api import signoff
+    from partsong.watch import Watch
+
+    def slow(folder, film, kinds, *, watch: Watch):
+        for number in range(2000):
+            watch.tick("Painting the picture", number, 2000)
+            time.sleep(0.02)
+
+    monkeypatch.setattr(signoff, "make_masters", slow)
+    turn_to(page, running, "signoff")
+    page.locator("#make").click()
+    page.locator(".job-words", has_text="Painting the picture").wait_for()
+    page.locator(".job-words", has_text="left").wait_for()
+    assert page.locator("progress").first.evaluate("(bar) => bar.max") == 2000
+    page.locator("[data-cancel='masters']").click()
+    page.locator(".voice", has_text="Stopped while painting the picture").wait_for()
+    assert list((running.film / "masters").iterdir()) == []
+
+
+def test_the_whole_desk_is_walked_by_keyboard(page, running):
+    for digit, name in enumerate(["", "prepare", "shoot", "lineup", "stage", "look", "cut", "signoff"]):
+        page.keyboard.press(str(digit))
+        page.wait_for_selector(f"#sheet[data-ready='{name or 'home'}']")
+        assert page.url == f"{running.address}/{name}"
+        assert page.evaluate("() => document.activeElement.id") == "sheet"
+        assert page.locator("h1").count() == 1
+    page.keyboard.press("?")
+    page.locator("#help[open]").wait_for()
+    page.locator("#single").uncheck()
+    page.keyboard.press("Escape")
+    page.locator("h1").click()
+    page.keyboard.press("1")  # single letters and digits are off now
+    assert page.url == f"{running.address}/signoff"
+
+
+def test_text_at_twice_the_size_needs_no_sideways_scrolling(page, running):
+    for name in ("", "lineup?take=drum-1", "signoff", "cut", "shoot"):
+        turn_to(page, running, name)
+        page.evaluate("() => { document.documentElement.style.fontSize = '200%'; }")
+        page.wait_for_timeout(150)
+        wide = page.evaluate("() => [document.documentElement.scrollWidth, document.documentElement.clientWidth]")
+        assert wide[0] <= wide[1], name
+
+
+def test_the_page_weighs_little_and_asks_nothing_of_other_places(browser, running):
+    weight, asked = 0, set()
+    page = browser.new_page()
+
+    def count(answer):
+        nonlocal weight
+        asked.add(answer.url.partition("/enter")[0][: len(running.address)])
+        if "/media/" not in answer.url and "/events" not in answer.url and answer.status == 200:
+            weight += len(answer.body())
+
+    page.on("response", count)
+    page.goto(running.entrance)
+    page.wait_for_selector("#sheet[data-ready]")
+    for name in ("lineup", "signoff", "cut", "shoot"):
+        turn_to(page, running, name)
+    page.close()
+    assert asked == {running.address}
+    assert 20_000 < weight < 500_000
