@@ -1,3 +1,170 @@
-import { plain } from "../lib/plain.js";
+// Cut: the bars of the song wrapped like sheet music, each holding the picture that plays there; a cut is a mark above.
+import { get } from "../lib/api.js";
+import { button, h, svg } from "../lib/dom.js";
 
-export default plain("Shoot", "shoot", "May I strike this set-up? Is the card safely copied?", []);
+/** @typedef {{shot: number, source: string, share: number, opens: boolean, picture: string}} Span */
+/** @typedef {{label: string, section: string, first: number, stop: number, beats: number[], spans: Span[]}} Bar */
+/** @typedef {{source: string, start: number, end: number, place: string, words: string}} Shot */
+/** @typedef {{bars_a_line: number, rate: number, frames: number, bars: Bar[], shots: Shot[], sources: {source: string, first: number, stop: number}[], in_the_way: string}} Cut */
+
+/** @type {import("../lib/page.js").Page} */
+export default {
+  title: "Cut",
+  async open(sheet, desk, query) {
+    /** @type {Cut} */
+    let cut = await get("/api/cut");
+    let at = Math.min(Number(query.get("frame")) || 0, Math.max(0, cut.frames - 1)); // the mark: a frame of the film, on a beat
+
+    const lines = h("div", { class: "wrapped" });
+    const panel = h("section", { class: "shot-panel", "aria-label": "The shot at the mark" });
+    const seed = /** @type {HTMLInputElement} */ (h("input", { id: "seed", type: "number", min: 0, max: 1000000, value: 0 }));
+    sheet.append(
+      h("div", { class: "tools" },
+        button("Propose a cut", () => desk.change("/api/cut/propose", { seed: Number(seed.value) }), { id: "propose" }),
+        h("label", { for: "seed" }, "of variant "), seed),
+      panel, lines);
+
+    const shotAt = () => cut.shots.findIndex((shot) => shot.start <= at && at < shot.end);
+    const beats = () => cut.bars.flatMap((bar) => bar.beats);
+
+    function draw() {
+      const number = shotAt();
+      const rows = [];
+      for (let first = 0; first < cut.bars.length; first += cut.bars_a_line) {
+        rows.push(h("div", { class: "bars", style: { "--bars": String(cut.bars_a_line) } },
+          cut.bars.slice(first, first + cut.bars_a_line).map((bar, place) => drawBar(bar, place === 0, number))));
+      }
+      lines.replaceChildren(...(rows.length ? rows : [h("p", {}, cut.in_the_way)]));
+      drawPanel(number);
+      desk.link({ frame: at || null });
+    }
+
+    /** @param {Bar} bar @param {boolean} begins @param {number} chosen */
+    function drawBar(bar, begins, chosen) {
+      const share = (/** @type {number} */ frame) => ((frame - bar.first) / Math.max(1, bar.stop - bar.first)) * 100;
+      let reached = 0;
+      const pictures = bar.spans.map((span, place) => {
+        const name = span.opens || place > 0 || begins ? span.source : "";
+        const mark = (span.opens || place > 0) && h("span", { class: "cut-mark", style: { left: `${reached * 100}%` }, "aria-hidden": "true" });
+        reached += span.share;
+        const picture = h("img", { src: span.picture, alt: "", loading: "lazy", draggable: "false" });
+        picture.addEventListener("error", () => picture.replaceWith(h("span", { class: "no-picture" }, span.source === "wide" ? "not merged yet" : "no picture")));
+        return [mark, h("button", {
+          type: "button", class: `span${span.shot === chosen ? " chosen" : ""}`, style: { "flex-grow": String(span.share) },
+          "aria-label": `Bar ${bar.label}: ${span.source}`, "aria-pressed": String(span.shot === chosen), tabindex: -1,
+          onclick: (/** @type {MouseEvent} */ event) => pointAt(event, bar),
+        }, picture, name && h("span", { class: "source-name" }, name))];
+      });
+      const here = at >= bar.first && at < bar.stop;
+      return h("div", { class: "bar-cell" },
+        h("div", { class: "bar-head" }, h("span", { class: "number" }, bar.label), bar.section && h("span", { class: "section-name" }, bar.section)),
+        h("div", { class: "frame-line" }, pictures.map(([mark]) => mark), here && h("span", { class: "at", style: { left: `${share(at)}%` } })),
+        h("div", { class: "surround spans" }, pictures.map(([, picture]) => picture)),
+        svg("svg", { class: "beats", viewBox: "0 0 100 4", preserveAspectRatio: "none", "aria-hidden": "true" },
+          bar.beats.map((beat) => svg("path", { d: `M${share(beat).toFixed(2)} 0v4` }))));
+    }
+
+    /** @param {number} number */
+    function drawPanel(number) {
+      const shot = cut.shots[number];
+      panel.replaceChildren();
+      if (!shot) return;
+      const select = /** @type {HTMLSelectElement} */ (h("select", { id: "source" },
+        cut.sources.filter((one) => one.source === shot.source || (one.first <= shot.start && shot.end <= one.stop)).map((one) =>
+          h("option", { value: one.source, selected: one.source === shot.source }, one.source))));
+      select.addEventListener("change", () => desk.change("/api/cut/replace", { frame: shot.start, source: select.value }));
+      panel.append(
+        h("p", {}, `Shot ${number + 1} of ${cut.shots.length} shows `, h("strong", {}, shot.source), `, from ${shot.place} (${shot.words}). The mark is at ${placeOf(at)}.`),
+        h("div", { class: "tools" },
+          button("Split here", split, { id: "split", disabled: at === shot.start, "aria-keyshortcuts": "S" }),
+          button("Join to the one before", join, { id: "join", disabled: number === 0, "aria-keyshortcuts": "J" }),
+          button("Begin a beat earlier", () => moveBeat(-1), { disabled: number === 0 }),
+          button("Begin a beat later", () => moveBeat(1), { id: "beat-later", disabled: number === 0 }),
+          button("A frame earlier", () => move(-1), { disabled: number === 0, "aria-keyshortcuts": "Shift+ArrowLeft" }),
+          button("A frame later", () => move(1), { disabled: number === 0, "aria-keyshortcuts": "Shift+ArrowRight" }),
+          h("label", { for: "source" }, "Show "), select));
+    }
+
+    /** @param {number} frame */
+    function placeOf(frame) {
+      const bar = cut.bars.findLast((one) => one.first <= frame);
+      const beat = bar ? bar.beats.findLastIndex((one) => one <= frame) : -1;
+      return bar ? `bar ${bar.label}, beat ${beat + 1}` : `frame ${frame}`;
+    }
+
+    const split = () => desk.change("/api/cut/split", { frame: at });
+
+    async function join() {
+      const shot = cut.shots[shotAt()];
+      if (shot) await desk.change("/api/cut/join", { frame: shot.start });
+    }
+
+    /** @param {number} by */
+    async function move(by) {
+      const shot = cut.shots[shotAt()];
+      if (!shot) return;
+      if (await desk.change("/api/cut/move", { frame: shot.start, to: Math.max(0, shot.start + by) })) {
+        at = Math.max(at, shot.start + by);
+        draw();
+      }
+    }
+
+    /** @param {number} by */
+    function moveBeat(by) {
+      const shot = cut.shots[shotAt()];
+      const all = beats();
+      const to = by > 0 ? all.find((beat) => beat > shot.start) : all.findLast((beat) => beat < shot.start);
+      if (to !== undefined) return move(to - shot.start);
+    }
+
+    /** @param {MouseEvent} event @param {Bar} bar */
+    function pointAt(event, bar) {
+      const box = /** @type {Element} */ (/** @type {Element} */ (event.currentTarget).parentElement).getBoundingClientRect();
+      const frame = bar.first + ((event.clientX - box.left) / box.width) * (bar.stop - bar.first);
+      at = bar.beats.findLast((beat) => beat <= frame) ?? bar.first;
+      draw();
+    }
+
+    /** @param {number} by */
+    function step(by) {
+      const all = beats();
+      const next = by > 0 ? all.find((beat) => beat > at) : all.findLast((beat) => beat < at);
+      if (next !== undefined) at = next;
+      draw();
+    }
+
+    /** Go to a line above or below. @param {number} by */
+    function stepLine(by) {
+      const number = cut.bars.findLastIndex((bar) => bar.first <= at) + by * cut.bars_a_line;
+      if (cut.bars[number]) at = cut.bars[number].first;
+      draw();
+    }
+
+    draw();
+    return {
+      async changed() {
+        cut = await get("/api/cut");
+        draw();
+      },
+      keys: [
+        ["← →", "the mark, a beat back or on"], ["↑ ↓", "the mark, a line up or down"], ["N, P", "the next shot, the one before"],
+        ["S", "split the shot at the mark"], ["J", "join the shot to the one before"], ["Shift ← →", "the shot begins a frame earlier, later"],
+      ],
+      key(event) {
+        const sideways = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
+        const upright = { ArrowUp: -1, ArrowDown: 1 }[event.key];
+        if (sideways && event.shiftKey) void move(sideways);
+        else if (sideways) step(sideways);
+        else if (upright) stepLine(upright);
+        else if (!desk.singleKeys()) return false;
+        else if (event.key === "s") void split();
+        else if (event.key === "j") void join();
+        else if (event.key === "n" || event.key === "p") {
+          at = cut.shots[shotAt() + (event.key === "n" ? 1 : -1)]?.start ?? at;
+          draw();
+        } else return false;
+        return true;
+      },
+    };
+  },
+};

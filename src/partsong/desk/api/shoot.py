@@ -1,0 +1,163 @@
+"""What was shot: contact prints with verdict and findings, and the take log."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field
+
+from partsong.desk.api.film import JobTold, told
+from partsong.desk.pictures import picture
+from partsong.desk.routes import Done, Edit, Route, Wire
+from partsong.desk.session import Desk
+from partsong.film.records import Film, Finding, Take
+from partsong.shoot import check, steps
+from partsong.shoot.log import differences, open_questions, shown_size
+from partsong.timebase import clock
+from partsong.watch import Watch
+
+JOB = "look-at-takes"
+Text = Annotated[str, Field(max_length=4000)]
+
+
+class Box(Wire):
+    """Where on the picture, as shares of its width and height."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+class FindingTold(Wire):
+    """Something noticed about a take; ``picture`` is the frame at which it was, ``when`` that moment of the take."""
+
+    sentence: str
+    advice: str
+    verdict: str
+    when: str
+    size: str
+    box: Box | None
+    picture: str
+
+
+class Print(Wire):
+    """One take: its picture, its verdict in words, what was found, and its line in the log."""
+
+    take: str
+    part: str
+    roaming: bool
+    picture: str
+    facts: str
+    verdict: str
+    sentence: str
+    to_decide: bool
+    unseen: tuple[str, ...]
+    findings: tuple[FindingTold, ...]
+    odd: tuple[str, ...]
+    open: tuple[str, ...]
+    circled: bool
+    slate: str
+    notes: str
+
+
+class Prints(Wire):
+    """All takes in score order, roaming ones last."""
+
+    revision: int
+    prints: tuple[Print, ...]
+
+
+class Note(Edit):
+    """A line of the take log; what is None stays as it is."""
+
+    text: Text | None = None
+    slate: Text | None = None
+    circled: bool | None = None
+
+
+def prints(desk: Desk) -> Prints:
+    """Return the takes with what is known of them."""
+    head = desk.head()
+    film = head.film
+    roaming = [take for take in film.takes if take.kind == "roaming"]
+    return Prints(
+        revision=head.revision.number,
+        prints=tuple(_print(film, take) for take in [*film.stage_takes(), *roaming]),
+    )
+
+
+def _print(film: Film, take: Take) -> Print:
+    judged = film.judgement_of(take.id)
+    shown = take.picture
+    width, height = shown_size(take)
+    return Print(
+        take=take.id,
+        part=film.part(take.part).name if take.part else "coverage",
+        roaming=take.kind == "roaming",
+        picture=f"/media/takes/{take.id}/picture",
+        facts=f"{width} × {height}, {shown.rate} frames a second, {clock(take.clip.duration.seconds)}",
+        verdict=judged.verdict if judged else "not looked at" if take.kind == "stage" else "",
+        sentence=judged.sentence if judged else "",
+        to_decide=judged is not None and judged.verdict != "clear to strike",
+        unseen=judged.unseen if judged else (),
+        findings=tuple(_finding(take, one) for one in film.findings if one.take == take.id),
+        odd=differences(film, take),
+        open=open_questions(film, take),
+        circled=take.circled,
+        slate=take.slate,
+        notes=take.notes,
+    )
+
+
+def _finding(take: Take, found: Finding) -> FindingTold:
+    width, height = shown_size(take)
+    region = found.region
+    at = found.at.seconds if found.at else take.clip.duration.seconds / 2
+    frame = min(max(0, take.picture.rate.frames_at(at)), take.picture.frames - 1)
+    return FindingTold(
+        sentence=found.sentence,
+        advice=found.advice,
+        verdict=found.verdict,
+        when=clock(found.at.seconds) if found.at else "",
+        size=f"{found.size:g} {found.unit}".strip() if found.size is not None else "",
+        box=None
+        if region is None
+        else Box(x=region.x / width, y=region.y / height, width=region.width / width, height=region.height / height),
+        picture=f"/media/pictures/{take.id}/{frame}",
+    )
+
+
+def middle(desk: Desk, take: str) -> Path:
+    """Return a small picture of a take's middle."""
+    film = desk.head().film
+    return picture(desk.folder, film, take, film.take(take).picture.frames // 2)
+
+
+def note(desk: Desk, take: str, wish: Note) -> Done:
+    """Write into the take log."""
+    with desk.editing(wish.base) as store:
+        steps.note(store, take, text=wish.text, slate=wish.slate, circled=wish.circled)
+        revision = store.head().revision
+    return Done(revision=revision.number, sentence=revision.sentence)
+
+
+def look_at_takes(desk: Desk) -> JobTold:
+    """Start looking at all stage takes for what would cost the shot."""
+
+    def work(watch: Watch) -> str:
+        with desk.store() as store:
+            judged = check.check(store, [], watch)
+        clear = sum(one.judgement.verdict == "clear to strike" for one in judged)
+        return f"Looked at {len(judged)} takes: {clear} clear to strike, {len(judged) - clear} to look at."
+
+    return told(desk.jobs.start(JOB, "Looking at the takes", work))
+
+
+ROUTES = (
+    Route("GET", "/api/shoot", prints, Prints, "The takes with verdict, findings and log."),
+    Route("POST", "/api/shoot/check", look_at_takes, JobTold, "Look at all stage takes."),
+    Route("POST", "/api/shoot/takes/{take}/note", note, Done, "Write into the take log.", Note),
+    Route("GET", "/media/takes/{take}/picture", middle, "image/jpeg", "A small picture of a take's middle."),
+)
