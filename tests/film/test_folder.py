@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import time
 
 import pytest
@@ -77,12 +79,34 @@ def test_a_folder_without_a_film_is_said(tmp_path):
         FilmFolder.at(tmp_path)
 
 
-def test_what_a_killed_process_left_is_swept_after_a_day(tmp_path):
-    yesterday, recent = (tmp_path / f".master.{n}.part.mov" for n in ("aaa", "bbb"))
-    other = tmp_path / ".another.aaa.part.mov"
-    for path in (yesterday, recent, other):
+@pytest.mark.skipif(sys.platform == "win32", reason="no locks that a file can be removed under")
+def test_what_a_killed_process_left_is_swept_at_once_and_what_is_being_written_stays(tmp_path):
+    folder = FilmFolder(tmp_path)
+    master = folder.masters / "master.mov"
+    program = (
+        "import sys, time\nfrom pathlib import Path\nfrom partsong.film.folder import writing\n"
+        "with writing(Path(sys.argv[1])) as temporary:\n"
+        "    temporary.write_bytes(b'half')\n    print('begun', flush=True)\n    time.sleep(60)\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", program, str(master)], stdout=subprocess.PIPE, text=True) as child:
+        assert child.stdout.readline() == "begun\n"
+        with writing(folder.cached("wide", "key", ".mov")) as ours:
+            assert folder.sweep() == 0
+            child.kill()
+            child.wait()
+            assert folder.sweep() == 1
+            ours.write_text("whole")
+    assert list(folder.masters.iterdir()) == []
+    assert folder.cached("wide", "key", ".mov").read_text() == "whole"
+
+
+def test_without_locks_what_was_not_touched_for_a_day_is_swept(tmp_path, monkeypatch):
+    monkeypatch.setattr("partsong.film.folder._lock", lambda handle: None)
+    folder = FilmFolder(tmp_path)
+    yesterday, recent = (folder.masters / f".master.{n}.part.mov" for n in ("aaa", "bbb"))
+    for path in (yesterday, recent):
         path.write_bytes(b"half")
-    for path in (yesterday, other):
-        os.utime(path, (time.time() - 90_000,) * 2)
-    write_text(tmp_path / "master.mov", "whole")
-    assert sorted(tmp_path.iterdir()) == sorted([recent, other, tmp_path / "master.mov"])
+    os.utime(yesterday, (time.time() - 90_000,) * 2)
+    assert folder.sweep() == 1
+    write_text(folder.masters / "master.mov", "whole")
+    assert sorted(folder.masters.iterdir()) == sorted([recent, folder.masters / "master.mov"])

@@ -11,7 +11,6 @@
 from __future__ import annotations
 
 import contextlib
-import glob
 import json
 import os
 import tempfile
@@ -25,6 +24,7 @@ from partsong.film.records import MediaFile
 
 _SAMPLE_BYTES = 1 << 20
 _LEFT_BEHIND_S = 24 * 3600.0
+_PART = ".part"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +89,15 @@ class FilmFolder:
             raise InvalidInput(f"{path} is no longer there. Put the file back, or add it again from its new place.")
         return path
 
+    def sweep(self) -> int:
+        """Remove hidden files that killed processes left half-written, and return how many there were.
+
+        A file that a process has locked is being written. Where the file system knows no locks, one that was not
+        touched for a day is not.
+        """
+        places = [self.root / "masters", self.root / "reports", *(self.root / "cache").glob("*/")]
+        return sum(_swept(left) for place in places for left in place.glob(f".*{_PART}*"))
+
     def _made(self, *names: str) -> Path:
         path = self.root.joinpath(*names)
         path.mkdir(parents=True, exist_ok=True)
@@ -129,8 +138,7 @@ def writing(path: Path) -> Iterator[Path]:
     """Give a temporary name beside ``path`` to write to, and rename it into place when all went well.
 
     When anything goes wrong, the temporary file is removed and whatever stood under the name stays. A killed process
-    cannot clean up after itself: what it left under a temporary name is removed when the same file is written a day
-    later.
+    cannot clean up after itself; :meth:`FilmFolder.sweep` removes what it left.
 
     Raises
     ------
@@ -138,14 +146,7 @@ def writing(path: Path) -> Iterator[Path]:
         If the system could not write (no space, no permission): one sentence with the cause.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    # The suffix is kept, since containers are chosen by it; the leading dot hides it from a person.
-    prefix, suffix = f".{path.stem}.", f".part{path.suffix}"
-    for left in path.parent.glob(f"{glob.escape(prefix)}*{glob.escape(suffix)}"):
-        if time.time() - left.stat().st_mtime > _LEFT_BEHIND_S:
-            left.unlink(missing_ok=True)
-    handle, name = tempfile.mkstemp(prefix=prefix, suffix=suffix, dir=path.parent)
-    os.close(handle)
-    temporary = Path(name)
+    handle, temporary = _reserved(path)
     try:
         yield temporary
         temporary.chmod(0o644)
@@ -161,6 +162,55 @@ def writing(path: Path) -> Iterator[Path]:
         ) from problem
     finally:
         temporary.unlink(missing_ok=True)
+        if handle is not None:
+            os.close(handle)
+
+
+def _reserved(path: Path) -> tuple[int | None, Path]:
+    """Make an empty temporary file beside ``path``, and hold a lock on it where there are such locks.
+
+    The system lets go of the lock when the process ends, however it ends: so a sweep can tell what nobody writes any
+    more.
+    """
+    while True:
+        # The suffix is kept, since containers are chosen by it; the leading dot hides it from a person.
+        handle, name = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=f"{_PART}{path.suffix}", dir=path.parent)
+        temporary, locked = Path(name), _lock(handle)
+        if locked and temporary.exists():  # a sweep may have come between the two
+            return handle, temporary
+        os.close(handle)
+        if locked is None:
+            return None, temporary
+
+
+def _lock(handle: int) -> bool | None:
+    """Lock an open file; False when another process has, None where there are no locks."""
+    try:
+        import fcntl
+    except ImportError:
+        return None  # Windows
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        return None  # some network file systems
+    return True
+
+
+def _swept(left: Path) -> bool:
+    """Remove a temporary file unless a process may still be writing it, and say whether it was removed."""
+    try:
+        with left.open("rb") as file:
+            locked = _lock(file.fileno())
+            if locked:
+                left.unlink()
+        if locked is None and time.time() - left.stat().st_mtime > _LEFT_BEHIND_S:
+            left.unlink()
+            return True
+    except FileNotFoundError:
+        return False  # it got its name, or another swept it
+    return bool(locked)
 
 
 def write_text(path: Path, text: str) -> None:

@@ -84,6 +84,7 @@ def make_masters(
     """
     from partsong.render.segments import render
 
+    folder.sweep()
     plan = plan_master(film)
     painters = {kind: painter_for(folder, film, plan, kind) for kind in kinds}
     outputs = {

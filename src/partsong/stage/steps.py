@@ -319,6 +319,7 @@ def merge(
         When the watch said stop; finished segments are kept, and the next call goes on from them.
     """
     folder, film = store.folder, store.head().film
+    folder.sweep()
     merged_takes(film)
     total = song_frames(film)
     watch.check("Merging the takes")
