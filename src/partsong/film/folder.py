@@ -151,8 +151,9 @@ def writing(path: Path) -> Iterator[Path]:
         yield temporary
         temporary.chmod(0o644)
         temporary.replace(path)
-    except OutputFailed:
-        raise
+    except OutputFailed as problem:
+        # Whoever wrote knew the hidden name only.
+        raise OutputFailed(str(problem).replace(temporary.name, path.name)) from problem
     except OSError as problem:
         if isinstance(problem, InvalidInput):
             raise
