@@ -40,10 +40,8 @@ def test_a_take_is_placed_by_nudges_of_the_keyboard_and_all_of_it_undone(page, r
         changes = len(store.history()) - 1
     assert changes >= 2  # frames that come while others are on their way are added up
     for _ in range(changes):
-        revision = page.locator(".changed").inner_text()
         page.keyboard.press("u")
-        page.wait_for_function("(was) => document.querySelector('.changed').textContent !== was", arg=revision)
-    assert placement(running, "drum-1").start.seconds == 0
+    assert tools.waited(lambda: placement(running, "drum-1").start.seconds == 0)
     assert not placement(running, "drum-1").by_hand
 
 
@@ -118,14 +116,14 @@ def test_masters_are_made_measured_and_watched(page, running, tools):
     page.locator(".master h2", has_text="two.mp4").wait_for(timeout=40_000)
     assert (running.film / "masters" / "two.mp4").is_file()
     assert "not measured for flashing" in page.locator(".curtain").inner_text()
+    assert page.locator("video").count() == 0
     page.locator("#measure").click()
     page.locator(".findings").wait_for(timeout=20_000)
     head = page.locator(".findings thead").inner_text()
     assert head.strip().split("\t") == ["What was found", "Measured", "Limit", "Source"]
     assert page.locator(".findings tbody tr").count() > 8
-    assert page.locator("video").count() == 0  # nothing plays by itself
-    page.locator(".watch").click()
     page.wait_for_function("() => document.querySelector('video')?.duration > 2.9")
+    assert page.evaluate("() => document.querySelector('video').paused")  # nothing plays by itself
 
 
 def test_a_job_is_watched_and_cancelled(page, running, tools, monkeypatch):
@@ -191,3 +189,62 @@ def test_the_page_weighs_little_and_asks_nothing_of_other_places(browser, runnin
     page.close()
     assert asked == {running.address}
     assert 20_000 < weight < 500_000
+
+
+def cut(running):
+    with FilmStore.open(running.film) as store:
+        return [(shot.source, shot.start, shot.end) for shot in store.head().film.cut]
+
+
+def test_a_shot_is_split_moved_joined_and_undone_by_keyboard(page, running, tools):
+    turn_to(page, running, "cut")
+    # 120 beats a minute, two to the bar, 25 frames a second: beats fall on frames 0, 12.5 (13), 25 ...
+    assert page.locator(".bar-cell").count() == 3
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    page.get_by_text("The mark is at bar 2, beat 1").wait_for()
+    page.keyboard.press("s")
+    assert tools.waited(lambda: cut(running) == [("drum-1", 0, 25), ("drum-1", 25, 75)])
+    page.get_by_text("Shot 2 of 2").wait_for()
+    page.keyboard.press("Shift+ArrowRight")
+    assert tools.waited(lambda: cut(running) == [("drum-1", 0, 26), ("drum-1", 26, 75)])
+    page.get_by_text("from @26").wait_for()
+    page.keyboard.press("j")
+    assert tools.waited(lambda: cut(running) == [("drum-1", 0, 75)])
+    for expected in (26, 25, None):
+        page.keyboard.press("Control+z")
+        starts = [0] if expected is None else [0, expected]
+        assert tools.waited(lambda starts=starts: [start for _, start, _ in cut(running)] == starts)
+
+
+def test_a_shot_shows_another_source_and_pictures_are_there(page, running, tools):
+    turn_to(page, running, "lineup?take=bell-1")
+    page.locator("#next").click()
+    page.locator("#next").click()
+    page.locator("#accept").click()
+    page.locator(".phases").get_by_text("2 of 2 takes placed").wait_for()
+    turn_to(page, running, "cut?frame=25")
+    page.locator("#split").click()
+    page.get_by_text("Shot 2 of 2").wait_for()
+    page.locator("#source").select_option("bell-1")
+    assert tools.waited(lambda: cut(running) == [("drum-1", 0, 25), ("bell-1", 25, 75)])
+    page.locator(".cut-mark", has_text="bell-1").wait_for()
+    page.wait_for_function("() => [...document.querySelectorAll('.span img')].every((one) => one.naturalWidth === 320)")
+
+
+def test_the_take_log_is_written_on_the_contact_prints(page, running, tools):
+    turn_to(page, running, "shoot")
+    page.locator("#circle-drum-1").check()
+    page.locator(".changed", has_text="Noted drum-1").wait_for()
+    page.locator("#text-drum-1").fill("The second strike is late")
+    page.locator("#text-drum-1").press("Enter")
+
+    def logged():
+        with FilmStore.open(running.film) as store:
+            take = store.head().film.take("drum-1")
+        return take.circled and take.notes == "The second strike is late"
+
+    assert tools.waited(logged)
+    page.reload()  # the page holds no truth of its own
+    page.locator("#text-drum-1").wait_for()
+    assert page.locator("#text-drum-1").input_value() == "The second strike is late"

@@ -28,17 +28,11 @@ const desk = {
   get film() {
     return film;
   },
-  async change(path, body = {}) {
-    try {
-      const done = await post(path, { ...body, base: film.revision });
-      say(done.sentence);
-      await follow(done.revision);
-      return done;
-    } catch (problem) {
-      told(problem);
-      if (problem instanceof Refused && problem.kind === "Conflict") await follow(-1);
-      return null;
-    }
+  change(path, body) {
+    // One after the other: a key pressed while a change is on its way acts on what that change gives.
+    const mine = inLine.then(() => changed(path, body));
+    inLine = mine.catch(() => null);
+    return mine;
   },
   async begin(kind, path, body) {
     try {
@@ -64,6 +58,25 @@ const desk = {
   },
   singleKeys: () => localStorage.getItem("single-keys") !== "off",
 };
+
+/** @type {Promise<any>} */
+let inLine = Promise.resolve();
+
+/** @param {string} path @param {object | (() => object | null)} [body] */
+async function changed(path, body = {}) {
+  try {
+    const given = typeof body === "function" ? body() : body;
+    if (!given) return null;
+    const done = await post(path, { ...given, base: film.revision });
+    say(done.sentence);
+    await follow(done.revision);
+    return done;
+  } catch (problem) {
+    told(problem);
+    if (problem instanceof Refused && problem.kind === "Conflict") await follow(-1);
+    return null;
+  }
+}
 
 /** @param {string} sentence @param {boolean} [wrong] */
 function say(sentence, wrong = false) {

@@ -4,7 +4,7 @@
 /**
  * @typedef {object} Desk  What the frame gives to pages.
  * @property {FilmNow} film  The film as the frame knows it; `film.revision` is the base of every change.
- * @property {(path: string, body?: object) => Promise<any>} change  POST with `base` added; says what changed, or why not.
+ * @property {(path: string, body?: object | (() => object | null)) => Promise<any>} change  POST with `base` added; says what changed, or why not. Changes go one after the other; a function is asked for its body when its turn comes, and null means that there is nothing to do.
  * @property {(kind: string, path: string, body?: object) => Promise<void>} begin  Start a job by POST.
  * @property {(kind: string) => HTMLElement} progress  A line that shows the running job of a kind, with cancel; empty otherwise.
  * @property {(sentence: string, wrong?: boolean) => void} say  Tell the person something.

@@ -45,7 +45,8 @@ export default {
       let reached = 0;
       const pictures = bar.spans.map((span, place) => {
         const name = span.opens || place > 0 || begins ? span.source : "";
-        const mark = (span.opens || place > 0) && h("span", { class: "cut-mark", style: { left: `${reached * 100}%` }, "aria-hidden": "true" });
+        const opens = span.opens || place > 0;
+        const mark = (opens || name) && h("span", { class: opens ? "cut-mark" : "voice-name", style: { left: `${reached * 100}%` }, "aria-hidden": "true" }, name);
         reached += span.share;
         const picture = h("img", { src: span.picture, alt: "", loading: "lazy", draggable: "false" });
         picture.addEventListener("error", () => picture.replaceWith(h("span", { class: "no-picture" }, span.source === "wide" ? "not merged yet" : "no picture")));
@@ -53,7 +54,7 @@ export default {
           type: "button", class: `span${span.shot === chosen ? " chosen" : ""}`, style: { "flex-grow": String(span.share) },
           "aria-label": `Bar ${bar.label}: ${span.source}`, "aria-pressed": String(span.shot === chosen), tabindex: -1,
           onclick: (/** @type {MouseEvent} */ event) => pointAt(event, bar),
-        }, picture, name && h("span", { class: "source-name" }, name))];
+        }, picture)];
       });
       const here = at >= bar.first && at < bar.stop;
       return h("div", { class: "bar-cell" },
@@ -61,7 +62,18 @@ export default {
         h("div", { class: "frame-line" }, pictures.map(([mark]) => mark), here && h("span", { class: "at", style: { left: `${share(at)}%` } })),
         h("div", { class: "surround spans" }, pictures.map(([, picture]) => picture)),
         svg("svg", { class: "beats", viewBox: "0 0 100 4", preserveAspectRatio: "none", "aria-hidden": "true" },
-          bar.beats.map((beat) => svg("path", { d: `M${share(beat).toFixed(2)} 0v4` }))));
+          bar.beats.map((beat) => svg("path", { d: `M${share(beat).toFixed(2)} 0v4` })),
+          under(bar, chosen)));
+    }
+
+    /** The line under the chosen shot. @param {Bar} bar @param {number} chosen */
+    function under(bar, chosen) {
+      let reached = 0;
+      return bar.spans.map((span) => {
+        const from = reached * 100;
+        reached += span.share;
+        return span.shot === chosen && svg("path", { class: "chosen-line", d: `M${from.toFixed(2)} 1H${(reached * 100).toFixed(2)}` });
+      });
     }
 
     /** @param {number} number */
@@ -80,8 +92,8 @@ export default {
           button("Join to the one before", join, { id: "join", disabled: number === 0, "aria-keyshortcuts": "J" }),
           button("Begin a beat earlier", () => moveBeat(-1), { disabled: number === 0 }),
           button("Begin a beat later", () => moveBeat(1), { id: "beat-later", disabled: number === 0 }),
-          button("A frame earlier", () => move(-1), { disabled: number === 0, "aria-keyshortcuts": "Shift+ArrowLeft" }),
-          button("A frame later", () => move(1), { disabled: number === 0, "aria-keyshortcuts": "Shift+ArrowRight" }),
+          button("A frame earlier", () => moveFrame(-1), { disabled: number === 0, "aria-keyshortcuts": "Shift+ArrowLeft" }),
+          button("A frame later", () => moveFrame(1), { disabled: number === 0, "aria-keyshortcuts": "Shift+ArrowRight" }),
           h("label", { for: "source" }, "Show "), select));
     }
 
@@ -92,30 +104,28 @@ export default {
       return bar ? `bar ${bar.label}, beat ${beat + 1}` : `frame ${frame}`;
     }
 
-    const split = () => desk.change("/api/cut/split", { frame: at });
+    const split = () => desk.change("/api/cut/split", () => ({ frame: at }));
 
-    async function join() {
+    const join = () => desk.change("/api/cut/join", () => {
       const shot = cut.shots[shotAt()];
-      if (shot) await desk.change("/api/cut/join", { frame: shot.start });
+      return shot ? { frame: shot.start } : null;
+    });
+
+    /** Let the shot at the mark begin elsewhere; the mark stays in it. @param {(start: number) => number | undefined} to */
+    async function move(to) {
+      const done = await desk.change("/api/cut/move", () => {
+        const shot = cut.shots[shotAt()];
+        const wish = shot && to(shot.start);
+        if (wish === undefined || wish < 0) return null;
+        at = Math.max(at, wish);
+        return { frame: shot.start, to: wish };
+      });
+      if (done) draw();
     }
 
-    /** @param {number} by */
-    async function move(by) {
-      const shot = cut.shots[shotAt()];
-      if (!shot) return;
-      if (await desk.change("/api/cut/move", { frame: shot.start, to: Math.max(0, shot.start + by) })) {
-        at = Math.max(at, shot.start + by);
-        draw();
-      }
-    }
-
-    /** @param {number} by */
-    function moveBeat(by) {
-      const shot = cut.shots[shotAt()];
-      const all = beats();
-      const to = by > 0 ? all.find((beat) => beat > shot.start) : all.findLast((beat) => beat < shot.start);
-      if (to !== undefined) return move(to - shot.start);
-    }
+    const moveFrame = (/** @type {number} */ by) => move((start) => start + by);
+    const moveBeat = (/** @type {number} */ by) =>
+      move((start) => (by > 0 ? beats().find((beat) => beat > start) : beats().findLast((beat) => beat < start)));
 
     /** @param {MouseEvent} event @param {Bar} bar */
     function pointAt(event, bar) {
@@ -153,7 +163,7 @@ export default {
       key(event) {
         const sideways = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
         const upright = { ArrowUp: -1, ArrowDown: 1 }[event.key];
-        if (sideways && event.shiftKey) void move(sideways);
+        if (sideways && event.shiftKey) void moveFrame(sideways);
         else if (sideways) step(sideways);
         else if (upright) stepLine(upright);
         else if (!desk.singleKeys()) return false;

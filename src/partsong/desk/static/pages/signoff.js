@@ -46,10 +46,10 @@ export default {
     function master(one) {
       const screen = h("div", { class: "surround screen" });
       const show = () => {
-        open.add(one.name);
+        open.add(one.name); // what somebody chose to see stays open when the page is drawn again
         screen.replaceChildren(h("video", { controls: true, preload: "metadata", src: `/media/masters/${encodeURIComponent(one.name)}`, "aria-label": `The master ${one.name}` }));
       };
-      if (open.has(one.name)) show();
+      if (open.has(one.name) || one.flashing === "safe") show(); // shown, never played by itself
       else screen.replaceChildren(before(one, show));
       return h("section", { class: "master" },
         h("h2", {}, one.name), h("p", { class: "small" }, one.facts),
@@ -65,9 +65,8 @@ export default {
 
     /** @param {Master} one @param {() => void} show */
     function before(one, show) {
-      const label = one.flashing === "safe" ? "Watch the master" : "Show it all the same";
-      const warning = { safe: "", fails: `This master fails the flash check. ${CAUTION}`, unknown: `This master was not measured for flashing yet. ${CAUTION}` }[one.flashing];
-      return h("div", { class: "curtain" }, warning && h("p", {}, warning), button(label, show, { class: "watch" }));
+      const why = one.flashing === "fails" ? "This master fails the flash check." : "This master was not measured for flashing yet.";
+      return h("div", { class: "curtain" }, h("p", {}, `${why} ${CAUTION}`), button("Show it all the same", show, { class: "watch" }));
     }
 
     sheet.append(
