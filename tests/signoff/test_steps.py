@@ -25,7 +25,7 @@ from partsong.signoff import steps
 from partsong.signoff.masters import KINDS, plan_master
 from partsong.signoff.paint import Painter, Shown, painter_for
 from partsong.timebase import Rate, Time
-from partsong.watch import Watch, silent
+from partsong.watch import Progress, Watch, silent
 
 RATE = Rate.of("24")
 SIZE = (128, 72)
@@ -163,6 +163,34 @@ def test_a_killed_render_goes_on_where_it_was(made: tuple[FilmFolder, Film], mon
     assert len(kept) == 2
     steps.make_masters(folder, film, ("h264",), watch=silent(), engine=Local(1))
     assert all(path.stat().st_mtime_ns == then for path, then in kept.items())
+
+
+def test_a_take_that_vanishes_is_named_and_the_master_is_the_same_once_it_is_back(
+    made: tuple[FilmFolder, Film], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, film = made
+    monkeypatch.setattr("partsong.signoff.paint.SEGMENT_S", 1)
+    clip = folder.locate(film.take("cajon-1").clip.file)
+    away = clip.with_suffix(".away")
+
+    def report(progress: Progress) -> None:
+        if progress.doing == "Rendering" and progress.done >= 18 and clip.is_file():
+            clip.rename(away)
+
+    with pytest.raises(InvalidInput, match=r"cajon\.mov is not there\. Check the name, or whether the drive"):
+        steps.make_masters(folder, film, ("h264",), watch=Watch(report, lambda: False), engine=Local(1))
+    assert steps.master_paths(folder) == ()
+    # Frames 0 to 36 do not show it.
+    kept = list((folder.root / "cache" / "master-h264").iterdir())
+    assert len(kept) == 2
+    assert not [path for path in kept if path.name.startswith(".")]
+    away.rename(clip)
+    (master,) = steps.make_masters(folder, film, ("h264",), watch=silent(), engine=Local(1))
+    gone_on = master.path.read_bytes()
+    for path in (folder.root / "cache" / "master-h264").iterdir():
+        path.unlink()
+    (master,) = steps.make_masters(folder, film, ("h264",), watch=silent(), engine=Local(1))
+    assert master.path.read_bytes() == gone_on
 
 
 def test_segment_keys_follow_what_they_show(made: tuple[FilmFolder, Film], monkeypatch: pytest.MonkeyPatch) -> None:

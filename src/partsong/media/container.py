@@ -62,6 +62,8 @@ def _checked(path: Path) -> Path:
 def _unreadable(path: Path, problem: Exception) -> UnreadableMedia:
     if isinstance(problem, av.error.PermissionError):
         return UnreadableMedia(path, "this account may not read it", "Change its permissions, or copy it elsewhere.")
+    if not path.is_file():
+        return UnreadableMedia(path, "it went away while it was read", "Put the file or its drive back.")
     with path.open("rb") as file:
         head = file.read(4096)
     if head[4:8] in _ISO_BOXES:
