@@ -53,8 +53,11 @@ def main() -> None:
                 rounds += 1
                 for kind in ("cache", "masters"):
                     shutil.rmtree(film / kind, ignore_errors=True)
-                for command in COMMANDS:
-                    killed += run_under_fire(command, film, given.times - killed, rng, took / 2, cluster)
+                for later, command in enumerate(COMMANDS):
+                    most = (given.times - killed + 1 - later) // (2 - later)  # half of them, then the rest
+                    struck = run_under_fire(command, film, most, rng, took / 2, cluster)
+                    print(f"  {' '.join(command)}: killed {struck} times", flush=True)
+                    killed += struck
                 left = [path for path in film.rglob(".*.part*")]
                 found = digests(film)
                 same = found == wanted
