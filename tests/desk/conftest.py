@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import threading
@@ -102,11 +103,16 @@ def material(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
+def copied(material: Path, to: Path) -> None:
+    """Copy the material, and lay a secret beside it."""
+    shutil.copytree(material, to)
+    (to / "secret.txt").write_text("not for the desk")
+
+
 @pytest.fixture
 def film_root(material: Path, tmp_path: Path) -> Path:
     """Return a film of the test's own, beside a secret that no desk may serve."""
-    shutil.copytree(material, tmp_path / "work")
-    (tmp_path / "work" / "secret.txt").write_text("not for the desk")
+    copied(material, tmp_path / "work")
     return tmp_path / "work" / "film"
 
 
@@ -127,22 +133,38 @@ class Running:
     film: Path
 
 
-@pytest.fixture
-def running(film_root: Path) -> Iterator[Running]:
+@contextlib.contextmanager
+def served(film: Path) -> Iterator[Running]:
     """Serve a desk as the command does, on a free port."""
     import uvicorn
 
     listening = bound(0)
     port = listening.getsockname()[1]
-    app = build(Desk(film_root), port=port, token=TOKEN)
+    app = build(Desk(film), port=port, token=TOKEN)
     server = uvicorn.Server(uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=1))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
     thread.start()
     address = f"http://127.0.0.1:{port}"
-    yield Running(f"{address}/enter?token={TOKEN}", address, film_root)
+    yield Running(f"{address}/enter?token={TOKEN}", address, film)
     server.should_exit = True
     thread.join()
     listening.close()
+
+
+@pytest.fixture
+def running(film_root: Path) -> Iterator[Running]:
+    """Return a served desk of the test's own."""
+    with served(film_root) as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def looked_at(material: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Running]:
+    """Return one served desk for all tests of a module that change nothing."""
+    work = tmp_path_factory.mktemp("looked-at") / "work"
+    copied(material, work)
+    with served(work / "film") as one:
+        yield one
 
 
 @pytest.fixture(scope="session")

@@ -13,11 +13,11 @@ PAGES = ["", "prepare", "shoot?take=drum-1", "lineup?take=bell-1", "stage", "loo
 
 
 @pytest.fixture
-def open_page(browser, running):
+def open_page(browser, looked_at):
     """Return a page on which a script of ours may be put in, past the desk's security policy."""
     context = browser.new_context(bypass_csp=True, reduced_motion="reduce", viewport={"width": 1280, "height": 800})
     page = context.new_page()
-    page.goto(running.entrance)
+    page.goto(looked_at.entrance)
     page.wait_for_selector("#sheet[data-ready]")
     yield page
     context.close()
@@ -27,10 +27,10 @@ def test_the_checker_is_the_one_that_is_named():
     assert hashlib.sha256(AXE.read_bytes()).hexdigest() in (AXE.parent / "README.md").read_text()
 
 
-def test_no_page_breaks_a_rule(open_page, running):
+def test_no_page_breaks_a_rule(open_page, looked_at):
     broken = {}
     for name in PAGES:
-        open_page.goto(f"{running.address}/{name}")
+        open_page.goto(f"{looked_at.address}/{name}")
         open_page.wait_for_selector(f"#sheet[data-ready='{name.partition('?')[0] or 'home'}']")
         open_page.add_script_tag(path=AXE)
         found = open_page.evaluate("(levels) => axe.run(document, {runOnly: levels})", LEVELS)

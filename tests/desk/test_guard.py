@@ -30,6 +30,12 @@ def ask(running, method, path, *, headers=None, body=None):
         connection.close()
 
 
+@pytest.fixture(scope="module")
+def running(looked_at):
+    """Return the desk that all of these tests ask."""
+    return looked_at
+
+
 @pytest.fixture
 def inside(running, tools):
     """Return the headers of the desk's own page."""

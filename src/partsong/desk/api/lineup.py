@@ -16,7 +16,7 @@ from partsong.errors import InvalidInput
 from partsong.film.folder import key_of, writing
 from partsong.film.records import Film, Placement, Song, Take
 from partsong.film.store import Revision
-from partsong.film.tempo import Position, bar_lines, time_of
+from partsong.film.tempo import Position, bar_lines, beats_in_bar, time_of
 from partsong.lineup import steps
 from partsong.lineup.report import Facts, facts
 from partsong.watch import Watch
@@ -26,10 +26,11 @@ _MOST_LISTENED_S = 120
 
 
 class Bar(Wire):
-    """A bar line: its number and its song time."""
+    """A bar line: its number, its song time, and that of the beats after its first."""
 
     bar: int
     at_s: float
+    beats_s: tuple[float, ...]
 
 
 class Mark(Wire):
@@ -112,13 +113,22 @@ def score(desk: Desk) -> Score:
         title=song.title,
         length_s=float(song.length_s),
         frame_s=float(film.rate.frame_s) if film.rate else None,
-        bars=tuple(Bar(bar=bar, at_s=float(at_s)) for bar, at_s in bar_lines(song.tempo, song.length_s)),
+        bars=tuple(_bar(song, bar, at_s) for bar, at_s in bar_lines(song.tempo, song.length_s)),
         sections=tuple(
             Mark(name=one.name, at_s=float(time_of(song.tempo, Position(one.bar, Fraction(0)))))
             for one in song.sections
             if song.tempo
         ),
         rows=tuple(_row(film, take) for take in takes),
+    )
+
+
+def _bar(song: Song, bar: int, at_s: Fraction) -> Bar:
+    beats = range(1, beats_in_bar(song.tempo, bar))
+    return Bar(
+        bar=bar,
+        at_s=float(at_s),
+        beats_s=tuple(float(time_of(song.tempo, Position(bar, Fraction(beat)))) for beat in beats),
     )
 
 

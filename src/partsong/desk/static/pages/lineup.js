@@ -5,7 +5,7 @@ import { drawWave, weightOf } from "../lib/wave.js";
 import { clock } from "../lib/words.js";
 
 /** @typedef {{take: string, part: string, roaming: boolean, length_s: number, has_sound: boolean, confidence: string, by_hand: boolean, to_decide: boolean, start_s: number | null, stretch: number, delay_s: number, words: string[], candidates: {start_s: number, score: number}[]}} Row */
-/** @typedef {{revision: number, title: string, length_s: number, frame_s: number | null, bars: {bar: number, at_s: number}[], sections: {name: string, at_s: number}[], rows: Row[]}} Score */
+/** @typedef {{revision: number, title: string, length_s: number, frame_s: number | null, bars: {bar: number, at_s: number, beats_s: number[]}[], sections: {name: string, at_s: number}[], rows: Row[]}} Score */
 
 const HEIGHT = 46;
 const HEAD = 64;
@@ -67,8 +67,11 @@ export default {
     function barLines(high, wide) {
       const ticks = marks();
       const every = Math.max(1, Math.ceil(5 / Math.max(1e-9, x(ticks[1]?.at_s ?? 1) - x(ticks[0]?.at_s ?? 0))));
-      return ticks.filter((one, number) => number % every === 0 && x(one.at_s) >= -1 && x(one.at_s) <= wide + 1)
+      const beats = x(ticks[1]?.at_s ?? 1) - x(ticks[0]?.at_s ?? 0) > 120 ? score.bars.flatMap((one) => one.beats_s) : [];
+      const fine = beats.filter((one) => x(one) >= 0 && x(one) <= wide).map((one) => svg("path", { class: "beat", d: `M${x(one).toFixed(1)} ${high > 60 ? 18 : -20}v${high + 60}` }));
+      const bold = ticks.filter((one, number) => number % every === 0 && x(one.at_s) >= -1 && x(one.at_s) <= wide + 1)
         .map((one) => svg("path", { class: "bar", d: `M${x(one.at_s).toFixed(1)} ${high > 60 ? 0 : -20}v${high + 60}` }));
+      return [...fine, ...bold];
     }
 
     /** @returns {{label: string, at_s: number}[]} */
@@ -124,7 +127,7 @@ export default {
     function details(row, tried) {
       const placed = row.start_s !== null && !tried;
       const where = tried ? `Candidate ${candidate} of ${row.candidates.length} starts at ${clock(tried.start_s)}. It is not kept until you put the take here.`
-        : placed ? `Starts at ${clock(row.start_s ?? 0)} (${((row.start_s ?? 0) * 1000).toFixed(1)} ms).` : "";
+        : placed ? `Starts at ${clock(row.start_s ?? 0)} (${((row.start_s ?? 0) * 1000).toFixed(1).replace("-", "−")} ms).` : "";
       return h("div", { class: "details" },
         h("div", { class: "words" }, where && h("p", {}, where), tried ? null : row.words.map((words) => h("p", {}, words))),
         h("div", { class: "acts" },

@@ -44,10 +44,10 @@ export default {
       return h("article", { class: `print${one.take === chosen ? " chosen" : ""}`, "aria-label": one.take },
         h("div", { class: "surround" }, h("div", { class: "picture" }, picture, boxes)),
         h("h2", {}, one.part, " ", h("span", { class: "small" }, one.take)),
-        one.verdict && h("p", { class: `verdict-words${one.to_decide ? " decide" : ""}` }, h("strong", {}, one.verdict), one.sentence && `: ${one.sentence}`),
+        one.verdict && h("p", { class: `verdict-words${one.to_decide ? " decide" : ""}` }, one.sentence || h("strong", {}, one.verdict)),
         one.findings.length > 0 && h("ul", { class: "findings-list" }, one.findings.map((found) =>
           h("li", {},
-            h("button", { type: "button", class: "finding", onclick: () => show(found), "aria-label": `Show where: ${found.sentence}` }, found.when || "all along", found.size && ` · ${found.size}`),
+            (found.when || found.box) && h("button", { type: "button", class: "finding", onclick: () => show(found), "aria-label": `Show where: ${found.sentence}` }, [found.when, found.size].filter(Boolean).join(" · ") || "where"),
             " ", found.sentence, " ", h("em", {}, found.advice)))),
         h("p", { class: "small" }, [one.facts, ...one.odd, ...one.open].join("; ")),
         one.unseen.length > 0 && h("details", { class: "small" }, h("summary", {}, "What was not looked at"), h("ul", {}, one.unseen.map((words) => h("li", {}, words)))),
