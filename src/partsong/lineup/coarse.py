@@ -11,8 +11,9 @@ before the song.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from partsong.lineup.chance import law_of_extremes
 from partsong.lineup.features import ONSET_RATE_HZ, TONE_RATE_HZ, Envelopes, Halves
 
 MOST_CANDIDATES = 8
+_PIECE_S = 600.0
 APART_S = 0.15
 """Two candidates closer than this are the same place; the finer stages search further than that around each."""
 
@@ -39,7 +41,40 @@ class Place:
 
 
 def find_places(clip: Envelopes, references: Sequence[Envelopes], *, most: int = MOST_CANDIDATES) -> tuple[Place, ...]:
-    """Return up to ``most`` places for a clip, the best first; none when nothing can be compared."""
+    """Return up to ``most`` places for a clip, the best first; none when nothing can be compared.
+
+    A long clip is searched in pieces of ten minutes that overlap by half, so that memory does not grow with it.
+    """
+    frames, piece = clip.onsets.shape[1], round(_PIECE_S * ONSET_RATE_HZ)
+    if frames <= piece:
+        return _places_in(clip, references, most)
+    starts = range(0, frames - piece // 2, piece // 2)
+    found = [
+        replace(
+            place,
+            lag_s=place.lag_s - start / ONSET_RATE_HZ,
+            log10_chance=min(0.0, place.log10_chance + math.log10(len(starts))),  # each piece is one more try
+        )
+        for start in starts
+        for place in _places_in(_piece(clip, start, piece), references, most)
+    ]
+    kept: list[Place] = []
+    for place in sorted(found, key=lambda place: -place.z):
+        if all(abs(place.lag_s - other.lag_s) >= APART_S for other in kept):
+            kept.append(place)
+    return tuple(kept[:most])
+
+
+def _piece(clip: Envelopes, start: int, frames: int) -> Envelopes:
+    step = ONSET_RATE_HZ // TONE_RATE_HZ
+    return replace(
+        clip,
+        onsets=clip.onsets[:, start : start + frames],
+        tones=clip.tones[:, start // step : (start + frames) // step],
+    )
+
+
+def _places_in(clip: Envelopes, references: Sequence[Envelopes], most: int) -> tuple[Place, ...]:
     scores: list[NDArray[np.float64]] = []
     frames = clip.onsets.shape[1]
     longest = max(reference.onsets.shape[1] for reference in references)

@@ -90,8 +90,7 @@ class Heard:
         out = np.zeros(length, np.float32)
         first, stop = max(start, 0), min(start + length, len(self.samples))
         if first < stop:
-            block = np.asarray(self.samples[first:stop], np.float32)
-            out[first - start : stop - start] = block @ self.weights[voice]
+            out[first - start : stop - start] = stretch(self.samples, first, stop) @ self.weights[voice]
         return out
 
 
@@ -174,10 +173,23 @@ def choose_voices(moments: Moments) -> Floats:
     return np.stack(voices)
 
 
+def stretch(samples: NDArray[np.floating], first: int, stop: int) -> Floats:
+    """Return samples ``first`` to ``stop`` of (n, channels).
+
+    Of a mapped file they are read: pages that were once touched would stay in memory for as long as the map does.
+    """
+    if isinstance(samples, np.memmap) and samples.filename is not None:
+        channels, stop = samples.shape[1], min(stop, len(samples))
+        offset = samples.offset + first * channels * samples.itemsize
+        read = np.fromfile(samples.filename, samples.dtype, (stop - first) * channels, offset=offset)
+        return read.reshape(-1, channels).astype(np.float32)
+    return np.asarray(samples[first:stop], np.float32)
+
+
 def mixed_blocks(samples: NDArray[np.floating], weights: Floats, block: int = 1 << 17) -> Iterator[Floats]:
     """Yield one voice of (n, channels) samples in blocks."""
     for start in range(0, len(samples), block):
-        yield np.asarray(samples[start : start + block], np.float32) @ weights
+        yield stretch(samples, start, start + block) @ weights
 
 
 def envelopes(blocks: Iterable[Floats]) -> Envelopes:

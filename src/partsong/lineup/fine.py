@@ -76,12 +76,14 @@ def onset_line(clip: Envelopes, references: Sequence[Envelopes], lag_s: float) -
     """Measure where a clip lies within 0.3 s of a lag, from its onsets against all references together."""
     lag = round(lag_s * ONSET_RATE_HZ)
     reach = round(_ONSET_REACH_S * ONSET_RATE_HZ)
-    span = _overlap(clip.onsets.shape[1], max(reference.onsets.shape[1] for reference in references), lag)
+    span = overlap(clip.onsets.shape[1], max(reference.onsets.shape[1] for reference in references), lag)
     line = Line(lag / ONSET_RATE_HZ)
     if len(span) >= ONSET_RATE_HZ // 2:
         length = min(round(_SEGMENT_S * ONSET_RATE_HZ), max(len(span) // 3, 1))
         starts = np.arange(span.start, span.stop - length + 1, length)
-        rows = np.sum([_segments(clip.onsets, ref.onsets, starts, length, lag, reach) for ref in references], axis=0)
+        rows = np.sum(
+            [correlated_segments(clip.onsets, ref.onsets, starts, length, lag, reach) for ref in references], axis=0
+        )
         centres_s = (starts + length / 2) / ONSET_RATE_HZ
         offset, drift_ppm = _best_line(rows, centres_s, reach, ONSET_RATE_HZ)
         line = _through(lag / ONSET_RATE_HZ + offset, drift_ppm, float(np.mean(centres_s)))
@@ -99,9 +101,9 @@ def block_scores(clip: Envelopes, references: Sequence[Envelopes], line: Line) -
     for number in range(count):
         start = number * length
         lag = round(float(line.slip_s((start + length / 2) / ONSET_RATE_HZ)) * ONSET_RATE_HZ)
-        a = clip.onsets[:, start : start + length].astype(np.float32)
         for row, reference in enumerate(references):
             if start + lag >= 0 and start + lag + length <= reference.onsets.shape[1]:
+                a = clip.onsets[:, start : start + length].astype(np.float32)
                 b = reference.onsets[:, start + lag : start + lag + length].astype(np.float32)
                 energy = math.sqrt(float(np.vdot(a, a)) * float(np.vdot(b, b)))
                 if energy > 1e-6:
@@ -375,12 +377,15 @@ def _through(slip_s: float, drift_ppm: float, media_s: float) -> Line:
     return Line(slip_s - drift_ppm * 1e-6 * media_s, drift_ppm)
 
 
-def _overlap(clip_frames: int, reference_frames: int, lag: int) -> range:
+def overlap(clip_frames: int, reference_frames: int, lag: int) -> range:
+    """Return the frames of a clip that lie on a reference at a lag."""
     first = max(0, -lag)
     return range(first, max(first, min(clip_frames, reference_frames - lag)))
 
 
-def _segments(clip: Halves, reference: Halves, starts: NDArray[np.int_], length: int, lag: int, reach: int) -> Doubles:
+def correlated_segments(
+    clip: Halves, reference: Halves, starts: NDArray[np.int_], length: int, lag: int, reach: int
+) -> Doubles:
     """Correlate segments of the clip's envelope with the reference around a lag: (segments, 2 * reach + 1)."""
     size = fft.next_fast_len(length + 2 * reach, real=True)
     padded = np.pad(reference, ((0, 0), (reach, reach)))

@@ -52,14 +52,17 @@ def hear_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Heard:
     """
     samples_path, envelopes_path = _paths(folder, clip)
     if not is_heard(folder, clip):
-        source = folder.locate(clip.file)
-        with writing(samples_path) as temporary, temporary.open("wb") as file:
-            moments = features.store_samples(_told(source, clip, watch), file)
-        weights = features.choose_voices(moments)
-        samples = _mapped(samples_path, weights.shape[1])
-        voices = [features.envelopes(_stoppable(features.mixed_blocks(samples, row), watch)) for row in weights]
-        _write(envelopes_path, weights, voices)
+        _hear(folder.locate(clip.file), clip, samples_path, envelopes_path, watch)
     return _read(samples_path, envelopes_path)
+
+
+def _hear(source: Path, clip: Clip, samples_path: Path, envelopes_path: Path, watch: Watch) -> None:
+    with writing(samples_path) as temporary, temporary.open("wb") as file:
+        moments = features.store_samples(_told(source, clip, watch), file)
+    weights = features.choose_voices(moments)
+    samples = _mapped(samples_path, weights.shape[1])
+    voices = [features.envelopes(_stoppable(features.mixed_blocks(samples, row), watch)) for row in weights]
+    _write(envelopes_path, weights, voices)
 
 
 def _paths(folder: FilmFolder, clip: Clip) -> tuple[Path, Path]:

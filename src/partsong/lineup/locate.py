@@ -19,6 +19,7 @@ from partsong.lineup import sweep as sweeping
 from partsong.lineup.features import TONE_RATE_HZ, Floats, Heard
 from partsong.lineup.fine import OnsetLine, PhaseLine
 from partsong.lineup.line import Line
+from partsong.lineup.pace import pace
 
 _QUICK, _FULL = 24, 64  # windows of the phase transform while ranking, and for the answer
 _NOTHING_BELOW = -2.5  # a runner-up's agreement counts only where chance is this unlikely
@@ -108,8 +109,11 @@ def measure_at(clip: Heard, references: Sequence[Reference], near: Line) -> Line
         for reference in references
         for voice in range(len(clip.voices))
     ]
-    best = min(looked, key=lambda found: found.chance)
-    return best.line
+    best = min(range(len(looked)), key=lambda number: looked[number].chance)
+    if looked[best].chance <= -4:
+        return looked[best].line
+    reference, voice = references[best // len(clip.voices)], best % len(clip.voices)
+    return _paced(clip, voice, reference, looked[best].onsets.line)
 
 
 def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> Found:
@@ -193,7 +197,7 @@ def _by_strokes(clip: Heard, voice: int, stem: Reference, possible: Sequence[Pos
     if found is None:
         return None
     verdict = confidence.judge_strokes(found.t, found.fit, found.blocks, found.halves_agree)
-    line = Line(found.lag_s)
+    line = _paced(clip, voice, stem, Line(found.lag_s))
     rest = [place for place in possible if abs(place.line.start_s - line.start_s) > coarse.APART_S]
     return Found(
         confidence=verdict.confidence,
@@ -336,7 +340,7 @@ def _answer(
     by_phase = verdict.method == "phase" and phase is not None
     if by_phase and phase is not None and second_phase is not None and phase.agreed:
         margin = max(0.0, 1 - second_phase.agreed / phase.agreed)
-    line = phase.fit.line if by_phase and phase is not None else first.onsets.line
+    line = phase.fit.line if by_phase and phase is not None else _paced(clip, voice, references[0], first.onsets.line)
     return Found(
         confidence=verdict.confidence,
         reason=verdict.reason,
@@ -362,6 +366,15 @@ def _look(
     reference = references[chosen].heard
     windows = fine.windows_of(clip, reference, onsets.line, most)
     return _Looked(place, onsets, fine.phase_line(clip, voice, reference, 0, onsets.line, windows))
+
+
+def _paced(clip: Heard, voice: int, reference: Reference, line: Line) -> Line:
+    """Return a line that only onsets told with the drift that they tell, none where they do not; its middle stays."""
+    first_s, stop_s = max(0.0, -line.start_s), min(clip.length_s, reference.heard.length_s - line.start_s)
+    middle_s = (first_s + max(stop_s, first_s)) / 2
+    slip_s = float(line.slip_s(middle_s))
+    drift_ppm = pace(clip.voices[voice], reference.heard.voices[0], slip_s) or 0.0
+    return Line(slip_s - drift_ppm * 1e-6 * middle_s, drift_ppm)
 
 
 def _best(looked: Sequence[_Looked]) -> int:

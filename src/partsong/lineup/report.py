@@ -14,6 +14,7 @@ from partsong.lineup.tolerance import TOLERANCES, Timing, timing
 from partsong.timebase import clock
 
 _MOST_FRAMES_NAMED = 6
+_UNKNOWN = "Clock not known: note starts do not tell it; taken as the song's."
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,7 @@ def facts(film: Film, placement: Placement) -> Facts:
         candidates=[{"start_s": float(one.start), "score": one.score} for one in placement.candidates],
         evidence=placement.evidence,
         sentence=placement.sentence,
-        clock_words="" if retimed is None else clock_words(placement.drift_ppm, retimed),
+        clock_words=_clock_told(placement, retimed),
         odd_clock="" if start is None else odd_one(take, placement, clocks),
         timing_words="" if start is None else timing_words(found),
     )
@@ -124,6 +125,14 @@ def clock_words(drift_ppm: float, retimed: Retimed) -> str:
     if retimed.left_out:
         return f"{told}: one of its frames is left out before {_frames(retimed.left_out)}."
     return f"{told}: every frame is shown once."
+
+
+def _clock_told(placement: Placement, retimed: Retimed | None) -> str:
+    if retimed is None:
+        return ""
+    method = placement.evidence.method if placement.evidence else ""
+    # Note starts that placed a take and told no drift: nobody measured its clock.
+    return _UNKNOWN if method == "onsets" and placement.drift_ppm == 0 else clock_words(placement.drift_ppm, retimed)
 
 
 def timing_words(found: Timing | None) -> str:

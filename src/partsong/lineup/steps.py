@@ -514,9 +514,11 @@ def _with(film: Film, placements: Sequence[Placement], named: set[str]) -> Film:
 def _sentence(found: Found) -> str:
     if found.method == "phase":
         spread = f", to {found.spread_ms:.2f} ms in the median" if found.spread_ms is not None else ""
-        return f"{found.reason}: {found.agreed} of {found.tried} windows agree with {found.against}{spread}."
+        windows = f"{found.agreed} of {found.tried} windows agree {'' if found.alone else 'each by itself '}with"
+        return f"{found.reason}: {windows} {found.against}{spread}."
     if found.method == "onsets":
-        return f"{found.reason} (against {found.against})."
+        clock_told = "" if found.line is None or found.line.drift_ppm else " How the clock ran is not known."
+        return f"{found.reason} (against {found.against}).{clock_told}"
     return f"{found.reason}."
 
 
