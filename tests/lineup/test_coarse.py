@@ -1,11 +1,14 @@
 """The search over the whole song, held to plain correlation."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from partsong.lineup import coarse, features
+from partsong.lineup.features import ONSET_RATE_HZ, Envelopes
 
 
 @given(n=st.integers(2, 40), m=st.integers(2, 40), seed=st.integers(0, 1000))
@@ -68,3 +71,46 @@ def test_silence_has_no_place():
     silent = features.hear(np.zeros(80000, np.float32)).voices[0]
 
     assert coarse.find_places(silent, [silent]) == ()
+
+
+def long_clip(rng, minutes, song, at_s):
+    """Return envelopes of noise in two bands with a song's laid in at a time of the clip."""
+    frames = round(minutes * 60 * ONSET_RATE_HZ)
+    onsets, tones = rng.normal(size=(2, frames)), rng.normal(size=(2, frames // 4))
+    first = round(at_s * ONSET_RATE_HZ)
+    onsets[:, first : first + song.onsets.shape[1]] += song.onsets
+    tones[:, first // 4 : first // 4 + song.tones.shape[1]] += song.tones
+    return Envelopes(onsets.astype(np.float16), tones.astype(np.float16), np.zeros(0, np.float32), -20.0)
+
+
+@pytest.fixture
+def song_of_two_bands(rng):
+    frames = 90 * ONSET_RATE_HZ
+    return Envelopes(
+        rng.normal(size=(2, frames)).astype(np.float16),
+        rng.normal(size=(2, frames // 4)).astype(np.float16),
+        np.zeros(0, np.float32),
+        -20.0,
+    )
+
+
+@pytest.mark.parametrize("at_s", [3.0, 590.0, 1700.0])
+def test_a_song_is_found_anywhere_in_half_an_hour(rng, song_of_two_bands, at_s):
+    # 590 s lies across the end of the first piece of ten minutes, 1700 s near the end of the clip.
+    places = coarse.find_places(long_clip(rng, 30, song_of_two_bands, at_s), [song_of_two_bands])
+
+    assert places[0].lag_s == pytest.approx(-at_s, abs=0.01)  # two frames of 5 ms
+    assert places[0].log10_chance < -6
+    assert all(abs(place.lag_s + at_s) >= coarse.APART_S for place in places[1:])
+
+
+def test_searching_two_hours_takes_no_more_memory_than_twenty_minutes(rng, song_of_two_bands):
+    grown = []
+    for minutes in (20, 120):
+        clip = long_clip(rng, minutes, song_of_two_bands, 600.0)
+        tracemalloc.start()
+        coarse.find_places(clip, [song_of_two_bands])
+        grown.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+
+    assert grown[1] < 1.1 * grown[0]  # a tenth: the lists of places

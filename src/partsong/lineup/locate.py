@@ -149,7 +149,7 @@ def _told_from_repeats(clip: Heard, voice: int, reference: Reference, answer: Fo
     assert line is not None
     moves = sweeping.repeats(clip, voice, reference.flat, line)
     if not any(_as_good(clip, voice, reference.heard, line, move) for move in moves[:_RIVALS]):
-        return answer
+        return _with_repeats(answer, line, moves) if answer.confidence == "ask" else answer
     lines = [line, *(Line(line.start_s + move, line.drift_ppm) for move in moves)]
     unexplained = [_unexplained_s(clip.voices[voice].peaks, reference.heard.voices[0].peaks, place) for place in lines]
     order = np.argsort(unexplained, kind="stable")
@@ -162,6 +162,17 @@ def _told_from_repeats(clip: Heard, voice: int, reference: Reference, answer: Fo
         line=lines[order[0]],
         possible=tuple(Possible(lines[number], score) for number in order),
     )
+
+
+def _with_repeats(answer: Found, line: Line, moves: Sequence[float]) -> Found:
+    """Return a question with all repeats among its candidates: the search by onsets keeps a few of them only."""
+    starts_s = [place.line.start_s for place in answer.possible]
+    more = [
+        Possible(Line(line.start_s + move, line.drift_ppm), 0.0)
+        for move in moves
+        if all(abs(line.start_s + move - start_s) > coarse.APART_S for start_s in starts_s)
+    ]
+    return replace(answer, possible=(*answer.possible, *more))
 
 
 def _as_good(clip: Heard, voice: int, reference: Heard, line: Line, move_s: float) -> bool:
