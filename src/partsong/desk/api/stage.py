@@ -1,0 +1,366 @@
+"""The stage for its page: the layers with their ovals, the plan of every frame, and what the preview draws with."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from itertools import groupby
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import Field
+
+from partsong.desk.api.film import JobTold, told
+from partsong.desk.routes import Done, Edit, Route, Wire
+from partsong.desk.session import Desk
+from partsong.errors import InvalidInput, PartsongError
+from partsong.film.coverage import song_frames
+from partsong.film.folder import key_of, writing
+from partsong.film.records import WIDE, Film, Look, Oval, Pose
+from partsong.film.store import FilmStore, Head
+from partsong.film.tempo import bar_lines
+from partsong.render import colour
+from partsong.render.atlas import atlas_path, layout_of, make_atlas
+from partsong.render.plan import FramePlan, Stack, plan_frames
+from partsong.render.warp import matrix_of
+from partsong.render.wide import encoding_of
+from partsong.stage import steps
+from partsong.stage.seam_steps import part_name
+from partsong.watch import Watch
+
+JOB = "atlas"
+MOST_LAYERS = 16
+LATTICE = 33
+
+Number = Annotated[float, Field(ge=-1e5, le=1e5, allow_inf_nan=False)]
+Radius = Annotated[float, Field(ge=1, le=1e5, allow_inf_nan=False)]
+
+
+class OvalTold(Wire):
+    """An oval in pixels of the film, turned clockwise in degrees."""
+
+    x: float
+    y: float
+    rx: float
+    ry: float
+    rotation_deg: float
+
+
+class LayerTold(Wire):
+    """A layer: its take and part, and its mask where that is one oval for the whole song.
+
+    ``words`` say why a mask cannot be moved here.
+    """
+
+    take: str
+    part: str
+    oval: OvalTold | None
+    feather_px: float
+    words: str
+
+
+class DrawnLayer(Wire):
+    """A layer as the preview draws it; ``back`` carries the film's pixels to the take's: a, b, right, down."""
+
+    take: str
+    oval: OvalTold | None
+    feather_px: float
+    opacity: float
+    fills: float
+    gain: tuple[float, float, float]
+    back: tuple[float, float, float, float]
+
+
+class Run(Wire):
+    """Frames from ``first`` to before ``stop`` that are drawn alike."""
+
+    first: int
+    stop: int
+    layers: tuple[DrawnLayer, ...]
+
+
+class TileTold(Wire):
+    """Where a take lies on the atlas, and the frames at which it has a picture."""
+
+    take: str
+    x: int
+    y: int
+    width: int
+    height: int
+    first: int
+    stop: int
+
+
+class Shown(Wire):
+    """A shot of the cut: its source, from ``start`` to before ``end``."""
+
+    source: str
+    start: int
+    end: int
+
+
+class StageTold(Wire):
+    """The whole page. ``in_the_way`` says why there is no preview, ``method_words`` what it cannot show."""
+
+    width: int
+    height: int
+    rate_num: int
+    rate_den: int
+    frames: int
+    method: Literal["masks", "light-sum", "combined"]
+    method_words: str
+    in_the_way: str
+    atlas_ready: bool
+    atlas_width: int
+    atlas_height: int
+    tiles: tuple[TileTold, ...]
+    layers: tuple[LayerTold, ...]
+    runs: tuple[Run, ...]
+    cut: tuple[Shown, ...]
+    bars: tuple[int, ...]
+
+
+class SetOval(Edit):
+    """A take's oval as a person left it."""
+
+    x: Number
+    y: Number
+    rx: Radius
+    ry: Radius
+    rotation_deg: Number
+    feather_px: Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)]
+
+
+class SetOrder(Edit):
+    """The layers from the bottom up."""
+
+    takes: Annotated[tuple[str, ...], Field(max_length=MOST_LAYERS)]
+
+
+def stage(desk: Desk) -> StageTold:
+    """Return the stage."""
+    film = desk.head().film
+    rate = film.rate
+    method = film.stage.method
+    in_the_way, size, ready = "", (0, 0), False
+    runs: tuple[Run, ...] = ()
+    tiles: tuple[TileTold, ...] = ()
+    frames = song_frames(film) if film.song and rate else 0
+    try:
+        layout = layout_of(film)
+        tiles = tuple(
+            TileTold(
+                take=one.take, x=one.x, y=one.y, width=one.width, height=one.height, first=one.first, stop=one.stop
+            )
+            for one in layout.tiles
+        )
+        size, ready = (layout.width, layout.height), atlas_path(desk.folder, film).is_file()
+        runs = runs_of(film)
+        encoding_of(film)
+    except PartsongError as problem:
+        in_the_way = str(problem)
+    lines = bar_lines(film.song.tempo, film.song.length_s) if film.song else ()
+    return StageTold(
+        width=film.width or 0,
+        height=film.height or 0,
+        rate_num=rate.num if rate else 25,
+        rate_den=rate.den if rate else 1,
+        frames=frames,
+        method=method,
+        method_words=_METHODS[method],
+        in_the_way=in_the_way,
+        atlas_ready=ready,
+        atlas_width=size[0],
+        atlas_height=size[1],
+        tiles=tiles,
+        layers=tuple(_layer(film, take) for take in film.stage.order),
+        runs=runs,
+        cut=tuple(Shown(source=shot.source, start=shot.start, end=shot.end) for shot in film.cut),
+        bars=tuple(math.ceil(at_s * rate.exact) for _, at_s in lines) if rate else (),
+    )
+
+
+_METHODS = {
+    "masks": "",
+    "light-sum": "This film's wide adds the takes' light. The preview shows each take through its mask instead.",
+    "combined": "This film's wide adds the room's light under the players. The preview shows masks only.",
+}
+
+
+def _layer(film: Film, take: str) -> LayerTold:
+    mask = film.stage.mask_of(take)
+    words = ""
+    if take == film.stage.order[0]:
+        words = "The lowest layer fills the frame."
+    elif mask is None:
+        words = "It has no mask yet."
+    elif mask.keys:
+        words = "Its mask moves with the song; it is changed with partsong stage mask."
+    elif mask.shape.kind != "oval":
+        words = "Its mask is a drawn curve, which the preview leaves out; it is changed with partsong stage mask."
+    shape = mask.shape if mask is not None and not words else None
+    return LayerTold(
+        take=take,
+        part=part_name(film, take),
+        oval=_oval(shape) if isinstance(shape, Oval) else None,
+        feather_px=mask.feather_px if mask is not None else 0.0,
+        words=words,
+    )
+
+
+def _oval(oval: Oval) -> OvalTold:
+    return OvalTold(**oval.model_dump(exclude={"kind"}))
+
+
+def runs_of(film: Film) -> tuple[Run, ...]:
+    """Return how each frame of the wide is drawn from masks, whatever the film's method; patches are left out.
+
+    Raises
+    ------
+    InvalidInput
+        If the film has no layers, one of them has no place or mask, or there are too many.
+    """
+    if len(film.stage.order) > MOST_LAYERS:
+        raise InvalidInput(f"The preview shows at most {MOST_LAYERS} layers; this stage has {len(film.stage.order)}.")
+    masked = film.replace(stage=film.stage.replace(method="masks", patches=()))
+    plans = plan_frames(masked, range(song_frames(film)))
+    drawn: list[Run] = []
+    known: dict[tuple[Stack, tuple[Pose, ...]], tuple[DrawnLayer, ...]] = {}
+
+    def alike(plan: FramePlan) -> tuple[Stack, tuple[Pose, ...]]:
+        return plan.stack, plan.poses
+
+    for key, group in groupby(plans, key=alike):
+        run = list(group)
+        if key not in known:
+            known[key] = _drawn(*key)
+        drawn.append(Run(first=run[0].frame, stop=run[-1].frame + 1, layers=known[key]))
+    return tuple(drawn)
+
+
+def _drawn(stack: Stack, poses: tuple[Pose, ...]) -> tuple[DrawnLayer, ...]:
+    layers = []
+    for layer, pose in zip(stack.layers, poses, strict=True):
+        if layer.shape is not None and not isinstance(layer.shape, Oval):
+            continue
+        onto = np.vstack([matrix_of(pose, stack.width, stack.height), [0, 0, 1]])
+        back = np.linalg.inv(onto)
+        layers.append(
+            DrawnLayer(
+                take=layer.take,
+                oval=_oval(layer.shape) if layer.shape is not None else None,
+                feather_px=layer.feather_px,
+                opacity=layer.opacity,
+                fills=layer.fills,
+                gain=layer.gain,
+                back=(float(back[0, 0]), float(back[1, 0]), float(back[0, 2]), float(back[1, 2])),
+            )
+        )
+    return tuple(layers)
+
+
+# --- what the preview draws with ------------------------------------------------------------------
+
+
+def begin_atlas(desk: Desk) -> JobTold:
+    """Start making the small film of all takes that the preview plays."""
+
+    def work(watch: Watch) -> str:
+        make_atlas(desk.folder, desk.head().film, watch)
+        return "The preview is ready."
+
+    return told(desk.jobs.start(JOB, "Prepare the preview", work))
+
+
+def atlas(desk: Desk) -> Path:
+    """Return the atlas of the film as it is now."""
+    path = atlas_path(desk.folder, desk.head().film)
+    if not path.is_file():
+        raise InvalidInput("The preview is not prepared for the film as it is now. Prepare it on the Stage page.")
+    return path
+
+
+def curve(desk: Desk) -> Path:
+    """Return the linear light of the wide's encoding, as little-endian float32."""
+    encoding = encoding_of(desk.head().film)
+    return _kept(desk, "curve", key_of("curve", encoding.key), lambda: encoding.curve)
+
+
+def lattice(desk: Desk, source: str) -> Path:
+    """Return the colour path of a take, or of the wide, from encoded R'G'B' to display.
+
+    It is a lattice of 33 points a side, red fastest, as little-endian float32 of red, green and blue.
+    """
+    film = desk.head().film
+    look = film.look
+    if look is None:
+        raise InvalidInput("The preview is shown through the look, and there is none yet. Set one: partsong look set")
+    space = _space(film, look, source)
+    grade = None if source == WIDE else film.grade_of(source)
+    path = colour.display_path(look, space, colour.table_of(desk.folder, look), grade)
+    key = key_of("lattice", LATTICE, look.model_dump(mode="json"), space, grade.model_dump() if grade else None)
+
+    def made() -> np.ndarray:
+        steps = np.linspace(0, 1, LATTICE, dtype=np.float32)
+        blue, green, red = np.meshgrid(steps, steps, steps, indexing="ij")
+        return path(np.stack([red, green, blue], axis=-1).reshape(-1, 3))
+
+    return _kept(desk, "lattice", key, made)
+
+
+def _space(film: Film, look: Look, source: str) -> str:
+    return colour.space_of_wide(film, look) if source == WIDE else colour.space_of_take(look, film.take(source))
+
+
+def _kept(desk: Desk, kind: str, key: str, made: Callable[[], np.ndarray]) -> Path:
+    out = desk.folder.cached(kind, key, ".f32")
+    if not out.is_file():
+        with writing(out) as temporary:
+            temporary.write_bytes(made().astype("<f4").tobytes())
+    return out
+
+
+# --- changes --------------------------------------------------------------------------------------
+
+
+def propose(desk: Desk) -> JobTold:
+    """Start registering and matching the takes, and proposing their ovals."""
+
+    def work(watch: Watch) -> str:
+        with desk.store() as store:
+            return steps.propose(store, watch).revision.sentence + "."
+
+    return told(desk.jobs.start("propose", "Propose the stage", work))
+
+
+def set_oval(desk: Desk, take: str, edit: SetOval) -> Done:
+    """Set a take's oval and its soft edge."""
+    wish = steps.MaskWish(
+        x=edit.x, y=edit.y, rx=edit.rx, ry=edit.ry, rotation_deg=edit.rotation_deg, feather_px=edit.feather_px
+    )
+    return _changed(desk, edit, lambda store: steps.set_mask(store, take, wish))
+
+
+def set_order(desk: Desk, edit: SetOrder) -> Done:
+    """Set the order of the layers."""
+    return _changed(desk, edit, lambda store: steps.set_order(store, edit.takes))
+
+
+def _changed(desk: Desk, edit: Edit, change: Callable[[FilmStore], Head]) -> Done:
+    with desk.editing(edit.base) as store:
+        head = change(store)
+    return Done(revision=head.revision.number, sentence=head.revision.sentence)
+
+
+_BYTES = "application/octet-stream"
+ROUTES = (
+    Route("GET", "/api/stage", stage, StageTold, "The layers, and how every frame of the wide is drawn."),
+    Route("POST", "/api/stage/atlas", begin_atlas, JobTold, "Make the small film that the preview plays."),
+    Route("POST", "/api/stage/propose", propose, JobTold, "Register and match the takes, and propose ovals."),
+    Route("POST", "/api/stage/takes/{take}/oval", set_oval, Done, "Set a take's oval and its soft edge.", SetOval),
+    Route("POST", "/api/stage/order", set_order, Done, "Set the order of the layers.", SetOrder),
+    Route("GET", "/media/atlas", atlas, "video/mp4", "The small film of all takes, with the song."),
+    Route("GET", "/media/curve", curve, _BYTES, "The linear light of the wide's encoding."),
+    Route("GET", "/media/looks/{source}", lattice, _BYTES, "A take's or the wide's way from encoding to display."),
+)
