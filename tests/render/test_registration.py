@@ -69,6 +69,31 @@ def test_a_player_does_not_carry_the_answer_away():
     assert distance_px(find_pose(reference, moved).pose, pose, WIDTH, HEIGHT) < 0.1
 
 
+def rods(seed: int) -> np.ndarray:
+    """Paint a room of thin rods, which a move by more than their width takes quite off themselves."""
+    rng = np.random.default_rng(seed)
+    height, width = ((side + 2 * MARGIN) * OVER for side in (HEIGHT, WIDTH))
+    picture = np.full((height, width), 0.3)
+    for _ in range(40):
+        x, y = int(rng.integers(0, width)), int(rng.integers(0, height))
+        across, down = (300, 6) if rng.random() < 0.5 else (6, 300)
+        picture[y : y + down, x : x + across] = 0.6
+    return cv2.GaussianBlur(picture, (0, 0), 0.6 * OVER)
+
+
+@pytest.mark.parametrize("pose", [Pose(dx_px=-2.0, dy_px=0.5), Pose(dx_px=-4.0, dy_px=3.0)])
+def test_a_mask_that_is_the_same_in_both_pictures_does_not_hold_them_in_place(pose):
+    # With this seed the product of masked pictures has all its peaks at the masks' own edges, none near the move.
+    picture, still = rods(9), np.ones((HEIGHT, WIDTH), bool)
+    for left in (30, 110, 190, 260):
+        still[20:, left : left + 32] = False
+    reference = seen(picture, Pose(), light=(100, 110), noise=0.004, seed=1)
+    moved = seen(picture, pose, light=(260, 90), noise=0.004, seed=2)
+    found = find_pose(reference, moved, still)
+    assert distance_px(found.pose, pose, WIDTH, HEIGHT) < 0.15
+    assert found.same_room
+
+
 def test_noise_does_not_pull_towards_no_move():
     # Noise in one picture's gradients makes every step too short; enough of it would stop the search half way.
     picture, pose = room(4), Pose(dx_px=0.5, dy_px=-0.5)

@@ -100,9 +100,9 @@ def find_pose(
 
     References
     ----------
-    Kuglin and Hines (1975) for phase correlation; Baker and Matthews (2004) for Gauss-Newton on pictures; Malis (2004)
-    for taking the mean of both pictures' gradients, which leaves noise no direction to pull in; the weights are Tukey's
-    biweight; Efron and Stein (1981) for the jackknife.
+    Kuglin and Hines (1975) for phase correlation, Padfield (2012) for that of masked pictures; Baker and Matthews
+    (2004) for Gauss-Newton on pictures; Malis (2004) for taking the mean of both pictures' gradients, which leaves
+    noise no direction to pull in; the weights are Tukey's biweight; Efron and Stein (1981) for the jackknife.
     """
     fixed, loose = np.asarray(reference, np.float32), np.asarray(moved, np.float32)
     if fixed.shape != loose.shape or min(fixed.shape) < LEAST_SIDE:
@@ -257,9 +257,10 @@ def _pyramid(
 
 
 def _best_start(level: _Level) -> Pose | None:
-    """Try the highest peaks of phase correlation, and no move at all; return the one with the greatest likeness."""
+    """Try the highest peaks of correlation, and no move at all; return the one with the greatest likeness."""
     best, likeness = None, -math.inf
-    for dx, dy in {(0, 0), *_peaks(level.fixed * level.weight, level.loose * level.weight)}:
+    surface = _phase_surface(level) if level.weight.all() else _masked_surface(level)
+    for dx, dy in {(0, 0), *_peaks(surface)}:
         pose = _refined(level, Pose(dx_px=float(dx), dy_px=float(dy)), _STEPS_SMALL)
         if pose is None:
             continue
@@ -270,11 +271,45 @@ def _best_start(level: _Level) -> Pose | None:
     return best
 
 
-def _peaks(fixed: NDArray[np.float32], loose: NDArray[np.float32]) -> list[tuple[int, int]]:
-    height, width = fixed.shape
-    window = np.outer(np.hanning(height), np.hanning(width))
-    cross = np.fft.rfft2(fixed * window) * np.conj(np.fft.rfft2(loose * window))
-    surface = np.fft.fftshift(np.fft.irfft2(cross / np.maximum(np.abs(cross), 1e-12), fixed.shape))
+def _phase_surface(level: _Level) -> NDArray[np.float64]:
+    """Return how well each whole move fits, no move in the middle: (h, w), by phase correlation."""
+    window = np.outer(np.hanning(level.height), np.hanning(level.width))
+    cross = np.fft.rfft2(level.fixed * window) * np.conj(np.fft.rfft2(level.loose * window))
+    whitened = cross / np.maximum(np.abs(cross), 1e-12)
+    return np.asarray(np.fft.fftshift(np.fft.irfft2(whitened, level.fixed.shape)), np.float64)
+
+
+def _masked_surface(level: _Level) -> NDArray[np.float64]:
+    """Return the same as the correlation of what both masks show at each move.
+
+    The masks' own edges are in both pictures at one place, so any product of masked pictures peaks at no move. Here
+    means and energies are taken of the overlap alone (Padfield 2012). A move that leaves little overlap scores nothing.
+    """
+    size = tuple(2 * side for side in level.fixed.shape)
+    mask = np.fft.rfft2(level.weight, size)
+
+    def transformed(picture: NDArray[np.float32]) -> NDArray[np.complex128]:
+        return np.asarray(np.fft.rfft2(picture * level.weight, size), np.complex128)
+
+    def summed(one: NDArray[np.complex128], other: NDArray[np.complex128]) -> NDArray[np.float64]:
+        return np.asarray(np.fft.irfft2(one * np.conj(other), size), np.float64)
+
+    fixed, loose = transformed(level.fixed), transformed(level.loose)
+    count = summed(mask, mask)
+    seen = count > level.weight.sum() / 4
+    share = np.where(seen, count, 1.0)
+    of_fixed, of_loose = summed(fixed, mask), summed(mask, loose)
+    energy = (summed(transformed(level.fixed**2), mask) - of_fixed**2 / share) * (
+        summed(mask, transformed(level.loose**2)) - of_loose**2 / share
+    )
+    alike = (summed(fixed, loose) - of_fixed * of_loose / share) / np.sqrt(np.maximum(energy, 1e-12))
+    middle = np.fft.fftshift(np.where(seen, alike, 0.0))
+    top, left = (side - side // 2 for side in level.fixed.shape)
+    return middle[top : top + level.height, left : left + level.width]
+
+
+def _peaks(surface: NDArray[np.float64]) -> list[tuple[int, int]]:
+    height, width = surface.shape
     reach_y, reach_x = max(2, round(height * _FARTHEST)), max(2, round(width * _FARTHEST))
     middle_y, middle_x = height // 2, width // 2
     near = surface[middle_y - reach_y : middle_y + reach_y + 1, middle_x - reach_x : middle_x + reach_x + 1].copy()

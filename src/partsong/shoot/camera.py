@@ -51,8 +51,7 @@ def followed(
     """
     if min(looker.pictures[0].shape) < LEAST_SIDE:
         return np.zeros((0, 10)), 0.0, range(frames)
-    # The whole pictures are followed: a player moves, but his light is the same, and robust weights leave him out. A
-    # mask that is the same in both pictures would draw the search towards "no move".
+    # The whole pictures are followed: a player moves, but his light is the same, and robust weights leave him out.
     step = max(1, len(looker.frames) // _SAMPLES)
     course = course_of(
         look,
@@ -118,11 +117,8 @@ def of_place(sight: Sight, reference: Sight, name: str, unseen: list[str]) -> li
     if min(sight.still.shape) < LEAST_SIDE:
         unseen.append("Whether the camera moved was not told: the picture is too small.")
         return []
-    # The whole picture finds about where it lies; the players, who are in two places, are left out of the rest.
-    whole = find_pose(reference.still, sight.still)
-    still = reference.unmoving & sight.unmoving
-    found = find_pose(reference.still, sight.still, still, whole.pose) if whole.same_room else whole
-    found = found if found.same_room else whole
+    # The players, who are in two places, are left out.
+    found = find_pose(reference.still, sight.still, reference.unmoving & sight.unmoving)
     if not found.same_room:
         if found.seen == 0 and not enough_detail(sight, reference):
             unseen.append("Whether the camera moved was not told: too little can be seen in this light.")
