@@ -97,6 +97,7 @@ def make_masters(
     # Stretch by stretch the same frames: what is missing of several masters is painted from one decoding.
     together = SegmentPainter({painter.recipe.suffix: painter for painter in painters.values()})
     render([(together, stretch) for stretch in zip(*outputs.values(), strict=True)], watch=watch, engine=engine)
+    folder.sweep()  # workers may have been killed on the way, and others have done their work
     return tuple(
         _finish(folder, film, plan, kind, painters[kind], [path for _, path in outputs[kind]], watch) for kind in kinds
     )

@@ -336,6 +336,7 @@ def merge(
         for first in range(0, len(run), SEGMENTS_A_PASS)
     ]
     made = render(batches, watch=watch, engine=engine, doing="Merging the takes")
+    folder.sweep()  # workers may have been killed on the way, and others have done their work
     shown = sum(segment.stop - segment.first for segment in segments)
     return Merged(made, shown - made, total - shown)
 
