@@ -336,7 +336,7 @@ def by_graph(path: Path, masks: list[np.ndarray], cube: Path, out: Path) -> None
     for stream in streams:
         stream.thread_count = 1
     graph = av.filter.Graph()
-    graph.nb_threads = 1
+    graph.threads = 1
     sources = [graph.add_buffer(template=stream) for stream in streams]
     covers = [graph.add_buffer(width=WIDTH, height=HEIGHT, format="yuv422p10le", time_base=streams[0].time_base)
               for _ in masks]  # fmt: skip
