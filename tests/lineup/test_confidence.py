@@ -79,7 +79,13 @@ def test_rules(signs, confidence):
     ],
 )
 def test_all_windows_together(chance, runner_up, t, settled, confidence):
-    assert judge_together(Together(chance, runner_up, t, settled)).confidence == confidence
+    assert judge_together(Together(chance, runner_up, t, settled, agreed=3)).confidence == confidence
+
+
+@pytest.mark.parametrize(("agreed", "confidence"), [(0, "ask"), (1, "likely"), (2, "sure")])
+def test_what_no_window_tells_by_itself_is_asked_about(agreed, confidence):
+    # Another song of one tempo and one choir reached a chance of one in four million, with no window on the line.
+    assert judge_together(Together(-6.6, 0.0, 3.0, True, agreed)).confidence == confidence
 
 
 def test_strokes_are_never_sure():

@@ -91,13 +91,15 @@ class Together:
 
     ``log10_chance`` counts the sweep and, where the search by onsets puts the same place first, that too;
     ``runner_up_log10_chance`` is the sweep's of its next place, ``phase_t`` the paired t against it. ``settled``: the
-    place is told to the millisecond, not only to some hundredths of a second.
+    place is told to the millisecond, not only to some hundredths of a second. ``agreed``: how many windows agree each
+    by itself.
     """
 
     log10_chance: float
     runner_up_log10_chance: float
     phase_t: float
     settled: bool
+    agreed: int
 
 
 def judge_together(signs: Together) -> Judgement:
@@ -106,7 +108,11 @@ def judge_together(signs: Together) -> Judgement:
     repeated = signs.runner_up_log10_chance <= -2.5
     if chance <= -3.5 and repeated and signs.phase_t < 2.5:
         return Judgement("ask", method, "The sound fits two places of the song equally well: the music repeats exactly")
-    if chance <= -6 and signs.settled and (not repeated or signs.phase_t >= 4):
+    # A stranger that shares some notes with the song meets both searches there, which then are not two witnesses. It
+    # was never seen to bring windows that agree to half a millisecond as well.
+    if chance <= -3.5 and signs.agreed == 0:
+        return Judgement("ask", method, "The sound resembles the song there, but in no window by itself")
+    if chance <= -6 and signs.settled and signs.agreed >= 2 and (not repeated or signs.phase_t >= 4):
         return Judgement("sure", method, "The sound itself agrees with the song, faintly but all along")
     if chance <= -3.5 and signs.settled:
         return Judgement("likely", method, "The sound itself agrees with the song, faintly")

@@ -287,6 +287,7 @@ def _swept_answer(
             runner_up_log10_chance=others[0].log10_chance if others else 0.0,
             phase_t=confidence.paired_t(phase.heights, second.heights if second else np.zeros_like(phase.heights)),
             settled=phase.settled or phase.log10_chance <= -2,
+            agreed=phase.agreed,
         )
     )
     line = phase.fit.line
