@@ -20,9 +20,10 @@ struct Page {
 @group(1) @binding(1) var<uniform> page: Page;
 
 fn tile_at(tile: vec4f, place: vec2f) -> vec3f {
-  let last = tile.zw - vec2f(1.0);
-  let inside = clamp(place, vec2f(0.0), last);
-  let low = min(floor(inside), max(last - vec2f(1.0), vec2f(0.0)));
+  // Colour is kept at half the size, so the outermost pixels share theirs with what lies beside the tile.
+  let last = tile.zw - vec2f(2.0);
+  let inside = clamp(place, vec2f(1.0), last);
+  let low = min(floor(inside), last - vec2f(1.0));
   let f = inside - low;
   let from_corner = vec2i(tile.xy + low);
   let above = mix(textureLoad(atlas, from_corner, 0).xyz, textureLoad(atlas, from_corner + vec2i(1, 0), 0).xyz, f.x);

@@ -190,17 +190,17 @@ vec3 look_up(vec3 place) {
 }
 
 vec3 tile_at(vec4 tile, vec2 place_1) {
-    vec2 last_2 = (tile.zw - vec2(1.0));
-    vec2 inside = clamp(place_1, vec2(0.0), last_2);
-    vec2 low_3 = min(floor(inside), max((last_2 - vec2(1.0)), vec2(0.0)));
+    vec2 last_2 = (tile.zw - vec2(2.0));
+    vec2 inside = clamp(place_1, vec2(1.0), last_2);
+    vec2 low_3 = min(floor(inside), (last_2 - vec2(1.0)));
     vec2 f_1 = (inside - low_3);
     ivec2 from_corner = ivec2((tile.xy + low_3));
-    vec4 _e23 = texelFetch(_group_1_binding_0_fs, from_corner, 0);
-    vec4 _e31 = texelFetch(_group_1_binding_0_fs, (from_corner + ivec2(1, 0)), 0);
-    vec3 above = mix(_e23.xyz, _e31.xyz, f_1.x);
-    vec4 _e41 = texelFetch(_group_1_binding_0_fs, (from_corner + ivec2(0, 1)), 0);
-    vec4 _e49 = texelFetch(_group_1_binding_0_fs, (from_corner + ivec2(1, 1)), 0);
-    vec3 below = mix(_e41.xyz, _e49.xyz, f_1.x);
+    vec4 _e20 = texelFetch(_group_1_binding_0_fs, from_corner, 0);
+    vec4 _e28 = texelFetch(_group_1_binding_0_fs, (from_corner + ivec2(1, 0)), 0);
+    vec3 above = mix(_e20.xyz, _e28.xyz, f_1.x);
+    vec4 _e38 = texelFetch(_group_1_binding_0_fs, (from_corner + ivec2(0, 1)), 0);
+    vec4 _e46 = texelFetch(_group_1_binding_0_fs, (from_corner + ivec2(1, 1)), 0);
+    vec3 below = mix(_e38.xyz, _e46.xyz, f_1.x);
     return mix(above, below, f_1.y);
 }
 

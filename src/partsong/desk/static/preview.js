@@ -135,7 +135,7 @@ export class Preview {
       const tile = this.plan?.tiles.find((one) => one.take === layer.take);
       const { x, y, rx, ry, rotation_deg } = layer.oval ?? { x: 0, y: 0, rx: 1, ry: 1, rotation_deg: 0 };
       new Float32Array(page, 32 + number * 80, 20).set([
-        ...(tile ? [tile.x, tile.y, tile.width, tile.height] : [0, 0, 2, 2]),
+        ...(tile ? [tile.x, tile.y, tile.width, tile.height] : [0, 0, 4, 4]),
         x, y, rx, ry,
         (rotation_deg * Math.PI) / 180, layer.feather_px, layer.opacity, layer.fills,
         ...layer.gain, layer.oval ? 1 : 0,
