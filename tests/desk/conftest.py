@@ -18,8 +18,7 @@ import cv2
 import numpy as np
 import pytest
 
-from partsong.desk.app import build
-from partsong.desk.serve import bound
+from partsong.desk.serve import Server, bound
 from partsong.desk.session import Desk
 from partsong.film.folder import FilmFolder
 from partsong.film.records import WIDE, Candidate, Film, Look, Part, Placement, Shot, Song, Take, TempoMark
@@ -136,17 +135,14 @@ class Running:
 @contextlib.contextmanager
 def served(film: Path) -> Iterator[Running]:
     """Serve a desk as the command does, on a free port."""
-    import uvicorn
-
     listening = bound(0)
     port = listening.getsockname()[1]
-    app = build(Desk(film), port=port, token=TOKEN)
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=1))
+    server = Server(Desk(film), port=port, token=TOKEN)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
     thread.start()
     address = f"http://127.0.0.1:{port}"
     yield Running(f"{address}/enter?token={TOKEN}", address, film)
-    server.should_exit = True
+    server.stop()
     thread.join()
     listening.close()
 

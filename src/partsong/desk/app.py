@@ -23,7 +23,7 @@ from partsong.desk.answers import refusal
 from partsong.desk.api import cut, film, lineup, shoot, signoff, stage
 from partsong.desk.api.film import told
 from partsong.desk.guard import Guard
-from partsong.desk.routes import Route, served
+from partsong.desk.routes import Route, making_media, served
 from partsong.desk.session import Desk
 from partsong.film.summary import PHASES
 
@@ -37,6 +37,7 @@ _STILL_THERE_S = 15.0
 
 def build(desk: Desk, *, port: int, token: str) -> ASGIApp:
     """Return the application for one desk, which it closes when it ends."""
+    making = making_media()
 
     @contextlib.asynccontextmanager
     async def living(_app: Starlette) -> AsyncIterator[None]:
@@ -56,7 +57,7 @@ def build(desk: Desk, *, port: int, token: str) -> ASGIApp:
         routes=[
             Served("/api/openapi.json", described),
             Served("/api/events", events),
-            *(served(route, desk) for route in ROUTES),
+            *(served(route, desk, making) for route in ROUTES),
             Mount("/static", StaticFiles(directory=STATIC)),
             Served("/", page),
             *(Served(f"/{phase}", page) for phase in PHASES),

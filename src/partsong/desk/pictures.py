@@ -6,6 +6,7 @@ import dataclasses
 import threading
 from collections import OrderedDict
 from pathlib import Path
+from typing import Any
 
 from partsong.errors import InvalidInput
 from partsong.film.folder import FilmFolder, key_of, writing
@@ -18,7 +19,8 @@ from partsong.signoff.paint import Painter, painter_for
 from partsong.signoff.steps import picture_of
 
 WIDTH = 320
-_MOST_PAINTERS = 16
+_MOST_PAINTERS = 4
+_NOT_SEEN = {"circled", "notes", "slate", "distance_m"}  # of a take, what its picture does not depend on
 _painters: OrderedDict[str, Painter] = OrderedDict()
 _one_at_a_time = threading.Lock()
 
@@ -41,14 +43,10 @@ def picture(folder: FilmFolder, film: Film, source: str, frame: int) -> Path:
         raise InvalidInput(f"{source} has no frame {frame}; it has the frames 0 to {take.picture.frames - 1}.")
     look = film.look.model_dump(mode="json") if film.look else None
     if take is not None:
-        shown = take.model_dump(mode="json", exclude={"circled", "notes", "slate", "distance_m"})
-        grade = film.grade_of(take.id)
-        path_key = key_of("painter", look, shown, grade.model_dump() if grade else None)
-        content: object = [path_key, frame]
+        content: object = [look, take.model_dump(mode="json", exclude=_NOT_SEEN), _grade(film, take.id), frame]
     else:
         assert wide is not None
-        path_key = key_of("painter", look, WIDE, *sorted({one.input_space or "" for one in film.stage_takes()}))
-        content = [path_key, wide.within([frame])]
+        content = [look, sorted({one.input_space or "" for one in film.stage_takes()}), wide.within([frame])]
     out = folder.cached("pictures", key_of("picture-1", content, WIDTH), ".jpg")
     if out.is_file():
         return out
@@ -66,26 +64,33 @@ def picture(folder: FilmFolder, film: Film, source: str, frame: int) -> Path:
     if film.look is None:
         raise InvalidInput("The wide is shown through the look, and there is none yet. Set one: partsong look set")
     with _one_at_a_time:
-        painter = _painter(folder, film, source, frame, path_key, wide)
+        painter = _painter(folder, film, source, frame, wide)
     planes = next(painter.pictures([0]))
     with writing(out) as temporary:
         temporary.write_bytes(picture_of(planes, "").jpeg)
     return out
 
 
-def _painter(folder: FilmFolder, film: Film, source: str, frame: int, key: str, wide: Wide | None) -> Painter:
-    """Return what paints one frame; the table of a source's colour path is built once, since that takes seconds."""
+def _painter(folder: FilmFolder, film: Film, source: str, frame: int, wide: Wide | None) -> Painter:
+    """Return what paints one frame. The tables of colour paths take seconds to build: all takes share theirs."""
     across, down = frame_size(film)
     size = (WIDTH, max(2, WIDTH * down // across // 2 * 2))
-    piece = Piece(source, 0, 1, (frame,))
+    assert film.look is not None
     assert film.rate is not None
+    names = [WIDE] if wide is not None else [take.id for take in film.takes]
+    takes = [[one.model_dump(mode="json", exclude=_NOT_SEEN), _grade(film, one.id)] for one in film.takes]
+    key = key_of(str(folder.root), film.look.model_dump(mode="json"), names, takes, size)
     if key not in _painters:
-        plan = MasterPlan("", *size, film.rate, (piece,), 0)
-        _painters[key] = painter_for(folder, film, plan, "h264")
+        firsts = [Piece(name, at, at + 1, (frame if wide else 0,)) for at, name in enumerate(names)]
+        _painters[key] = painter_for(folder, film, MasterPlan("", *size, film.rate, tuple(firsts), 0), "h264")
         while len(_painters) > _MOST_PAINTERS:
             _painters.popitem(last=False)
     painter = _painters[key]
-    sources = painter.sources
-    if wide is not None:
-        sources = {WIDE: dataclasses.replace(sources[WIDE], file=wide)}
-    return dataclasses.replace(painter, pieces=(piece,), sources=sources)
+    shown = painter.sources[source]
+    sources = {source: shown if wide is None else dataclasses.replace(shown, file=wide)}
+    return dataclasses.replace(painter, pieces=(Piece(source, 0, 1, (frame,)),), sources=sources)
+
+
+def _grade(film: Film, take: str) -> dict[str, Any] | None:
+    grade = film.grade_of(take)
+    return grade.model_dump() if grade else None

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+import anyio
 from pydantic import BaseModel, ConfigDict, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -25,6 +26,7 @@ from partsong.errors import InvalidInput, PartsongError
 from partsong.film.records import sentence_of
 
 _MOST_BYTES = 1 << 20
+_MEDIA_AT_ONCE = 2
 
 
 class Wire(BaseModel):
@@ -58,8 +60,8 @@ class Route:
     takes: type[BaseModel] | None = None
 
 
-def served(route: Route, desk: Desk) -> Served:
-    """Return a route as the server needs it."""
+def served(route: Route, desk: Desk, making: anyio.Semaphore) -> Served:
+    """Return a route as the server needs it; ``making`` keeps a page full of pictures from taking every thread."""
 
     async def answer(request: Request) -> Response:
         given = [request.path_params[name] for name in request.path_params]
@@ -69,7 +71,13 @@ def served(route: Route, desk: Desk) -> Served:
                 return read
             given.append(read)
         try:
-            found = await run_in_threadpool(route.run, desk, *given)
+            if isinstance(route.says, str):
+                async with making:
+                    if await request.is_disconnected():
+                        return Response(status_code=204)  # the page was left meanwhile; nobody reads this
+                    found = await run_in_threadpool(route.run, desk, *given)
+            else:
+                found = await run_in_threadpool(route.run, desk, *given)
         except PartsongError as problem:
             return failed(problem)
         if isinstance(found, Path):
@@ -78,6 +86,11 @@ def served(route: Route, desk: Desk) -> Served:
         return Response(found.model_dump_json(), media_type="application/json", headers={"Cache-Control": "no-store"})
 
     return Served(route.path, answer, methods=[route.method])
+
+
+def making_media() -> anyio.Semaphore:
+    """Return what lets only a few files be made at a time; the others wait without a thread."""
+    return anyio.Semaphore(_MEDIA_AT_ONCE)
 
 
 async def _body(request: Request, model: type[BaseModel]) -> BaseModel | Response:

@@ -8,6 +8,7 @@ import threading
 import webbrowser
 from collections.abc import Callable
 from pathlib import Path
+from types import FrameType
 
 import uvicorn
 
@@ -40,6 +41,32 @@ def bound(port: int) -> socket.socket:
     return listening
 
 
+class Server(uvicorn.Server):
+    """Serves one desk; asked to stop, it first lets go of the pages that listen for events."""
+
+    def __init__(self, desk: Desk, *, port: int, token: str) -> None:
+        self._desk = desk
+        # What is asked for would be logged with the token in it.
+        config = uvicorn.Config(
+            build(desk, port=port, token=token),
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            timeout_graceful_shutdown=5,
+        )
+        super().__init__(config)
+
+    def stop(self) -> None:
+        """Stop serving as soon as what was asked for is answered."""
+        self._desk.closing.set()
+        self.should_exit = True
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """Stop on Ctrl-C; a second one does not wait."""
+        self._desk.closing.set()
+        super().handle_exit(sig, frame)
+
+
 def serve(root: Path, *, port: int, tell: Callable[[str], None], open_page: bool) -> None:
     """Serve one film's desk until the person stops it; ``tell`` is given its address.
 
@@ -59,15 +86,7 @@ def serve(root: Path, *, port: int, tell: Callable[[str], None], open_page: bool
     token = secrets.token_urlsafe(32)
     number = listening.getsockname()[1]
     address = f"http://{_LOOPBACK}:{number}{ENTRANCE}?token={token}"
-    # What is asked for would be logged with the token in it.
-    config = uvicorn.Config(
-        build(desk, port=number, token=token),
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        timeout_graceful_shutdown=1,
-    )
     tell(address)
     if open_page:
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
-    uvicorn.Server(config).run(sockets=[listening])
+    Server(desk, port=number, token=token).run(sockets=[listening])
