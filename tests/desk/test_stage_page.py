@@ -55,8 +55,8 @@ def revisions(running):
 
 def pixels(page):
     got = page.evaluate("""() => { const from = document.querySelector("canvas");
-        const flat = new OffscreenCanvas(from.width, from.height).getContext("2d"); flat.drawImage(from, 0, 0);
-        return [...flat.getImageData(0, 0, from.width, from.height).data]; }""")
+        const flat = new OffscreenCanvas(160, 90).getContext("2d"); flat.drawImage(from, 0, 0, 160, 90);
+        return [...flat.getImageData(0, 0, 160, 90).data]; }""")
     return np.array(got, float).reshape(90, 160, 4)[..., :3]
 
 

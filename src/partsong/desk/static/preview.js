@@ -9,6 +9,8 @@ import fragment from "./preview.glsl.js";
 /** @typedef {{width: number, height: number, rate_num: number, rate_den: number, frames: number, tiles: Tile[], runs: Run[], cut: {source: string, start: number, end: number}[]}} Plan */
 
 const MOST_LAYERS = 16;
+const FRAME_MS = 33;
+const MOST_COARSE = 12;
 const WIDE = "wide";
 const CORNERS = `#version 300 es
 out vec2 _vs2fs_location0;
@@ -38,7 +40,7 @@ export class Preview {
     this.lattices = new Map();
     this.wanted = -1;
     this.seeking = false;
-    this.drawn = 0;
+    this.coarse = 1;
     const gl = canvas.getContext("webgl2", { alpha: false, antialias: false, preserveDrawingBuffer: true });
     /** Whether this browser can draw it at all. */
     this.can = gl !== null;
@@ -52,15 +54,22 @@ export class Preview {
   async open(plan, source) {
     this.plan = plan;
     if (!this.gl) return;
-    this.lattices.clear();
-    const curve = new Float32Array(await bytes("/media/curve"));
-    table(this.gl.context, this.gl.curve, curve);
-    await this.lattice(WIDE);
+    await this.tables();
     if (this.source !== source) {
       this.source = source;
       await loaded(this.video, source);
     }
     await this.show(this.frame);
+  }
+
+  /** Fetch the curve and the wide's colour path anew. */
+  async tables() {
+    if (!this.gl) return;
+    const { context: gl, curve } = this.gl;
+    for (const texture of this.lattices.values()) gl.deleteTexture(texture);
+    this.lattices.clear();
+    table(gl, curve, new Float32Array(await bytes("/media/curve")));
+    await this.lattice(WIDE);
   }
 
   /** @param {string} source */
@@ -122,8 +131,11 @@ export class Preview {
     });
   }
 
-  /** Draw what was taken last; cheap, so that it can follow a hand. */
-  draw() {
+  /**
+   * Draw what was taken last. While a hand moves, as coarsely as this machine needs to keep up with it.
+   * @param {boolean} [moving]
+   */
+  draw(moving = false) {
     const lattice = this.lattices.get(this.seen());
     if (!this.gl || !this.plan || !lattice) return;
     const { context: gl, block } = this.gl;
@@ -146,9 +158,16 @@ export class Preview {
     gl.bufferSubData(gl.UNIFORM_BUFFER, 0, page);
     gl.activeTexture(gl.TEXTURE1);
     gl.bindTexture(gl.TEXTURE_3D, lattice);
+    const coarse = moving ? this.coarse : 1;
+    const [wide, high] = [this.plan.width, this.plan.height].map((side) => Math.max(1, Math.round(side / coarse)));
+    if (this.canvas.width !== wide || this.canvas.height !== high) [this.canvas.width, this.canvas.height] = [wide, high];
+    const begun = performance.now();
     gl.viewport(0, 0, this.canvas.width, this.canvas.height);
     gl.drawArrays(gl.TRIANGLES, 0, 3);
-    this.drawn += 1;
+    if (!moving) return;
+    gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, new Uint8Array(4)); // waits until it is drawn
+    const by = Math.sqrt((performance.now() - begun) / FRAME_MS); // time goes with the area
+    this.coarse = Math.max(1, Math.min(MOST_COARSE, this.coarse * Math.max(0.8, Math.min(1.6, by))));
   }
 
   async play() {

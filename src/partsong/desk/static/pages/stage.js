@@ -67,8 +67,6 @@ export default {
         list.replaceChildren();
         return;
       }
-      canvas.width = stage.width;
-      canvas.height = stage.height;
       frame.style.setProperty("--shape", `${stage.width} / ${stage.height}`);
       frame.style.setProperty("--ratio", String(stage.width / stage.height));
       frame.style.setProperty("--across", `${stage.width}px`);
@@ -166,7 +164,7 @@ export default {
       const now = shape(take);
       if (!now) return;
       preview.moved.set(take, { oval, feather_px: now.feather_px });
-      preview.draw();
+      preview.draw(true);
       drawMarks();
     }
 
@@ -175,7 +173,10 @@ export default {
       const now = preview.moved.get(take);
       const before = layer(take);
       if (!now || !before?.oval || waiting.has(take)) return;
-      if (JSON.stringify(now) === JSON.stringify({ oval: before.oval, feather_px: before.feather_px })) return;
+      if (JSON.stringify(now) === JSON.stringify({ oval: before.oval, feather_px: before.feather_px })) {
+        preview.draw();
+        return;
+      }
       waiting.add(take);
       const done = await desk.change(`/api/stage/takes/${encodeURIComponent(take)}/oval`, { ...now.oval, feather_px: now.feather_px });
       waiting.delete(take);
