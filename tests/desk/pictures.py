@@ -14,7 +14,7 @@ from playwright.sync_api import Page, sync_playwright
 
 SIZES = ((1440, 900), (1024, 768))
 PAGES = ("home", "prepare", "shoot", "lineup", "stage", "look", "cut", "signoff")
-CHANGING = "() => [...document.images].some((one) => !one.complete)"
+CHANGING = "() => [...document.images].some((one) => !one.complete || !one.naturalWidth)"
 
 
 def settled(page: Page, name: str) -> None:

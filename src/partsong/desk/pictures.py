@@ -71,6 +71,12 @@ def picture(folder: FilmFolder, film: Film, source: str, frame: int) -> Path:
     return out
 
 
+def version(film: Film) -> str:
+    """Return what goes into the addresses of pictures, so that a browser shows no picture of an older look or stage."""
+    look = film.look.model_dump(mode="json") if film.look else None
+    return f"?of={key_of(look, film.stage.model_dump(mode='json'))[:8]}"
+
+
 def _painter(folder: FilmFolder, film: Film, source: str, frame: int, wide: Wide | None) -> Painter:
     """Return what paints one frame. The tables of colour paths take seconds to build: all takes share theirs."""
     across, down = frame_size(film)

@@ -12,7 +12,7 @@ from pydantic import Field
 from partsong.cut import edits
 from partsong.cut.steps import propose_cut
 from partsong.cut.table import place_text
-from partsong.desk.pictures import picture
+from partsong.desk.pictures import picture, version
 from partsong.desk.routes import Done, Edit, Route, Wire
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
@@ -144,7 +144,7 @@ def _bars(film: Film, total: int) -> tuple[BarTold, ...]:
     assert film.rate is not None
     assert film.song is not None
     takes = {one.take.id: one for one in placed_takes(film)}
-    told, at = [], 0
+    told, at, of = [], 0, version(film)
     for cell in score_of(film):
         spans = []
         for span in cell.spans:
@@ -156,7 +156,7 @@ def _bars(film: Film, total: int) -> tuple[BarTold, ...]:
                     source=span.source,
                     share=span.share,
                     opens=span.opens,
-                    picture=f"/media/pictures/{span.source}/{own}",
+                    picture=f"/media/pictures/{span.source}/{own}{of}",
                 )
             )
         first, stop, beats = _frames_of(film, cell.label, at, total)

@@ -8,7 +8,7 @@ from typing import Annotated
 from pydantic import Field
 
 from partsong.desk.api.film import JobTold, told
-from partsong.desk.pictures import picture
+from partsong.desk.pictures import picture, version
 from partsong.desk.routes import Done, Edit, Route, Wire
 from partsong.desk.session import Desk
 from partsong.film.records import Film, Finding, Take
@@ -96,7 +96,7 @@ def _print(film: Film, take: Take) -> Print:
         take=take.id,
         part=film.part(take.part).name if take.part else "coverage",
         roaming=take.kind == "roaming",
-        picture=f"/media/takes/{take.id}/picture",
+        picture=f"/media/takes/{take.id}/picture{version(film)}",
         facts=f"{width} × {height}, {shown.rate} frames a second, {clock(take.clip.duration.seconds)}",
         verdict=judged.verdict if judged else "not looked at" if take.kind == "stage" else "",
         sentence=judged.sentence if judged else "",

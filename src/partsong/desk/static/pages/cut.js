@@ -1,6 +1,7 @@
 // Cut: the bars of the song wrapped like sheet music, each holding the picture that plays there; a cut is a mark above.
 import { get } from "../lib/api.js";
 import { button, h, svg } from "../lib/dom.js";
+import { later } from "../lib/pictures.js";
 
 /** @typedef {{shot: number, source: string, share: number, opens: boolean, picture: string}} Span */
 /** @typedef {{label: string, section: string, first: number, stop: number, beats: number[], spans: Span[]}} Bar */
@@ -48,7 +49,7 @@ export default {
         const opens = span.opens || place > 0;
         const mark = (opens || name) && h("span", { class: opens ? "cut-mark" : "voice-name", style: { left: `${reached * 100}%` }, "aria-hidden": "true" }, name);
         reached += span.share;
-        const picture = h("img", { src: span.picture, alt: "", loading: "lazy", draggable: "false" });
+        const picture = later(span.picture, { draggable: "false" });
         picture.addEventListener("error", () => picture.replaceWith(h("span", { class: "no-picture" }, span.source === "wide" ? "not merged yet" : "no picture")));
         return [mark, h("button", {
           type: "button", class: `span${span.shot === chosen ? " chosen" : ""}`, style: { "flex-grow": String(span.share) },

@@ -1,6 +1,7 @@
 // Shoot: takes as contact prints, each with its verdict and what was found on the picture; the take log.
 import { get } from "../lib/api.js";
 import { button, h } from "../lib/dom.js";
+import { later } from "../lib/pictures.js";
 import { commandList } from "../lib/plain.js";
 
 /** @typedef {{sentence: string, advice: string, verdict: string, when: string, size: string, box: {x: number, y: number, width: number, height: number} | null, picture: string}} Finding */
@@ -31,7 +32,7 @@ export default {
 
     /** @param {Print} one */
     function print(one) {
-      const picture = /** @type {HTMLImageElement} */ (h("img", { src: one.picture, alt: `A frame of ${one.take}`, loading: "lazy" }));
+      const picture = later(one.picture, { alt: `A frame of ${one.take}` });
       const boxes = h("div", { class: "boxes" });
       const show = (/** @type {Finding} */ found) => {
         picture.src = found.picture;
