@@ -19,7 +19,7 @@ from partsong.media import tags
 from partsong.media.packets import Packets, packets_of, read_key_frames
 from partsong.media.picture import open_picture
 from partsong.media.sound import read_sound
-from partsong.shoot import camera, evidence, judge, order
+from partsong.shoot import camera, evidence, judge, order, props
 from partsong.shoot.hearing import Heard, hear
 from partsong.shoot.log import shown_size
 from partsong.shoot.sampling import Sampling, sampling
@@ -129,7 +129,10 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
     if against is not None and against.id == take.id:
         not_told = [sentence for sentence in not_told if "no reference" not in sentence]
         not_told.append("Focus, exposure and white balance were not compared: this take is the reference itself.")
-    not_told.append("Whether a prop was moved, turned or taken away was not looked for: look at the picture yourself.")
+    if reference is not None and against is not None:
+        said += props.of_props(sight, reference, against.id, unseen)
+    else:
+        not_told.append("Whether a prop was moved was not told: there is no other take to hold this one against.")
     heard = _heard(path, take)
     said += seen
     said += judge.of_sound(heard, guide=film.song is not None and bool(film.song.tempo))
