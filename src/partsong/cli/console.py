@@ -105,9 +105,7 @@ def chosen_engine(film: Path, workers: int | None, cluster: str | None, moved: S
     pairs = [tuple(entry.split("=", 1)) for entry in moved or []]
     for pair in pairs:
         if len(pair) != 2 or not all(pair):
-            raise InvalidInput(
-                f"--map {'='.join(pair)} is not understood. Give it as HERE=THERE: /films=/mnt/films"
-            )
+            raise InvalidInput(f"--map {'='.join(pair)} is not understood. Give it as HERE=THERE: /films=/mnt/films")
     return Cluster(cluster, film.resolve(), tuple((str(Path(here).resolve()), there) for here, there in pairs))
 
 

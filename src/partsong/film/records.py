@@ -622,11 +622,11 @@ class Look(Record):
     """The whole colour path from camera to display.
 
     ``config`` is the full name of a built-in OpenColorIO config or the path of the person's own;
-    ``input_space`` stands for takes that name none. In scene-linear light act, by ``order``: ``exposure_stops``; ``cdl``;
-    ``contrast`` about ``pivot``, a scene-linear value; colour (``saturation``, or ``black_and_white``); ``tint``. Then
-    ``display`` and ``view`` make display code of it, ``table`` is a ``.cube`` on that code, ``black`` brings its floor to
-    zero, and ``texture`` lies over the picture. Where ``table_space`` is named, the table takes light in that encoding
-    and gives display code, in the place of the view.
+    ``input_space`` stands for takes that name none. In scene-linear light act, by ``order``: ``exposure_stops``;
+    ``cdl``; ``contrast`` about ``pivot``, a scene-linear value; colour (``saturation``, or ``black_and_white``);
+    ``tint``. Then ``display`` and ``view`` make display code of it, ``table`` is a ``.cube`` on that code, ``black``
+    brings its floor to zero, and ``texture`` lies over the picture. Where ``table_space`` is named, the table takes
+    light in that encoding and gives display code, in the place of the view.
     """
 
     config: str
