@@ -286,7 +286,10 @@ def _notes(answered: Sequence[str], truth: Truth) -> Iterator[str]:
         yield f"Placed by hand, with the demo's own truth in place of a person's eye: {', '.join(answered)}."
     for clip in truth.clips:
         if clip.stand_moved:
-            yield f"A music stand was moved before {clip.path}; shoot check looks for moved props, but does not find one this small yet."
+            yield (
+                f"A music stand was moved before {clip.path}; shoot check looks for moved props, but does not find one "
+                "this small yet."
+            )
 
 
 def json_of(report: Report) -> dict[str, Any]:
