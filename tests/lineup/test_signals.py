@@ -65,17 +65,21 @@ def day(tmp_path_factory):
     guide, _ = soundfile.read(root / "guide.wav")
     before = round(BEFORE_S * RATE_HZ)
     sound = np.concatenate([np.zeros((before, 2)), guide, np.zeros((RATE_HZ, 2))])
-    hiss = rng.normal(0, 0.003, (len(sound), 2))
+
+    def noise(count):
+        return rng.normal(0, 0.003, count)  # each camera's own: shared noise would be a shared sound
+
+    hiss = np.stack([noise(len(sound)), noise(len(sound))], axis=1)
     late = round(0.010 * RATE_HZ)  # the loudspeaker stands where the player does, 3.432 m away
     room = np.zeros_like(sound)
     room[late:, :] = 0.2 * sound[:-late, :1]
     room[late + 700 :, :] += 0.1 * sound[: -late - 700, :1]
     write_clip(root / "heard.mov", room + hiss)
-    write_clip(root / "wired.mov", np.stack([hiss[:, 0], sound[:, 1]], axis=1))
+    write_clip(root / "wired.mov", np.stack([noise(len(sound)), sound[:, 1]], axis=1))
     # The same guide with another label stands for a clock.
     assert run("prepare", "guide", root / "film", "--out", root / "clock.wav", "--timecode", "14:03:20:00")[0] == 0
     clock, _ = soundfile.read(root / "clock.wav")
-    write_clip(root / "clock.mov", np.stack([hiss[: len(clock), 0], clock[:, 1]], axis=1))
+    write_clip(root / "clock.mov", np.stack([noise(len(clock)), clock[:, 1]], axis=1))
     takes = tuple(
         Take(id=f"{name}-1", kind="stage", part="pad", clip=clip(f"{name}.mov")) for name in ("heard", "wired", "clock")
     )

@@ -38,7 +38,7 @@ def plain_display(linear: ArrayLike) -> NDArray[np.float64]:
     """Return display code 0 to 1 of scene-linear light where a film has no look: light 1 is white, no more is done.
 
     >>> plain_display([0.0, 0.18, 1.0, 4.0]).round(4).tolist()
-    [0.0, 0.4895, 1.0, 1.0]
+    [0.0, 0.4894, 1.0, 1.0]
     """
     code: NDArray[np.float64] = np.clip(np.asarray(linear, np.float64), 0, 1) ** (1 / GAMMA)
     return code
