@@ -21,6 +21,7 @@ from scipy import fft
 
 from partsong.lineup.chance import law_of_extremes
 from partsong.lineup.features import ONSET_RATE_HZ, TONE_RATE_HZ, Envelopes, Halves
+from partsong.render.robust import MAD_TO_SIGMA
 
 MOST_CANDIDATES = 8
 _PIECE_S = 600.0
@@ -112,7 +113,7 @@ def standing_out(clip: Halves, reference: Halves, rate_hz: int) -> tuple[int, ND
     if not valid.any():
         return first, np.zeros_like(z)
     centre = np.median(z[valid])
-    scatter = 1.4826 * np.median(np.abs(z[valid] - centre))
+    scatter = MAD_TO_SIGMA * np.median(np.abs(z[valid] - centre))
     if scatter <= 1e-9:
         return first, np.zeros_like(z)
     return first, np.where(valid, (z - centre) / scatter, 0.0)

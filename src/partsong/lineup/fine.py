@@ -21,6 +21,7 @@ from scipy import fft
 
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Envelopes, Floats, Halves, Heard
 from partsong.lineup.line import USUAL_DRIFT_PPM, Fit, Line, fit_line
+from partsong.render.robust import MAD_TO_SIGMA
 
 BLOCK_S = 2.0
 MOST_DRIFT_PPM = 200.0
@@ -206,7 +207,7 @@ def phase_transform(x: Floats, y: Floats, reach: int) -> Floats | None:
     cross[used] /= np.abs(cross[used])
     circular = fft.irfft(cross, n)
     row = np.concatenate([circular[-reach:], circular[: reach + 1]])
-    scatter = 1.4826 * float(np.median(np.abs(row)))
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(row)))
     return np.asarray(row / scatter, np.float32) if scatter > 0 else None
 
 
@@ -316,7 +317,7 @@ def _earlier(rows: Floats, on_line: Doubles, reach: int) -> int:
         stack += np.roll(row, -round(at))
     near = round(_AGREE_S * RATE_HZ)
     top = int(np.argmax(stack[reach - near : reach + near + 1])) + reach - near
-    scatter = 1.4826 * float(np.median(np.abs(stack)))
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(stack)))
     for at in range(min(top + round(_EARLIER_S * RATE_HZ), 2 * reach - 1), top + near, -1):
         peak = stack[at] >= stack[at - 1] and stack[at] > stack[at + 1]
         strong = stack[at] >= max(_EARLIER_SHARE * stack[top], 6 * scatter)
@@ -354,7 +355,7 @@ def _best_line(rows: NDArray[np.floating], centres_s: Doubles, reach: int, rate_
     half = max(float(np.abs(from_mean).max()), 1e-9)
     steps = max(1, math.ceil(MOST_DRIFT_PPM * 1e-6 * half * rate_hz))
     drifts = np.linspace(-MOST_DRIFT_PPM, MOST_DRIFT_PPM, 2 * steps + 1)
-    scatter = 1.4826 * float(np.median(np.abs(rows - np.median(rows)))) * math.sqrt(count) or 1.0
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(rows - np.median(rows)))) * math.sqrt(count) or 1.0
     sums = np.empty((len(drifts), lags))
     for number, drift in enumerate(drifts):
         total = _shift_rows(rows, -drift * 1e-6 * from_mean * rate_hz).sum(axis=0) / scatter

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from partsong.errors import InvalidInput
+from partsong.render.robust import MAD_TO_SIGMA
 
 USUAL_DRIFT_PPM = 50.0
 """How far camera clocks usually stray, as a standard deviation: common practice, no source. Crystals are sold as
@@ -95,7 +96,7 @@ def fit_line(media_s: ArrayLike, slip_s: ArrayLike, *, usual_ppm: float | None =
 def _trust(media: NDArray[np.float64], rest: NDArray[np.float64], usual: float) -> float:
     # Textbook weight of a measured mean against a prior one: usual^2 / (usual^2 + variance of the slope).
     # The scatter is at least a tenth of a millisecond: three points on a line by chance prove nothing.
-    scatter = max(1.4826 * float(np.median(np.abs(rest - np.median(rest)))), 1e-4)
+    scatter = max(MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest)))), 1e-4)
     reach = float(np.sum((media - media.mean()) ** 2))
     if reach == 0:
         return 0.0

@@ -38,6 +38,7 @@ from scipy import fft, ndimage, signal
 from partsong.film.records import Confidence
 from partsong.lineup.confidence import halves_agree, paired_t
 from partsong.lineup.features import ONSET_RATE_HZ, Floats
+from partsong.render.robust import MAD_TO_SIGMA
 
 WIDTH_PX = 160
 """The width at which a take is looked at: a hand in a wide frame is still about a cell."""
@@ -349,7 +350,7 @@ def _places(
         return []
     total = np.cbrt(blocks.sum(axis=0))  # the score is of the third degree
     centre = np.median(total[valid])
-    scatter = max(1.4826 * float(np.median(np.abs(total[valid] - centre))), 1e-12)
+    scatter = max(MAD_TO_SIGMA * float(np.median(np.abs(total[valid] - centre))), 1e-12)
     return [
         # Movement i lies half a frame after frame i.
         _Place((first + _summit(total, peak) - 0.5) / rate_hz, float((total[peak] - centre) / scatter), blocks[:, peak])

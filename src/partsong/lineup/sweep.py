@@ -21,6 +21,7 @@ from scipy import fft
 from partsong.lineup.chance import law_of_extremes
 from partsong.lineup.features import RATE_HZ, Floats, Heard
 from partsong.lineup.line import Line
+from partsong.render.robust import MAD_TO_SIGMA
 
 FLAT_RATE_HZ = 8000
 MOST_DRIFT_PPM = 150.0
@@ -122,7 +123,7 @@ def repeats(clip: Heard, voice: int, reference: Floats, line: Line) -> tuple[flo
         row = fft.irfft(spectrum * np.conj(fft.rfft(stretch, padded)), padded)
         here = round(line.song_s(start / RATE_HZ) * FLAT_RATE_HZ)
         near = row[np.arange(here - 8, here + 9) % padded].max()
-        if near > _FOUND * 1.4826 * float(np.median(np.abs(row[::7]))):
+        if near > _FOUND * MAD_TO_SIGMA * float(np.median(np.abs(row[::7]))):
             moved = np.roll(row / near, -here)  # index 0: no move
             shares.append(np.minimum(moved[: padded // _COARSE * _COARSE].reshape(-1, _COARSE).max(axis=1), 1.0))
     if not shares:
@@ -152,7 +153,7 @@ def _rows(clip: Floats, reference: Floats, starts: NDArray[np.int_], size: int, 
     for row, start in zip(out, starts, strict=True):
         stretch = clip[start : start + size]
         circular = fft.irfft(spectrum * np.conj(fft.rfft(stretch, padded)), padded)
-        scatter = 1.4826 * float(np.median(np.abs(circular[::7])))
+        scatter = MAD_TO_SIGMA * float(np.median(np.abs(circular[::7])))
         if scatter <= 0:
             continue
         first = len(clip) - size - start  # the place of lag -size of this stretch

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from partsong.errors import InvalidInput
+from partsong.render.robust import MAD_TO_SIGMA, tukey_middle
 
 Array = NDArray[Any]
 Gain = tuple[float, float, float]
@@ -31,8 +32,6 @@ LEAST_REACH = 0.08
 """The patches must reach over the frame: the spread of their places, as a share of the frame's width and height."""
 
 _DARK = 0.002  # scene-linear light: below a ninetieth of mid grey there is little but noise
-_TUKEY = 4.685  # 95 % efficient on Gaussian noise (Huber and Ronchetti, Robust Statistics, 2nd ed., 4.8)
-_SIGMA_OF_MAD = 1.4826
 _BLOCK_PX = 12
 _ALIKE = 0.6  # least normalised correlation of a block that both show
 _TEXTURE = 0.01  # least standard deviation of log2 light in a block, for a correlation to mean anything
@@ -213,18 +212,9 @@ def solve(pairs: Pairs) -> Solved:
     if count < LEAST_PATCHES:
         return Solved((1.0, 1.0, 1.0), count, 0.0, False, f"only {count} patches of the room are seen in both")
     logs = np.log2(pairs.hero / pairs.take)
-    middle = np.median(logs, axis=0)
-    for _ in range(50):
-        error = logs - middle
-        spread = np.maximum(_SIGMA_OF_MAD * np.median(np.abs(error), axis=0), 1e-4)
-        weight = np.clip(1 - (error / (_TUKEY * spread)) ** 2, 0, None) ** 2
-        # A patch counts in all channels or in none: what moved is another thing, not another colour.
-        weight = weight.min(axis=-1, keepdims=True)
-        step = (weight * error).sum(axis=0) / max(float(weight.sum()), 1e-12)
-        middle = middle + step
-        if np.abs(step).max() < 1e-7:
-            break
-    strays = float(_SIGMA_OF_MAD * np.median(np.abs(logs[:, 1] - middle[1])))
+    # What moved is another thing, not another colour: a patch counts in all channels or in none.
+    middle = tukey_middle(logs)
+    strays = float(MAD_TO_SIGMA * np.median(np.abs(logs[:, 1] - middle[1])))
     red, green, blue = (float(value) for value in 2.0**middle)
     agree = np.abs(logs - middle).max(axis=1) < 2 * MOST_SPREAD_STOPS
     why = ""

@@ -21,6 +21,7 @@ import numpy as np
 
 from partsong.errors import InvalidInput
 from partsong.film.records import Pose
+from partsong.render.robust import MAD_TO_SIGMA, TUKEY
 from partsong.render.warp import displacements, matrix_of
 
 if TYPE_CHECKING:
@@ -33,8 +34,6 @@ SURE_WITHIN_PX = 0.15
 """Certainty is the chance that the error (mean over corners and centre) is smaller than this."""
 
 _NEIGHBOURHOOD = 1 / 50  # of the width: larger than a drawn line, smaller than a pool of light
-_TUKEY = 4.685  # 95 % efficient on Gaussian noise (Huber and Ronchetti, Robust Statistics, 2nd ed., 4.8)
-_MAD_TO_SIGMA = 1.4826
 _SMALLEST = 320  # the width, at most, at which the search begins
 _PEAKS = 4  # of phase correlation, that are tried
 _STEPS_SMALL, _STEPS_FULL = 12, 6
@@ -356,8 +355,8 @@ def _fit(level: _Level, pose: Pose) -> _Fit:
     use[:edge], use[-edge:], use[:, :edge], use[:, -edge:] = 0, 0, 0, 0
     error = level.fixed - laid_on
     chosen = np.abs(error[use > 0])
-    spread = _MAD_TO_SIGMA * float(np.median(chosen[::7])) if chosen.size else 0.0
-    held = np.clip(1 - (error / (_TUKEY * max(spread, 1e-6))) ** 2, 0, 1) ** 2 * use
+    spread = MAD_TO_SIGMA * float(np.median(chosen[::7])) if chosen.size else 0.0
+    held = np.clip(1 - (error / (TUKEY * max(spread, 1e-6))) ** 2, 0, 1) ** 2 * use
     return _Fit(laid_on, error, held.astype(np.float32), level.ways, _ways(laid_on))
 
 

@@ -20,6 +20,7 @@ import numpy as np
 from partsong.errors import InvalidInput
 from partsong.film.records import Pose, PoseKey
 from partsong.render.registration import distance_px, find_pose, resized_pose
+from partsong.render.robust import MAD_TO_SIGMA
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,7 +33,6 @@ _ABOVE_SLOPE = 3.0  # times the steps around it, that a knock is
 _LEFT = 0.3  # of the knock's size: as far from where it stood before, the camera has been knocked
 _AT_ONCE = 12  # frames that are read in one go sooner than searched
 _SWINGS_S = 1.5
-_MAD_TO_SIGMA = 1.4826
 _MOST_KEYS = 8
 _WITHIN_PX = 0.05  # straight pieces may lie as far from what was measured
 
@@ -138,7 +138,7 @@ def _knocked_between(poses: Sequence[Pose], width: int, height: int) -> list[int
     if len(poses) < 2:
         return []
     steps = np.array([distance_px(one, other, width, height) for one, other in pairwise(poses)])
-    noise = _MAD_TO_SIGMA * float(np.median(steps))
+    noise = MAD_TO_SIGMA * float(np.median(steps))
     found = []
     for number, step in enumerate(steps):
         around = [*steps[max(0, number - 3) : number], *steps[number + 1 : number + 4]]

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Film, Finding, Region, Take, Verdict
+from partsong.render.robust import MAD_TO_SIGMA
 from partsong.shoot.bands import Bands, even_exposure_s, moving_bands, standing_bands
 from partsong.shoot.hearing import SILENT_DBFS, Heard
 from partsong.shoot.sight import COLUMNS, ROWS, Sight
@@ -311,7 +312,7 @@ def _light(sight: Sight, rate_hz: float) -> list[Remark]:
 
 
 def _spread(part: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.asarray(np.median(np.abs(part - np.median(part, axis=0)), axis=0) * 1.4826, np.float32)
+    return np.asarray(np.median(np.abs(part - np.median(part, axis=0)), axis=0) * MAD_TO_SIGMA, np.float32)
 
 
 def _focus(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
@@ -367,7 +368,7 @@ def _ambient(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
     bright = float(np.median(green))
     colour = np.stack([shift[:, 0] - green, shift[:, 2] - green])
     middle = np.median(colour, axis=1)
-    agrees = float(np.median(np.abs(colour - middle[:, None]))) * 1.4826
+    agrees = float(np.median(np.abs(colour - middle[:, None]))) * MAD_TO_SIGMA
     said = []
     if agrees > _AGREE:
         unseen.append("White balance was not compared: the lights differ too much everywhere.")
@@ -391,7 +392,7 @@ def _ambient(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
                 unit="%",
             )
         )
-    if float(np.median(np.abs(green - bright))) * 1.4826 > _AGREE:
+    if float(np.median(np.abs(green - bright))) * MAD_TO_SIGMA > _AGREE:
         unseen.append(
             "Exposure was not compared: it cannot be told from where the light stands. Film a second of the room "
             "without the light, or a grey card, at the head of each take."

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.media.planes import Planes
+from partsong.render.robust import MAD_TO_SIGMA
 
 WIDTH = 960
 """The greatest width of the still picture."""
@@ -31,7 +32,6 @@ _TOPMOST = 40  # pixels that may be brighter, such as the glint of an edge
 _LEAST_CEILING = 0.3  # nothing is cut off that low in any encoding
 _LEAST_PILE = 0.001  # of the frame
 _GAP, _SLOPE = 2, 12  # steps below a pile, and how many of them must hold fewer pixels together than it
-_MAD_TO_SIGMA = 1.4826
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +219,7 @@ class Looker:
         still, moves = self.still_and_moves(steady)
         # The median of the absolute difference of two frames is 0.6745 times the square root of two sigmas.
         changes = np.median(self._changes, axis=0) if self._changes else np.zeros((ROWS, COLUMNS), np.float32)
-        grain = changes * np.float32(_MAD_TO_SIGMA / np.sqrt(2))
+        grain = changes * np.float32(MAD_TO_SIGMA / np.sqrt(2))
         noise = grain / np.sqrt(np.float32(min(self.together, len(self._numbers))))
         detail = np.median([mean - _noise_in_detail(noise) for mean in self._means], axis=0).astype(np.float32)
         return Sight(

@@ -17,6 +17,7 @@ from scipy import signal
 
 from partsong.film.records import TempoMark
 from partsong.film.tempo import Position, bar_lines, beats_in_bar, position_at, time_of
+from partsong.render.robust import MAD_TO_SIGMA
 
 RATE_HZ = 16_000
 """What onsets are looked for at."""
@@ -36,7 +37,6 @@ _FITS, _FREE = 0.4, 0.75  # of what onsets at random would show
 _WANDERS_MS = 15.0
 _FEWEST = 8
 _MATCH_S = 0.1
-_MAD_TO_SIGMA = 1.4826
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +128,7 @@ def against_click(
         len(inside),
         division,
         1000 * middle if placed else 0.0,
-        1000 * _MAD_TO_SIGMA * float(np.median(np.abs(away - middle))),
+        1000 * MAD_TO_SIGMA * float(np.median(np.abs(away - middle))),
         _worst(inside, away, tempo) if placed and fit <= _FREE else None,
         free=fit > _FREE,
     )
@@ -144,7 +144,7 @@ def against_recording(
     here = np.array([times_s[n] for n, _ in pairs])
     away = here - np.array([others_s[m] for _, m in pairs])
     middle = float(np.median(away))
-    spread_ms = 1000 * _MAD_TO_SIGMA * float(np.median(np.abs(away - middle)))
+    spread_ms = 1000 * MAD_TO_SIGMA * float(np.median(np.abs(away - middle)))
     return Tightness(len(pairs), 0, 1000 * middle, spread_ms, _worst(here, away, tempo) if tempo else None, free=False)
 
 

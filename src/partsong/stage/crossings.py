@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from partsong.film.records import Curve, Mask, MaskKey, Oval, Shape
+from partsong.render.robust import MAD_TO_SIGMA
 from partsong.render.shapes import shape_at
 from partsong.stage.boundary import edge_points
 
@@ -29,7 +30,6 @@ LOOKS_A_SECOND = 6
 _SEEN = 0.03  # of display code: a difference that is seen at a glance, eight codes of 8 bits
 _ABOVE_GRAIN = 6.0
 _GRAIN_PX = 3
-_MAD_TO_SIGMA = 1.4826
 _LEAST_SIDE = 1 / 40  # of the frame's width: a square of this side, a hand or so, is the least that counts as lost
 _SHOWS, _LOST = 0.75, 0.25  # of a pixel's weight
 _BRIDGES_S = 0.5
@@ -79,7 +79,7 @@ def grain_of(pictures: Sequence[NDArray[np.float32]], still: NDArray[np.float32]
     for one in range(8):
         here = away[:, group == one]
         # Most of a room stays, so the median is of grain alone.
-        usual[one] = _MAD_TO_SIGMA * float(np.median(here)) if here.size else 0.0
+        usual[one] = MAD_TO_SIGMA * float(np.median(here)) if here.size else 0.0
     return usual[group]
 
 

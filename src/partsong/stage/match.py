@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from partsong.errors import InvalidInput
+from partsong.render.robust import MAD_TO_SIGMA, tukey_middle
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -21,8 +22,6 @@ if TYPE_CHECKING:
 Gain = tuple[float, float, float]
 
 _BLOCK_PX = 8
-_TUKEY = 4.685  # 95 % efficient on Gaussian noise (Huber and Ronchetti, Robust Statistics, 2nd ed., 4.8)
-_MAD_TO_SIGMA = 1.4826
 _AGREES_STOPS = 0.1
 _LEAST_AGREEING = 0.5  # of the frame: less, and the two do not show one light
 _LEAST_BLOCKS = 12
@@ -93,20 +92,8 @@ def ratio_of(reference: ArrayLike, other: ArrayLike, valid: ArrayLike | None = N
     if int(chosen.sum()) < _LEAST_BLOCKS:
         raise InvalidInput("Hardly anything is bright enough in both to compare their light.")
     logs = np.log(means[0][chosen] / means[1][chosen])
-    middle = np.median(logs, axis=0)
-    for _ in range(20):
-        error = logs - middle
-        spread = np.maximum(_MAD_TO_SIGMA * np.median(np.abs(error), axis=0), 1e-4)
-        weight = np.clip(1 - (error / (_TUKEY * spread)) ** 2, 0, None) ** 2
-        # A block counts in all channels or in none: what moved is another thing, not another colour.
-        weight = weight.min(axis=-1, keepdims=True)
-        total = float(weight.sum())
-        if total == 0:
-            break
-        step = (weight * error).sum(axis=0) / total
-        middle = middle + step
-        if np.abs(step).max() < 1e-6:
-            break
+    # What moved is another thing, not another colour: a block counts in all channels or in none.
+    middle = tukey_middle(logs)
     away = np.abs(logs - middle) / np.log(2)
     red, green, blue = (float(value) for value in np.exp(middle))
     return Ratio((red, green, blue), float((away.max(axis=-1) < _AGREES_STOPS).mean()), float(np.median(away)))
@@ -223,7 +210,7 @@ def grain_of(one: ArrayLike, other: ArrayLike) -> Grain:
     order = np.argsort(light, kind="stable")
     groups = np.array_split(order, max(2, min(96, len(order) // 200)))
     levels = np.array([float(np.median(light[group])) for group in groups])
-    spreads = [_MAD_TO_SIGMA * float(np.median(np.abs(first[group] - second[group]))) / np.sqrt(2) for group in groups]
+    spreads = [MAD_TO_SIGMA * float(np.median(np.abs(first[group] - second[group]))) / np.sqrt(2) for group in groups]
     variance = np.array(spreads) ** 2
     # Relative errors matter alike at all levels; both terms are at least nothing.
     weight = 1 / np.maximum(variance, 1e-12)
