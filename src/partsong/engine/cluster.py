@@ -24,6 +24,7 @@ from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 import partsong
+from partsong.engine import jobs
 from partsong.engine.tasks import Task, answered
 from partsong.errors import Cancelled, InvalidInput, OutputFailed
 from partsong.film.records import Record
@@ -201,8 +202,7 @@ class _Run:
 
     def _hear(self, event: tuple[float, tuple[int, int, int]]) -> None:
         number, done, total = event[1]
-        share = done / total if total else 0.0
-        self._advanced[number] = min(self._tasks[number].size, round(share * self._tasks[number].size))
+        self._advanced[number] = jobs.units(done, total, self._tasks[number].size)
 
     def _result(self, number: int) -> Any:
         from distributed import CancelledError, KilledWorker

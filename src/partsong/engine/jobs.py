@@ -73,6 +73,16 @@ Event = Begun | Advanced | Finished | Failed | Lost | AskedToStop
 Action = Literal["queue again", "replace worker", "keep result", "report failure", "report loss", "tell worker to stop"]
 
 
+def units(done: int, total: int, size: int) -> int:
+    """Return how many of a job's ``size`` units are done, from how far it is in its own counting.
+
+    >>> units(30, 120, 8)
+    2
+    """
+    share = done / total if total else 0.0
+    return min(size, round(share * size))
+
+
 def step(job: Job, event: Event) -> tuple[Job, tuple[Action, ...]]:
     """Return the job after an event, and what has to be done about it.
 
@@ -82,8 +92,7 @@ def step(job: Job, event: Event) -> tuple[Job, tuple[Action, ...]]:
         case Begun(worker) if job.state == "waiting":
             return replace(job, state="running", worker=worker, attempt=job.attempt + 1, advanced=0), ()
         case Advanced(done, total) if job.state == "running":
-            share = done / total if total else 0.0
-            return replace(job, advanced=min(job.size, round(share * job.size))), ()
+            return replace(job, advanced=units(done, total, job.size)), ()
         case Finished() if job.state == "running":
             return replace(job, state="done", worker=None, advanced=job.size), ("keep result",)
         case Failed() if job.state == "running":

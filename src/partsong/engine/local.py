@@ -65,8 +65,7 @@ def _here(tasks: Sequence[Task], doing: str, watch: Watch) -> list[Any]:
         watch.tick(doing, before, total)
 
         def report(progress: Progress, task: Task = task, before: int = before) -> None:
-            share = progress.done / progress.total if progress.total else 0.0
-            watch.report(Progress(doing, before + min(task.size, round(share * task.size)), total))
+            watch.report(Progress(doing, before + jobs.units(progress.done, progress.total, task.size), total))
 
         results.append(task.work(Watch(report, watch.cancelled)))
         before += task.size

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from partsong.film.cautions import CAUTIONS, LOCAL_RULES
+from partsong.film.pages import template
 from partsong.film.records import Film, Song
 from partsong.film.tempo import bar_lines, beats_in_bar
 from partsong.prepare.cards import CardSum
 from partsong.prepare.schedule import Day, time_of_day
 from partsong.timebase import clock
-
-if TYPE_CHECKING:
-    from jinja2 import Template
 
 CHECKS = (
     "camera and focus untouched",
@@ -77,7 +73,7 @@ def sheet_html(film: Film, day: Day, cards: CardSum | None, card_words: Sequence
     card_words : sequence of str
         The sums behind it, a sentence each.
     """
-    return _template().render(
+    return template("prepare/sheet.html").render(
         film=film,
         song=film.song,
         song_sentence=song_sentence(film.song) if film.song else "",
@@ -90,17 +86,3 @@ def sheet_html(film: Film, day: Day, cards: CardSum | None, card_words: Sequence
         cautions=CAUTIONS,
         local_rules=LOCAL_RULES,
     )
-
-
-@functools.cache
-def _template() -> Template:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("partsong.prepare", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("sheet.html")

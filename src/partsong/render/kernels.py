@@ -16,7 +16,7 @@ from partsong.render.table import LANE
 
 
 @njit(inline="always")
-def _held(value: int, top: int) -> int:  # pragma: no cover
+def held(value: int, top: int) -> int:  # pragma: no cover
     if value < 0:
         return 0
     return top if value > top else value
@@ -35,12 +35,12 @@ def copy_runs(
         top, bottom = row * down, min((row + 1) * down, height)
         inside = left - dx >= 0 and right - dx <= width
         for line in range(top, bottom):
-            source = _held(line - dy, height - 1)
+            source = held(line - dy, height - 1)
             if inside:
                 out_y[line, left:right] = y[source, left - dx : right - dx]
             else:
                 for x in range(left, right):
-                    out_y[line, x] = y[source, _held(x - dx, width - 1)]
+                    out_y[line, x] = y[source, held(x - dx, width - 1)]
         if aligned and inside and top - dy >= 0 and bottom - dy <= height:
             moved, line = dx // across, row - dy // down
             out_u[row, first:stop] = u[line, first - moved : stop - moved]
@@ -49,9 +49,9 @@ def copy_runs(
         for cell in range(first, stop):
             sum_u, sum_v, count = 0, 0, 0
             for line in range(top, bottom):
-                source = _held(line - dy, height - 1) >> (down - 1)
+                source = held(line - dy, height - 1) >> (down - 1)
                 for x in range(cell * across, min((cell + 1) * across, width)):
-                    column = _held(x - dx, width - 1) >> (across - 1)
+                    column = held(x - dx, width - 1) >> (across - 1)
                     sum_u += int(u[source, column])
                     sum_v += int(v[source, column])
                     count += 1
@@ -73,12 +73,12 @@ def add_light(
         row, first, stop, place, weigh = runs[run, 0], runs[run, 1], runs[run, 2], runs[run, 3], runs[run, 4]
         left, right = first * across, min(stop * across, width)
         for line in range(row * down, min((row + 1) * down, height)):
-            source = _held(line - dy, height - 1)
+            source = held(line - dy, height - 1)
             colour = source >> (down - 1)
             for x in range(left, right):
                 weight = weights[weigh]
                 if weight > 0:
-                    column = _held(x - dx, width - 1)
+                    column = held(x - dx, width - 1)
                     luma = np.float32(y[source, column])
                     cb = np.float32(u[colour, column >> (across - 1)])
                     cr = np.float32(v[colour, column >> (across - 1)])
@@ -121,13 +121,13 @@ def encode_light(
                     g = _encoded(light[at, 1], bits[at, 1], values, first_entry, ends)
                     b = _encoded(light[at, 2], bits[at, 2], values, first_entry, ends)
                     luma = to_codes[0, 0] * r + to_codes[0, 1] * g + to_codes[0, 2] * b + to_codes[0, 3]
-                    out_y[line, x] = _held(int(luma + half), top_code)
+                    out_y[line, x] = held(int(luma + half), top_code)
                     sum_u += to_codes[1, 0] * r + to_codes[1, 1] * g + to_codes[1, 2] * b
                     sum_v += to_codes[2, 0] * r + to_codes[2, 1] * g + to_codes[2, 2] * b
                     count += 1
             share = np.float32(1.0) / np.float32(count)
-            out_u[row, cell] = _held(int(sum_u * share + to_codes[1, 3] + half), top_code)
-            out_v[row, cell] = _held(int(sum_v * share + to_codes[2, 3] + half), top_code)
+            out_u[row, cell] = held(int(sum_u * share + to_codes[1, 3] + half), top_code)
+            out_v[row, cell] = held(int(sum_v * share + to_codes[2, 3] + half), top_code)
 
 
 @njit(cache=True, nogil=True)

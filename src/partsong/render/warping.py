@@ -10,14 +10,8 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from partsong.render.kernels import held
 from partsong.render.warp import PHASES
-
-
-@njit(inline="always")
-def _held(value: int, top: int) -> int:  # pragma: no cover
-    if value < 0:
-        return 0
-    return top if value > top else value
 
 
 @njit(cache=True, nogil=True)
@@ -34,7 +28,7 @@ def _along_row(row: Any, out: Any, start: float, step: float, table: Any) -> Non
                 total += table[phase, tap] * np.float32(row[before - 2 + tap])
         else:
             for tap in range(6):
-                total += table[phase, tap] * np.float32(row[_held(before - 2 + tap, last)])
+                total += table[phase, tap] * np.float32(row[held(before - 2 + tap, last)])
         out[column] = total
 
 
@@ -58,7 +52,7 @@ def warp_plane(
     for row in range(first, stop):
         needed = int(np.floor(e * row + f + high)) + 3
         while next_row <= needed:
-            given = _held(next_row, height - 1)
+            given = held(next_row, height - 1)
             crossing = (given - f) / e
             _along_row(plane[given], kept[next_row % ring], b * crossing + c, a - b * d / e, table)
             next_row += 1
@@ -82,4 +76,4 @@ def warp_plane(
                 )  # fmt: skip
             column = end
         for x in range(width):
-            out[row, x] = _held(int(np.floor(line[x] + half)), top_code)
+            out[row, x] = held(int(np.floor(line[x] + half)), top_code)

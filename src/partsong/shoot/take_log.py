@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import csv
-import functools
 import io
-from typing import TYPE_CHECKING
 
 from partsong.film.cautions import LOCAL_RULES, STRIKING
+from partsong.film.pages import template
 from partsong.film.records import Film, Take
 from partsong.timebase import clock, frame_to_timecode
-
-if TYPE_CHECKING:
-    from jinja2 import Template
 
 COLUMNS = ("part", "take", "slate", "circled", "kind", "verdict", "length", "timecode", "notes", "file")
 
@@ -43,7 +39,9 @@ def page(film: Film) -> str:
     for row in rows(film):
         parts.setdefault(row["part"] or "Coverage without a part", []).append(row)
     findings = {take.id: [finding for finding in film.findings if finding.take == take.id] for take in film.takes}
-    return _template().render(film=film, parts=parts, findings=findings, cautions=STRIKING, local_rules=LOCAL_RULES)
+    return template("shoot/take_log.html").render(
+        film=film, parts=parts, findings=findings, cautions=STRIKING, local_rules=LOCAL_RULES
+    )
 
 
 def _row(film: Film, take: Take) -> dict[str, str]:
@@ -61,17 +59,3 @@ def _row(film: Film, take: Take) -> dict[str, str]:
         "notes": take.notes,
         "file": take.clip.file.path,
     }
-
-
-@functools.cache
-def _template() -> Template:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("partsong.shoot", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("take_log.html")

@@ -9,8 +9,8 @@ import base64
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from importlib import resources
 
+from partsong.film.pages import template
 from partsong.film.records import WIDE, Film, Placement
 from partsong.film.tempo import bar_lines
 from partsong.signoff.checks import Check, undecided
@@ -127,12 +127,8 @@ class Report:
 
 def page(report: Report) -> str:
     """Write the page."""
-    from jinja2 import Environment, StrictUndefined
-
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    template = resources.files("partsong.signoff").joinpath("templates/signoff.html").read_text(encoding="utf-8")
     cautions = list(dict.fromkeys(check.caution for _, check in report.decisions if check.caution))
-    return environment.from_string(template).render(report=report, cautions=cautions, bars_a_line=BARS_A_LINE)
+    return template("signoff/templates/signoff.html").render(report=report, cautions=cautions, bars_a_line=BARS_A_LINE)
 
 
 def score_of(film: Film) -> tuple[Cell, ...]:

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass
-from importlib import resources
 from typing import TYPE_CHECKING
 
+from partsong.film.pages import template
 from partsong.stage.seen import SEEN_PLAINLY, SeamMeasure
 from partsong.stage.visibility import BLACK_CD_M2, GAMMA, HEIGHTS_AWAY, WHITE_CD_M2
 
@@ -147,11 +147,7 @@ def as_json(report: SeamReport) -> str:
 
 def page(report: SeamReport, mends: Sequence[str] = ()) -> str:
     """Write the page."""
-    from jinja2 import Environment, StrictUndefined
-
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    template = resources.files("partsong.stage").joinpath("templates/seams.html").read_text(encoding="utf-8")
-    return environment.from_string(template).render(
+    return template("stage/templates/seams.html").render(
         report=report, mends=mends, white=WHITE_CD_M2, black=BLACK_CD_M2, away=HEIGHTS_AWAY, plainly=SEEN_PLAINLY
     )
 
