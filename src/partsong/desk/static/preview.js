@@ -41,6 +41,8 @@ export class Preview {
     this.wanted = -1;
     this.seeking = false;
     this.coarse = 1;
+    /** Where the stream lies that is open. @type {string | undefined} */
+    this.source = undefined;
     const gl = canvas.getContext("webgl2", { alpha: false, antialias: false, preserveDrawingBuffer: true });
     /** Whether this browser can draw it at all. */
     this.can = gl !== null;

@@ -23,7 +23,10 @@ export function weightOf(confidence) {
  */
 export function drawWave(heights, { from, span, start, stretch, wide, middle, high }) {
   if (!heights) return svg("g");
-  const [above, below] = [[], []];
+  /** @type {string[]} */
+  const above = [];
+  /** @type {string[]} */
+  const below = [];
   const media = (/** @type {number} */ px) => (((from + (px / wide) * span - start) / stretch) * PEAKS_HZ);
   for (let px = 0; px < wide; px += 1) {
     const first = Math.floor(media(px));
