@@ -47,7 +47,9 @@ def test_from_proposal_to_the_merged_wide(film, tmp_path):
     drawn = cv2.imread(str(picture))
     assert drawn.shape == (136, 240, 3)
     assert drawn.max() > 200  # the outline
-    assert json.loads(run("merge", film, "--json")) == {"made": 25, "kept": 0, "left": 0}
+    merged = json.loads(run("merge", film, "--hardware-decode", "--json"))
+    assert (merged["made"], merged["kept"], merged["left"]) == (25, 0, 0)
+    assert [re.search(r"is decoded (on|in) \w+: ", told) is not None for told in merged["decoding"]] == [True]
     assert "Merged 0 frames of the wide; 25 were merged already." in run("merge", film)
 
 

@@ -145,6 +145,9 @@ def merge(
     moved: MapOption = None,
     whole: Annotated[bool, typer.Option("--all", help="Merge also what the cut does not show.")] = False,
     gpu: Annotated[bool, typer.Option("--gpu", help="Merge masked layers on the graphics processor.")] = False,
+    hardware: Annotated[
+        bool, typer.Option("--hardware-decode", help="Decode on video hardware, where it gives the same codes.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Merge the takes into the wide, as far as the cut shows it; all of it while there is no cut.
@@ -158,10 +161,12 @@ def merge(
 
     engine = chosen_engine(film, workers, cluster, moved)
     with watched() as watch, FilmStore.open(film) as store:
-        merged = steps.merge(store, watch, whole=whole, engine=engine, gpu=gpu)
+        merged = steps.merge(store, watch, whole=whole, engine=engine, gpu=gpu, hardware=hardware)
     if as_json:
         emit_json(merged)
     else:
+        for line in merged.decoding:
+            say(line)
         say(merged.sentence)
 
 

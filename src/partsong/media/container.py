@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import av
+from av.codec.hwaccel import HWAccel
 from av.container import InputContainer, OutputContainer
 
 from partsong.errors import InvalidInput, OutputFailed, UnreadableMedia
@@ -22,8 +23,10 @@ COPY_AGAIN = "Copy it again from the card and compare; never delete the card's c
 
 
 @contextlib.contextmanager
-def reading(path: Path) -> Iterator[InputContainer]:
+def reading(path: Path, hardware: HWAccel | None = None) -> Iterator[InputContainer]:
     """Open a media file to read, and tell what goes wrong in the block as :class:`UnreadableMedia`.
+
+    ``hardware`` decodes its picture, if given.
 
     Raises
     ------
@@ -35,7 +38,11 @@ def reading(path: Path) -> Iterator[InputContainer]:
     with (
         media_errors(path),
         av.open(
-            str(_checked(path)), "r", options={"format_whitelist": _CONTAINERS}, metadata_errors="replace"
+            str(_checked(path)),
+            "r",
+            options={"format_whitelist": _CONTAINERS},
+            metadata_errors="replace",
+            hwaccel=hardware,
         ) as container,
     ):
         yield container

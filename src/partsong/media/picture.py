@@ -10,7 +10,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+import av
 import numpy as np
+from av.codec.hwaccel import HWAccel
 
 from partsong.errors import InvalidInput, UnreadableMedia
 from partsong.film.records import PictureInfo
@@ -37,6 +39,7 @@ def open_picture(
     matrix: Matrix | None = None,
     value_range: ValueRange | None = None,
     preview: tuple[int, int] | None = None,
+    device: str | None = None,
 ) -> PictureReader:
     """Return a reader of a clip's frames, to be used as a context manager.
 
@@ -53,6 +56,9 @@ def open_picture(
     preview : (width, height), optional
         Give frames of this size instead, as they are shown, at 8 bits and 4:2:0, each pixel the mean of the area that
         it covers. It costs a third of reading whole frames and making them smaller.
+    device : str, optional
+        Decode on this kind of hardware, as :func:`partsong.media.hardware.agreed` names it. A clip that it fails at
+        goes on without it.
 
     Raises
     ------
@@ -72,7 +78,7 @@ def open_picture(
             f"{path.name} does not say whether its codes use the limited or the full range, and a guess would "
             "shift its black. Look it up in the camera's manual and give it as value_range: limited or full."
         )
-    return PictureReader(path, picture, used_matrix, used_range, threads, preview)
+    return PictureReader(path, picture, used_matrix, used_range, threads, preview, device)
 
 
 class PictureReader:
@@ -86,12 +92,14 @@ class PictureReader:
         value_range: ValueRange,
         threads: int,
         preview: tuple[int, int] | None = None,
+        device: str | None = None,
     ) -> None:
         self.path = path
         self.picture = picture
         self._matrix: Matrix = matrix
         self._range: ValueRange = value_range
         self._threads = threads
+        self._device = device
         turned = picture.rotation_deg in (90, 270)
         self._size = (preview[1], preview[0]) if preview and turned else preview  # before it is turned upright
         self._open = contextlib.ExitStack()
@@ -112,7 +120,12 @@ class PictureReader:
                 self._ticks = packet_times(container, stream)
             self._numbers = {tick: number for number, tick in enumerate(self._ticks)}
         with media_errors(self.path):
-            self._from_the_start()
+            try:
+                self._from_the_start()
+            except (av.FFmpegError, UnreadableMedia):
+                if self._device is None:
+                    raise
+                self._without_hardware()
         return self
 
     def __exit__(
@@ -153,8 +166,21 @@ class PictureReader:
             before = wanted
             if self._last is None or self._last[0] != wanted:
                 with media_errors(self.path):
-                    self._last = (wanted, self.upright(self._find(wanted)))
+                    self._last = (wanted, self.upright(self._decoded(wanted)))
             yield self._last[1]
+
+    def _decoded(self, wanted: int) -> Any:
+        try:
+            return self._find(wanted)
+        except (av.FFmpegError, UnreadableMedia):
+            if self._device is None:
+                raise
+            self._without_hardware()
+            return self._find(wanted)
+
+    def _without_hardware(self) -> None:
+        self._device = None
+        self._from_the_start()
 
     def _find(self, wanted: int) -> Any:
         if wanted < self._next or self._worth_seeking(wanted):
@@ -192,7 +218,8 @@ class PictureReader:
     def _from_the_start(self) -> None:
         self._frames = iter(())
         self._open.close()
-        self._container = self._open.enter_context(reading(self.path))
+        hardware = HWAccel(self._device, allow_software_fallback=False) if self._device else None
+        self._container = self._open.enter_context(reading(self.path, hardware))
         self._stream = picture_stream(self._container)
         if self._stream is None:
             raise UnreadableMedia(self.path, "there is no picture in it", "Choose a clip with picture.")

@@ -10,6 +10,7 @@ from itertools import islice
 from partsong.film.folder import FilmFolder, writing
 from partsong.film.records import Film
 from partsong.media.encode import PictureWriter
+from partsong.media.hardware import agreed
 from partsong.media.picture import PictureReader, converted, open_picture
 from partsong.media.planes import Planes
 from partsong.render.gpu import GpuMerger
@@ -24,13 +25,18 @@ from partsong.watch import Watch
 
 @dataclass(frozen=True, slots=True)
 class WidePainter:
-    """Paints segments of a film's wide; ``gpu`` merges masked layers on this machine's graphics processor."""
+    """Paints segments of a film's wide.
+
+    ``gpu`` merges masked layers on this machine's graphics processor; ``hardware`` decodes on its video hardware what
+    that decodes to the bit.
+    """
 
     folder: FilmFolder
     film: Film
     encoding: Encoding
     form: Form
     gpu: bool = False
+    hardware: bool = False
 
     def __call__(self, outputs: Sequence[Output], watch: Watch) -> None:
         film = self.film
@@ -73,7 +79,9 @@ class WidePainter:
                     if layer.take not in readers:
                         clip = clip_of(self.film, layer.take)
                         assert clip.picture is not None
-                        reader = open_picture(self.folder.locate(clip.file), clip.picture, threads=1)
+                        path = self.folder.locate(clip.file)
+                        device = agreed(path, clip.picture).device if self.hardware else None
+                        reader = open_picture(path, clip.picture, threads=1, device=device)
                         readers[layer.take] = opened.enter_context(reader)
                     wanted = [plan.sources[number] for plan in run]
                     shown.append(self._brought(readers[layer.take].read(wanted)))

@@ -12,6 +12,7 @@ from partsong.engine.cluster import Cluster
 from partsong.engine.run import Engine
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
+from partsong.film.folder import FilmFolder
 from partsong.film.records import (
     Curve,
     Film,
@@ -25,6 +26,7 @@ from partsong.film.records import (
     Take,
 )
 from partsong.film.store import FilmStore, Head
+from partsong.media.hardware import agreed
 from partsong.render import pixels
 from partsong.render.colour import display_path, table_of
 from partsong.render.gpu import device
@@ -293,6 +295,7 @@ class Merged:
     made: int
     kept: int
     left: int
+    decoding: tuple[str, ...] = ()  # where each kind of take was decoded, if that was asked
 
     @property
     def sentence(self) -> str:
@@ -304,12 +307,19 @@ class Merged:
 
 
 def merge(
-    store: FilmStore, watch: Watch, *, whole: bool = False, engine: Engine | None = None, gpu: bool = False
+    store: FilmStore,
+    watch: Watch,
+    *,
+    whole: bool = False,
+    engine: Engine | None = None,
+    gpu: bool = False,
+    hardware: bool = False,
 ) -> Merged:
     """Merge what the cut shows of the wide, all of it while there is no cut or when the ``whole`` is asked for.
 
     With ``gpu``, layers are merged on the graphics processor of the machine that does the work, within one code of what
-    its processor would give. What was merged before, either way, is used as it is.
+    its processor would give. With ``hardware``, takes are decoded on that machine's video hardware where it gives the
+    same codes. What was merged before, either way, is used as it is.
 
     Raises
     ------
@@ -328,7 +338,8 @@ def merge(
     missing = [(segment, path) for segment, path in outputs if not path.is_file()]
     if missing and gpu and not isinstance(engine, Cluster):
         device()  # says now, not in every process, when there is none
-    painter = WidePainter(folder, film, encoding_of(film), form_of(film), gpu)
+    decoding = _decoding(folder, film) if missing and hardware and not isinstance(engine, Cluster) else ()
+    painter = WidePainter(folder, film, encoding_of(film), form_of(film), gpu, hardware)
     paths = dict(missing)
     batches = [
         (painter, [(segment, paths[segment]) for segment in run[first : first + SEGMENTS_A_PASS]])
@@ -338,7 +349,14 @@ def merge(
     made = render(batches, watch=watch, engine=engine, doing="Merging the takes")
     folder.sweep()  # workers may have been killed on the way, and others have done their work
     shown = sum(segment.stop - segment.first for segment in segments)
-    return Merged(made, shown - made, total - shown)
+    return Merged(made, shown - made, total - shown, decoding)
+
+
+def _decoding(folder: FilmFolder, film: Film) -> tuple[str, ...]:
+    """Return where each kind of take is decoded, in sentences."""
+    takes = (film.take(name) for name in film.stage.order)
+    told = [agreed(folder.locate(take.clip.file), take.picture).sentence for take in takes]
+    return tuple(dict.fromkeys(told))
 
 
 def draw_frame(store: FilmStore, at_s: float, path: Path) -> None:
