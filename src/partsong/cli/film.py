@@ -131,6 +131,44 @@ def show(
     table(("phase", "state"), phase_states(document, masters=masters))
 
 
+@app.command()
+def cache(
+    film: FilmArgument,
+    clean: Annotated[bool, typer.Option("--clean", help="Remove what is listed; it can all be made again.")] = False,
+    kind: Annotated[list[str] | None, typer.Option(help="Only this kind; again for more.", show_default=False)] = None,
+    unused_days: Annotated[float, typer.Option(help="With --clean: only files not used for so many days.", min=0)] = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """List what the film's cache holds and how large it is; with --clean, make room.
+
+    Nothing of yours is in the cache: what is removed is made again when it is needed, which takes its time.
+
+    Example: partsong film cache waltz --clean --unused-days 14
+    """
+    from partsong.film import cache as caches
+    from partsong.film.folder import FilmFolder
+
+    folder = FilmFolder.at(film)
+    if clean:
+        found = caches.clean(folder, kinds=tuple(kind or ()), unused_days=unused_days)
+    else:
+        found = [one for one in caches.kept(folder) if not kind or one.kind in kind]
+    if as_json:
+        emit_json(found)
+        return
+    if found and not clean:
+        table(
+            ("kind", "files", "MB", "last used"),
+            [(one.kind, one.files, f"{one.size_bytes / 1e6:.1f}", _ago(one.unused_days)) for one in found],
+        )
+    files, size = sum(one.files for one in found), sum(one.size_bytes for one in found)
+    say(f"{'Removed' if clean else 'In all'} {files} {'file' if files == 1 else 'files'}, {size / 1e6:.1f} MB.")
+
+
+def _ago(days: float) -> str:
+    return "today" if days < 1 else f"{days:.0f} {'day' if round(days) == 1 else 'days'} ago"
+
+
 def _moved(head: Head, sentence: str, as_json: bool) -> None:
     if as_json:
         emit_json(head.revision)
