@@ -316,19 +316,17 @@ def _spread(part: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _focus(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
-    both = _told(sight) & _told(reference)
-    if not enough_detail(sight, reference):
+    middle, places = softness((sight.detail, _floor(sight)), (reference.detail, _floor(reference)))
+    if middle is None:
         unseen.append("Focus was not compared: too little is lit in this take and the reference.")
         return []
-    difference = _sharpness(sight)[both] - _sharpness(reference)[both]
-    middle = float(np.median(difference))
     if middle > SOFT:
         return []
     return [
         Remark(
             "focus",
             f"It is softer than the reference: fine detail has {2**middle:.0%} of its strength, in "
-            f"{int(both.sum())} places that both show.",
+            f"{places} places that both show.",
             "Check the focus mark against the tape, and shoot again.",
             "do not strike",
             size=middle,
@@ -337,75 +335,133 @@ def _focus(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
     ]
 
 
+Detail = tuple[NDArray[np.float32], NDArray[np.float32]]
+"""Energy of fine and of coarser detail, (rows, columns, 2), and the energy of noise in each block, (rows, columns)."""
+
+
+def softness(own: Detail, theirs: Detail) -> tuple[float | None, int]:
+    """Return how much less fine detail against coarser one picture has than another, and in how many blocks that is.
+
+    In powers of two, below 0 where ``own`` is softer; None where too few blocks show enough in both.
+    """
+    both = _told(*own) & _told(*theirs)
+    places = int(both.sum())
+    if places < _ENOUGH_BLOCKS:
+        return None, places
+    return float(np.median(_sharpness(own[0])[both] - _sharpness(theirs[0])[both])), places
+
+
 def enough_detail(sight: Sight, reference: Sight) -> bool:
     """Say whether both pictures show enough of the same places to be compared."""
-    return bool((_told(sight) & _told(reference)).sum() >= _ENOUGH_BLOCKS)
+    return softness((sight.detail, _floor(sight)), (reference.detail, _floor(reference)))[0] is not None
 
 
-def _told(sight: Sight) -> NDArray[np.bool_]:
-    fine, coarse = sight.detail[..., 0], sight.detail[..., 1]
-    floor = np.square(sight.grain) / min(_TOGETHER, len(sight.frames))
+def _floor(sight: Sight) -> NDArray[np.float32]:
+    return np.asarray(np.square(sight.grain) / min(_TOGETHER, len(sight.frames)), np.float32)
+
+
+def _told(detail: NDArray[np.float32], floor: NDArray[np.float32]) -> NDArray[np.bool_]:
+    fine, coarse = detail[..., 0], detail[..., 1]
     return np.asarray((fine > 0.2 * floor) & (fine > 3e-8) & (coarse > 4 * floor) & (coarse > 1e-6), bool)
 
 
-def _sharpness(sight: Sight) -> NDArray[np.float32]:
-    fine, coarse = np.maximum(sight.detail[..., 0], 1e-12), np.maximum(sight.detail[..., 1], 1e-12)
+def _sharpness(detail: NDArray[np.float32]) -> NDArray[np.float32]:
+    fine, coarse = np.maximum(detail[..., 0], 1e-12), np.maximum(detail[..., 1], 1e-12)
     return np.asarray(np.log2(fine / coarse), np.float32)
 
 
-def _ambient(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
-    """Compare exposure and white balance where neither take's light reaches."""
-    own, theirs = np.median(sight.blocks, axis=0), np.median(reference.blocks, axis=0)
+@dataclass(frozen=True, slots=True)
+class Ambient:
+    """How the parts of the room that neither light reaches differ from the reference, in shares of the signal.
+
+    ``dark`` says that there are such parts; ``bright`` is their middle difference in green, which is one of exposure
+    where they are at ``one_level``; ``colour`` what red and blue differ against green, None where they do not agree.
+    """
+
+    dark: bool
+    bright: float = 0.0
+    one_level: bool = False
+    colour: tuple[float, float] | None = None
+
+    @property
+    def other_exposure(self) -> bool:
+        """Whether it is another exposure, or another daylight."""
+        return self.one_level and abs(self.bright) > _EXPOSURE
+
+    @property
+    def other_white(self) -> bool:
+        """Whether it is another white balance; exposure alone shifts colours at the dark end a little too."""
+        limit = _WHITE + _WHITE_OF_EXPOSURE * abs(self.bright)
+        return self.colour is not None and max(map(abs, self.colour)) > limit
+
+    @property
+    def tint(self) -> str:
+        """The difference of colour in a word."""
+        red, blue = self.colour or (0.0, 0.0)
+        half = max(abs(red), abs(blue)) / 2
+        return "warmer" if red - blue > half else "cooler" if blue - red > half else "of another tint"
+
+
+def ambient(own: NDArray[np.float32], theirs: NDArray[np.float32]) -> Ambient:
+    """Compare two pictures where neither one's light reaches.
+
+    Parameters
+    ----------
+    own, theirs : (rows, columns, 3)
+        Encoded R'G'B' of the blocks of the frame.
+    """
     level = np.minimum(own[..., 1], theirs[..., 1])
     unlit = (own[..., 1] <= np.percentile(own[..., 1], 45)) & (theirs[..., 1] <= np.percentile(theirs[..., 1], 45))
     # The brighter of the dark: an encoding's very bottom hardly shows a change of colour.
     unlit &= level >= (float(np.median(level[unlit])) if unlit.any() else 1.0)
     if unlit.sum() < _ENOUGH_BLOCKS:
-        unseen.append("Exposure and white balance were not compared: no part of the room is dark in both lights.")
-        return []
+        return Ambient(False)
     shift = (own - theirs)[unlit]
     green = shift[:, 1]
     bright = float(np.median(green))
     colour = np.stack([shift[:, 0] - green, shift[:, 2] - green])
     middle = np.median(colour, axis=1)
-    agrees = float(np.median(np.abs(colour - middle[:, None]))) * MAD_TO_SIGMA
+    one_colour = float(np.median(np.abs(colour - middle[:, None]))) * MAD_TO_SIGMA <= _AGREE
+    one_level = float(np.median(np.abs(green - bright))) * MAD_TO_SIGMA <= _AGREE
+    return Ambient(True, bright, one_level, (float(middle[0]), float(middle[1])) if one_colour else None)
+
+
+def _ambient(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
+    """Compare exposure and white balance where neither take's light reaches."""
+    found = ambient(np.median(sight.blocks, axis=0), np.median(reference.blocks, axis=0))
+    if not found.dark:
+        unseen.append("Exposure and white balance were not compared: no part of the room is dark in both lights.")
+        return []
     said = []
-    if agrees > _AGREE:
+    if found.colour is None:
         unseen.append("White balance was not compared: the lights differ too much everywhere.")
-    elif float(np.abs(middle).max()) > _WHITE + _WHITE_OF_EXPOSURE * abs(bright):
-        warm = middle[0] - middle[1]
-        how = (
-            "warmer"
-            if warm > abs(middle).max() / 2
-            else "cooler"
-            if -warm > abs(middle).max() / 2
-            else "of another tint"
-        )
+    elif found.other_white:
+        red, blue = found.colour
         said.append(
             Remark(
                 "white balance",
-                f"Where neither light reaches it is {how} than the reference: red {middle[0] * 100:+.1f} %, "
-                f"blue {middle[1] * 100:+.1f} % of the signal against green.",
+                f"Where neither light reaches it is {found.tint} than the reference: red {red * 100:+.1f} %, "
+                f"blue {blue * 100:+.1f} % of the signal against green.",
                 "Set the white balance to the same fixed value as before, never to automatic.",
                 "look first",
-                size=float(np.abs(middle).max()) * 100,
+                size=max(abs(red), abs(blue)) * 100,
                 unit="%",
             )
         )
-    if float(np.median(np.abs(green - bright))) * MAD_TO_SIGMA > _AGREE:
+    if not found.one_level:
         unseen.append(
             "Exposure was not compared: it cannot be told from where the light stands. Film a second of the room "
             "without the light, or a grey card, at the head of each take."
         )
-    elif abs(bright) > _EXPOSURE:
+    elif found.other_exposure:
         said.append(
             Remark(
                 "exposure",
-                f"Where neither light reaches it is {'brighter' if bright > 0 else 'darker'} than the reference by "
-                f"{abs(bright) * 100:.1f} % of the signal.",
+                f"Where neither light reaches it is {'brighter' if found.bright > 0 else 'darker'} than the reference "
+                f"by {abs(found.bright) * 100:.1f} % of the signal.",
                 "Set iris, shutter and sensitivity as they were; or the daylight changed: then film a new plate.",
                 "look first",
-                size=bright * 100,
+                size=found.bright * 100,
                 unit="%",
             )
         )

@@ -165,7 +165,7 @@ class Looker:
         self._small.append(small)
         self._rows.append(_cells(small))
         self._blocks.append(_block_colours(planes))
-        share, ceiling, mask = _cut_off(planes)
+        share, ceiling, mask = cut_off(_sampled_rgb(planes))
         self._clipped.append(share)
         self._ceilings.append(ceiling)
         if share > self._worst[0]:
@@ -221,7 +221,7 @@ class Looker:
         changes = np.median(self._changes, axis=0) if self._changes else np.zeros((ROWS, COLUMNS), np.float32)
         grain = changes * np.float32(MAD_TO_SIGMA / np.sqrt(2))
         noise = grain / np.sqrt(np.float32(min(self.together, len(self._numbers))))
-        detail = np.median([mean - _noise_in_detail(noise) for mean in self._means], axis=0).astype(np.float32)
+        detail = np.median([mean - noise_in_detail(noise) for mean in self._means], axis=0).astype(np.float32)
         return Sight(
             *self._size,
             tuple(self._numbers),
@@ -253,7 +253,7 @@ class Looker:
     def _end_group(self) -> None:
         assert self._sum is not None
         zero, span = self._codes
-        self._means.append(_detail((self._sum / np.float32(self._summed) - np.float32(zero)) / np.float32(span)))
+        self._means.append(detail_of((self._sum / np.float32(self._summed) - np.float32(zero)) / np.float32(span)))
         self._sum, self._summed = None, 0
 
 
@@ -289,13 +289,12 @@ def _block_colours(planes: Planes) -> NDArray[np.float32]:
     return encoded_rgb(Planes(y, u, v, planes.bit_depth, planes.matrix, planes.value_range))
 
 
-def _cut_off(planes: Planes) -> tuple[float, float, NDArray[np.float32]]:
+def cut_off(colours: NDArray[np.float32]) -> tuple[float, float, NDArray[np.float32]]:
     """Return the share of pixels of which a colour is piled up at its brightest value, that value, and where they are.
 
     What a sensor cuts off has one value and a little noise; what is only bright thins out towards the top. A warm
-    light is cut off in red first, so each colour is asked.
+    light is cut off in red first, so each colour is asked. ``colours`` (h, w, 3) are single pixels, not means.
     """
-    colours = _sampled_rgb(planes)
     piled = np.zeros(colours.shape[:2], bool)
     edges = np.arange(_LEAST_CEILING, 1.2, _PILE)
     steps = np.clip((colours - np.float32(_LEAST_CEILING)) * np.float32(1 / _PILE), -1, len(edges) - 1).astype(np.int16)
@@ -335,7 +334,7 @@ def _sampled_rgb(planes: Planes) -> NDArray[np.float32]:
     return encoded_rgb(planes)
 
 
-def _blocks_of(picture: NDArray[Any]) -> NDArray[Any]:
+def blocks_of(picture: NDArray[Any]) -> NDArray[Any]:
     """Return a picture's blocks, (rows, columns, pixels); what does not divide is left out at the edges."""
     height, width = picture.shape[0] // ROWS * ROWS, picture.shape[1] // COLUMNS * COLUMNS
     cut = picture[:height, :width].reshape(ROWS, height // ROWS, COLUMNS, width // COLUMNS)
@@ -343,21 +342,24 @@ def _blocks_of(picture: NDArray[Any]) -> NDArray[Any]:
 
 
 def _block_medians(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    pixels = _blocks_of(picture)
+    pixels = blocks_of(picture)
     return np.asarray(np.median(pixels[..., :: max(1, pixels.shape[-1] // 400)], axis=-1), np.float32)
 
 
-def _detail(mean: NDArray[np.float32]) -> NDArray[np.float32]:
+def detail_of(mean: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the energy of fine and of coarser detail in each block."""
     import cv2
 
     one = cv2.GaussianBlur(mean, (0, 0), 1.0)
     three = cv2.GaussianBlur(mean, (0, 0), 3.0)
-    energies = [_blocks_of(np.square(part)).mean(axis=-1) for part in (mean - one, one - three)]
+    energies = [
+        cv2.resize(cv2.multiply(part, part), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
+        for part in (cv2.subtract(mean, one), cv2.subtract(one, three))
+    ]
     return np.stack(energies, axis=-1).astype(np.float32)
 
 
-def _noise_in_detail(noise: NDArray[np.float32]) -> NDArray[np.float32]:
+def noise_in_detail(noise: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the share of each energy that white noise of these standard deviations has."""
     return np.stack([share * np.square(noise) for share in (_passed(1.0, None), _passed(3.0, 1.0))], axis=-1)
 
