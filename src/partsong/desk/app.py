@@ -20,7 +20,7 @@ from starlette.types import ASGIApp
 
 from partsong.desk import openapi
 from partsong.desk.answers import refusal
-from partsong.desk.api import cut, film, lineup, shoot, signoff, stage
+from partsong.desk.api import cut, film, lineup, look, shoot, signoff, stage
 from partsong.desk.api.film import told
 from partsong.desk.guard import Guard
 from partsong.desk.routes import Route, making_media, served
@@ -28,7 +28,15 @@ from partsong.desk.session import Desk
 from partsong.film.summary import PHASES
 
 STATIC = Path(__file__).parent / "static"
-ROUTES: tuple[Route, ...] = (*film.ROUTES, *shoot.ROUTES, *lineup.ROUTES, *stage.ROUTES, *cut.ROUTES, *signoff.ROUTES)
+ROUTES: tuple[Route, ...] = (
+    *film.ROUTES,
+    *shoot.ROUTES,
+    *lineup.ROUTES,
+    *stage.ROUTES,
+    *look.ROUTES,
+    *cut.ROUTES,
+    *signoff.ROUTES,
+)
 """Every route of the API. A page adds its own by one name here."""
 
 _LOOK_S = 0.2

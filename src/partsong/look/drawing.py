@@ -201,7 +201,8 @@ def _framed(areas: Sequence[Image], titles: Sequence[str]) -> Image:
     for percent, ink, name in _MARKS:
         _dashed(image, (_LEFT, row(percent)), (right, row(percent)), ink, name != "")
         if name:
-            _text(image, name, (right + 4, row(percent) + 4), ink)
+            away = -3 if percent > 50 else 13  # from the number beside it
+            _text(image, name, (right + 4, row(percent) + away), ink)
         else:
             _text(image, f"{percent:g} %", (8, row(percent) + 4), INK)
             _text(image, str(round(64 + 8.76 * percent)), (right + 4, row(percent) + 4), INK)

@@ -179,11 +179,8 @@ def scope(
     film = store.head().film
     look = needed(film)
     frame = frame_at(store.folder, film, look, at_s, take)
-    rgb = frame.encoded().astype(np.float64) if before else _as_delivered(store.folder, look, frame)
-    code = frame.encoded()
-    if frame.grade is not None:
-        code = colour.graded_code(frame.grade, look.config, frame.space, code)
-    light = colour.to_linear(look.config, frame.space, code)
+    rgb = frame.encoded().astype(np.float64) if before else as_delivered(store.folder, look, frame)
+    light = light_of(look, frame)
     weights = colour.luminance_weights(look.config)
     zones = scopes.zones(light, weights)
     readings = tuple(scopes.reading(rgb, light, weights, x, y) for x, y in points)
@@ -193,10 +190,19 @@ def scope(
     return Scoped(frame.what + (", before the look" if before else ""), scopes.limits(rgb), readings, shares)
 
 
-def _as_delivered(folder: FilmFolder, look: Look, frame: Frame) -> NDArray[np.float64]:
+def as_delivered(folder: FilmFolder, look: Look, frame: Frame) -> NDArray[np.float64]:
+    """Return a frame's R'G'B' as a master holds it, rounded to its 10-bit codes; it may lie outside 0 to 1."""
     path = colour.display_path(look, frame.space, colour.table_of(folder, look), frame.grade)
     planes = delivered(frame, look, path)
     return codes_to_encoded(full_size(planes), planes.bit_depth, planes.matrix, planes.value_range)
+
+
+def light_of(look: Look, frame: Frame) -> NDArray[np.float64]:
+    """Return a frame's scene-linear light before the look, its take's own grade done."""
+    code = frame.encoded()
+    if frame.grade is not None:
+        code = colour.graded_code(frame.grade, look.config, frame.space, code)
+    return colour.to_linear(look.config, frame.space, code)
 
 
 def _drawn(kind: str, rgb: NDArray[np.float64], zones: NDArray[np.int8]) -> drawing.Image:

@@ -161,7 +161,6 @@ def stage(desk: Desk) -> StageTold:
         encoding_of(film)
     except PartsongError as problem:
         in_the_way = str(problem)
-    lines = bar_lines(film.song.tempo, film.song.length_s) if film.song else ()
     return StageTold(
         width=film.width or 0,
         height=film.height or 0,
@@ -178,8 +177,15 @@ def stage(desk: Desk) -> StageTold:
         layers=tuple(_layer(film, take) for take in film.stage.order),
         runs=runs,
         cut=tuple(Shown(source=shot.source, start=shot.start, end=shot.end) for shot in film.cut),
-        bars=tuple(math.ceil(at_s * rate.exact) for _, at_s in lines) if rate else (),
+        bars=bars_of(film),
     )
+
+
+def bars_of(film: Film) -> tuple[int, ...]:
+    """Return the first frame of every bar of the song; none without a song, its tempo or a rate."""
+    if film.song is None or film.rate is None:
+        return ()
+    return tuple(math.ceil(at_s * film.rate.exact) for _, at_s in bar_lines(film.song.tempo, film.song.length_s))
 
 
 _METHODS = {

@@ -207,9 +207,14 @@ addEventListener("popstate", () => void turnTo(new URL(location.href)));
 // --- keys ----------------------------------------------------------------------------------------
 
 document.addEventListener("keydown", (event) => {
-  if (event.target instanceof Element && event.target.closest("input, textarea, select, dialog")) return;
   const command = event.ctrlKey || event.metaKey;
   const letter = event.key.toLowerCase();
+  if (event.target instanceof Element && event.target.closest("input, textarea, select, dialog")) {
+    // Fields for numbers take no letters, so that undo works in them too; the rest of their keys is theirs.
+    const free = event.target.matches("input[type='number'], input[type='range'], input[type='checkbox']:not(dialog *)");
+    if (free && letter === "u" && !command && !event.altKey && desk.singleKeys()) void (event.shiftKey ? redo() : undo());
+    return;
+  }
   if (command && letter === "z") {
     event.preventDefault();
     void (event.shiftKey ? redo() : undo());
