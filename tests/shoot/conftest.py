@@ -11,6 +11,7 @@ import av
 import numpy as np
 import pytest
 import soundfile
+from numpy.typing import NDArray
 
 from partsong.shoot import begin
 
@@ -30,8 +31,9 @@ def write_clip(
     timecode: str | None = None,
     ticks: Sequence[int] | None = None,
     tagged: bool = True,
+    pictures: Sequence[NDArray[np.uint8]] = (),
 ) -> Path:
-    """Encode a clip of noise; ``ticks`` gives each frame's time in milliseconds instead of an even rate."""
+    """Encode a clip of noise, or of RGB pictures; ``ticks`` gives each frame's time in ms instead of an even rate."""
     path.parent.mkdir(parents=True, exist_ok=True)
     exact = Fraction(rate)
     rng = np.random.default_rng(seed)
@@ -39,14 +41,15 @@ def write_clip(
         if timecode:
             out.metadata["timecode"] = timecode
         stream: Any = out.add_stream(codec, rate=exact, options=options or {})
-        stream.width, stream.height, stream.pix_fmt = *SIZE, pixels
+        stream.width, stream.height = pictures[0].shape[1::-1] if pictures else SIZE
+        stream.pix_fmt = pixels
         if tagged:
             context = stream.codec_context
             context.colorspace, context.color_range, context.color_primaries, context.color_trc = 1, 1, 1, 1
         if ticks is not None:
             stream.codec_context.time_base = Fraction(1, 1000)
-        for number in range(count):
-            rgb = rng.integers(40, 200, (SIZE[1], SIZE[0], 3), np.uint8)
+        for number in range(len(pictures) or count):
+            rgb = pictures[number] if pictures else rng.integers(40, 200, (SIZE[1], SIZE[0], 3), np.uint8)
             frame = av.VideoFrame.from_ndarray(rgb, format="rgb24").reformat(format=pixels)
             if ticks is None:
                 frame.pts, frame.time_base = number, 1 / exact

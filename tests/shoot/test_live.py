@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from tests.shoot.conftest import write_clip
+from typer.testing import CliRunner
 
-from partsong.errors import InvalidInput
-from partsong.shoot import live
+from partsong.cli.main import app
+from partsong.errors import InvalidInput, UnreadableMedia
+from partsong.film.store import FilmStore
+from partsong.shoot import live, steps, still
+from partsong.watch import silent
 
 WIDTH, HEIGHT = 640, 360
 
@@ -95,6 +102,7 @@ def test_another_size_and_encoding_tell_the_same_place(reference: live.Prepared)
     found = live.compare(reference, small, same_encoding=False)
     assert found.shift_px == pytest.approx((4.0, -2.0), abs=0.15)
     assert (found.exposure, found.white) == (None, None)
+    assert found.focus == pytest.approx(0, abs=0.4)
     as_float = live.compare(reference, small.astype(np.float32) / 255, same_encoding=False)
     assert as_float.shift_px == pytest.approx(found.shift_px, abs=1e-3)
     gray = live.compare(reference, cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY))
@@ -133,3 +141,39 @@ def test_what_cannot_be_compared_is_said_or_refused(reference: live.Prepared) ->
         live.prepare(np.zeros((40, 80), np.uint8))
     with pytest.raises(InvalidInput, match="no picture"):
         live.prepare(np.zeros((200, 300, 4), np.uint8))
+
+
+def test_stills_and_frames_of_clips_are_held_against_the_film_s_reference(tmp_path: Path, film: Path) -> None:
+    near_lossless = {"crf": "4", "preset": "ultrafast"}
+    shots = [_shown(lamp_x=0.75, seed=20 + n) for n in range(8)]
+    write_clip(tmp_path / "clips/cajon wide/a.mov", pictures=shots, options=near_lossless)
+    moved = [_shown(seed=40), _shown(lies=(3.0, 0.0, 0.0, 1.0), seed=41)]
+    clip = write_clip(tmp_path / "later/b.mov", pictures=moved, options=near_lossless)
+    photograph = tmp_path / "still.jpg"
+    cv2.imwrite(str(photograph), _shown(lies=(0.0, -2.0, 0.0, 1.0))[..., ::-1])
+    with FilmStore.open(film) as store:
+        with pytest.raises(InvalidInput, match="no stage take"):
+            still.hold(store, clip)
+        steps.add(store, [tmp_path / "clips"], silent())
+        before = store.head().film
+        assert not still.hold(store, clip, frame=0).reading.moved
+        there = still.hold(store, clip, frame=1)
+        assert there.against == "cajon-1"
+        assert there.reading.shift_px == pytest.approx((3.0, 0.0), abs=0.1)
+        assert there.reading.white is not None
+        shot = still.hold(store, photograph)
+        assert shot.reading.shift_px == pytest.approx((0.0, -2.0), abs=0.1)
+        assert shot.reading.exposure is None
+        assert store.head().film == before
+        with pytest.raises(InvalidInput, match="from 0 to 1"):
+            still.hold(store, clip, frame=2)
+        broken = tmp_path / "broken.png"
+        broken.write_bytes(b"no picture")
+        with pytest.raises(UnreadableMedia, match="no picture, or damaged"):
+            still.hold(store, broken)
+        for name in ("missing.jpg", "missing.mov"):
+            with pytest.raises(InvalidInput, match="is not there"):
+                still.hold(store, tmp_path / name)
+    told = CliRunner().invoke(app, ["shoot", "still", str(film), str(clip), "--frame", "1"])
+    assert told.exit_code == 1
+    assert "The picture lies 3.0" in told.stdout

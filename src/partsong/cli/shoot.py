@@ -182,6 +182,43 @@ def check(
 
 
 @app.command()
+def still(
+    film: FilmArgument,
+    picture: Annotated[Path, typer.Argument(metavar="FILE", help="A photograph or a clip.", show_default=False)],
+    frame: Annotated[int, typer.Option(help="Of the clip.", min=0)] = 0,
+    take: Annotated[str | None, typer.Option(help="The take to hold it against; the film's reference else.")] = None,
+    same_encoding: Annotated[
+        bool | None,
+        typer.Option(
+            "--same-encoding/--other-encoding",
+            help="Whether it is encoded as the take is. Without, a clip is taken to be and a photograph not.",
+            show_default=False,
+        ),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Hold one picture against the reference: where it lies, focus, exposure, white balance, highlights.
+
+    Nothing is kept. Status 1 when it is not as the reference.
+
+    Example: partsong shoot still waltz clips/01.mov --frame 100
+    """
+    from partsong.film.store import FilmStore
+    from partsong.shoot import still as stills
+
+    with FilmStore.open(film) as store:
+        held = stills.hold(store, picture, frame=frame, take=take, same_encoding=same_encoding)
+    if as_json:
+        emit_json(held)
+    else:
+        say(f"{picture.name}{'' if held.frame is None else f', frame {held.frame}'}, against {held.against}:")
+        for sentence in held.reading.words:
+            say(f"  {sentence}")
+    if not held.reading.alike:
+        needs_decision()
+
+
+@app.command()
 def watch(
     film: FilmArgument,
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where clips are written to.", show_default=False)],
@@ -193,6 +230,7 @@ def watch(
     from partsong.film.store import FilmStore
     from partsong.shoot import arrivals
 
+    _say_cautions()
     say(f"Watching {folder}. A clip is looked at once it has stopped growing. Ctrl-C ends it.")
     with FilmStore.open(film) as store, watched() as stop:
 

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput
 from partsong.film.records import Pose
-from partsong.render.registration import LEAST_SIDE, distance_px, find_pose, inverted, resized_pose
+from partsong.render.registration import LEAST_SIDE, Found, distance_px, find_pose, inverted, resized_pose
 from partsong.render.robust import MAD_TO_SIGMA
+from partsong.render.warp import matrix_of
 from partsong.shoot import judge
 from partsong.shoot.camera import MOVED_PX
 from partsong.shoot.sight import COLUMNS, ROWS, Sight, blocks_of, cut_off, detail_of, noise_in_detail, reduced_size
@@ -45,8 +46,8 @@ class Prepared:
         Encoded luma at the reduced size.
     free : (h, w) of bool
         False where somebody moves.
-    luma : (height, width)
-        Encoded luma at the frame's size, for focus.
+    luma : (h, w)
+        Encoded luma at the frame's size or a smaller one, for focus.
     colours : (rows, columns, 3), optional
         Encoded R'G'B' of blocks; None where the reference is luma alone.
     """
@@ -94,6 +95,8 @@ class LiveReading:
         Against green, likewise.
     clipped : float
         Share of the frame that is cut off at its brightest value.
+    alike : bool
+        Whether it lies where it should and nothing else was found.
     words : tuple of str
         The same in sentences, the most important one first.
     """
@@ -110,6 +113,7 @@ class LiveReading:
     exposure: float | None
     white: tuple[float, float] | None
     clipped: float
+    alike: bool
     words: tuple[str, ...]
 
 
@@ -133,7 +137,10 @@ def prepare(picture: NDArray[Any]) -> Prepared:
 
 
 def prepared_of(sight: Sight, picture: NDArray[Any]) -> Prepared:
-    """Prepare a take to be the reference: what it shows, and one of its frames (as for :func:`prepare`) for focus."""
+    """Prepare a take to be the reference: what it shows, and one of its frames for focus (as for :func:`prepare`).
+
+    A smaller picture, such as its still, tells focus at that size alone.
+    """
     colours = np.median(sight.blocks, axis=0).astype(np.float32)
     return Prepared(sight.width, sight.height, sight.still, sight.unmoving, _luma(picture), colours)
 
@@ -169,7 +176,7 @@ def compare(reference: Prepared, picture: NDArray[Any], *, same_encoding: bool =
             f"The picture has {width} x {height} pixels, the reference {reference.width} x {reference.height}: they "
             "are of different shape. Give a frame of video, uncropped, and not a photograph of another format."
         )
-    found, factor = _laid(reference, luma)
+    found, factor = _found(reference, luma)
     # The pose lays the picture back on the reference; where the picture lies is the other way round.
     lies = inverted(resized_pose(found.pose, factor)) if found.same_room else Pose()
     distance = distance_px(lies, Pose(), reference.width, reference.height)
@@ -177,15 +184,17 @@ def compare(reference: Prepared, picture: NDArray[Any], *, same_encoding: bool =
     moved = found.same_room and distance >= max(MOVED_PX, _ABOVE_ERROR * error)
     place = _place(lies, error, moved) if found.same_room else _lost(found.seen)
     focus, scaled = _focus(reference, luma)
-    colours = _colours(picture)
+    back = resized_pose(found.pose, factor / reference.width) if found.same_room else Pose()
+    colours = _colours(picture, back)
     dark = None
     if same_encoding and reference.colours is not None and colours is not None:
         dark = judge.ambient(colours, reference.colours)
     sampled = _sampled(picture)
     clipped = cut_off(sampled if sampled.ndim == 3 else np.repeat(sampled[..., None], 3, axis=2))[0]
-    words = [place, *_focus_words(focus, scaled), *_colour_words(dark)]
+    faults = [*_focus_words(focus, scaled), *_colour_words(dark)]
     if clipped >= _CLIPPED:
-        words.append(f"{clipped:.1%} of the frame is cut off at the brightest value.")
+        faults.append(f"{clipped:.1%} of the frame is cut off at the brightest value.")
+    not_told = [] if focus is not None else ["Focus was not compared: too little is lit in both."]
     return LiveReading(
         same_room=found.same_room,
         shift_px=(lies.dx_px, lies.dy_px),
@@ -199,7 +208,8 @@ def compare(reference: Prepared, picture: NDArray[Any], *, same_encoding: bool =
         exposure=dark.bright if dark is not None and dark.one_level else None,
         white=dark.colour if dark is not None else None,
         clipped=clipped,
-        words=tuple(words),
+        alike=found.same_room and not moved and not faults,
+        words=(place, *faults, *not_told),
     )
 
 
@@ -231,9 +241,7 @@ def _lost(seen: int) -> str:
 
 
 def _focus_words(focus: float | None, scaled: bool) -> list[str]:
-    if focus is None:
-        return ["Focus was not compared: too little is lit in both."]
-    if focus > (_SOFT_SCALED if scaled else judge.SOFT):
+    if focus is None or focus > (_SOFT_SCALED if scaled else judge.SOFT):
         return []
     return [f"It is softer than the reference: fine detail has {2**focus:.0%} of its strength. Check the focus."]
 
@@ -253,7 +261,7 @@ def _colour_words(dark: judge.Ambient | None) -> list[str]:
 # --- measures -------------------------------------------------------------------------------------
 
 
-def _laid(reference: Prepared, luma: NDArray[np.float32]) -> tuple[Any, float]:
+def _found(reference: Prepared, luma: NDArray[np.float32]) -> tuple[Found, float]:
     """Return how the picture is laid on the reference, and how many of its pixels one of that measure is."""
     import cv2
 
@@ -268,11 +276,10 @@ def _laid(reference: Prepared, luma: NDArray[np.float32]) -> tuple[Any, float]:
 
 
 def _focus(reference: Prepared, luma: NDArray[np.float32]) -> tuple[float | None, bool]:
-    """Return the difference in focus, and whether one of the two had to be made smaller for it."""
-    width = min(luma.shape[1], reference.width)
-    size = (luma.shape[1], luma.shape[0]) if luma.shape[1] == width else (reference.width, reference.height)
+    """Return the difference in focus, and whether the two are of different size, so that one was made smaller."""
+    size = min(luma.shape[::-1], reference.luma.shape[::-1])
     told, _ = judge.softness(_detail(_smaller(luma, size)), reference.detail(size))
-    return told, luma.shape[1] != reference.width
+    return told, luma.shape != reference.luma.shape
 
 
 def _detail(luma: NDArray[np.float32]) -> judge.Detail:
@@ -307,13 +314,19 @@ def _luma(picture: NDArray[Any]) -> NDArray[np.float32]:
     return _unit(np.asarray(flat).reshape(picture.shape[:2]))
 
 
-def _colours(picture: NDArray[Any]) -> NDArray[np.float32] | None:
+def _colours(picture: NDArray[Any], back: Pose | None = None) -> NDArray[np.float32] | None:
+    """Return the colours of blocks, of the picture laid back by a pose (of a frame one pixel wide)."""
     if picture.ndim == 2:
         return None
     import cv2
 
     # Single pixels of a grid tell the means of blocks as well as all of them.
-    return _unit(np.asarray(cv2.resize(_sampled(picture), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)))
+    grid = _sampled(picture)
+    if back is not None:
+        height, width = grid.shape[:2]
+        matrix = matrix_of(resized_pose(back, width), width, height)
+        grid = np.asarray(cv2.warpAffine(grid, matrix, (width, height), borderMode=cv2.BORDER_REPLICATE), np.float32)
+    return np.asarray(cv2.resize(grid, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _sampled(picture: NDArray[Any]) -> NDArray[np.float32]:
