@@ -52,6 +52,7 @@ def _frame(
     gain: float = 1.0,
     move: tuple[float, float] = (0.0, 0.0),
     seed: int = 0,
+    player: bool = True,
 ) -> Planes:
     """Light the room by a dim sky and one lamp, log-encode it, and record 10 bits with noise."""
     rng = np.random.default_rng([seed, number])
@@ -67,7 +68,8 @@ def _frame(
         light = cv2.warpAffine(light, shift, (WIDTH, HEIGHT), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
     # A player's arm, another place in every frame.
     arm = int(WIDTH * (lamp_x + 0.08 * math.sin(number)))
-    light[60:120, arm : arm + 12] = 0.3
+    if player:
+        light[60:120, arm : arm + 12] = 0.3
     rgb = np.minimum(light[..., None] * np.array(white, np.float32), ceiling)
     rgb = rgb + rng.normal(0, 1, rgb.shape) * np.sqrt(2e-7 + 1e-5 * rgb)
     code = (np.log2(np.maximum(np.minimum(rgb, ceiling), 0.002)) + 9.72) / 17.52
@@ -115,6 +117,31 @@ def test_a_fault_is_found_and_named_under_another_light(
 ) -> None:
     remarks, _ = judge.of_picture(_sight(**how), reference, [], FPS)
     assert [remark.kind for remark in remarks] == kinds
+
+
+@pytest.mark.parametrize(
+    ("how", "kinds"),
+    [
+        ({"seed": 4}, []),
+        # 0.2 powers of two in an encoding of 17.52 of them: 1.1 % of the signal.
+        ({"gain": 2**0.2}, ["exposure"]),
+        ({"gain": 2**-0.2}, ["exposure"]),
+        ({"white": (1.1, 1.0, 0.91)}, ["white balance"]),
+    ],
+)
+def test_a_plate_in_the_same_light_tells_exposure_and_colour(how: dict[str, object], kinds: list[str]) -> None:
+    plate = _sight(player=False, seed=11)
+    remarks, told = judge.of_plate(_sight(**how), plate, "plate-1")
+    assert told
+    assert [remark.kind for remark in remarks] == kinds
+    if kinds == ["exposure"]:
+        assert remarks[0].size == pytest.approx(math.log2(float(how["gain"])) / 17.52 * 100, abs=0.1)  # type: ignore[arg-type]
+        assert "against plate-1 in the same light" in remarks[0].sentence
+
+
+def test_a_plate_in_another_light_tells_nothing_of_exposure() -> None:
+    remarks, told = judge.of_plate(_sight(), _sight(player=False, lamp_x=0.7, seed=11), "plate-1")
+    assert (remarks, told) == ([], False)
 
 
 def test_bands_tell_their_period_and_the_mains(reference: Sight) -> None:
@@ -282,8 +309,15 @@ def test_a_take_is_judged_from_its_file_and_the_verdict_is_kept(tmp_path: Path, 
                 # Somebody bumps into the third take's tripod at frame 41.
                 move = (0.6, 0.5) if part == "organ" and n >= 41 else (0.0, 0.0)
                 writer.write(_frame(n, move=move, **how))  # type: ignore[arg-type]
+    (folder / "plate").mkdir()
+    with PictureWriter(
+        folder / "plate/a.mov", RECIPES["camera"], width=WIDTH, height=HEIGHT, rate=Rate.of(25)
+    ) as writer:
+        for n in range(12):
+            writer.write(_frame(n, gain=2**0.25, player=False, seed=12))
     with FilmStore.open(film) as store:
         steps.add(store, [folder / "cajon wide", folder / "harmonium wide"], silent())
+        steps.add(store, [folder / "plate"], silent(), part="harmonium")
         steps.add(store, [folder / "organ wide"], silent(), new_part="organ")
         first, second, third = check.check(store, [], silent())
         document = store.head().film
@@ -296,6 +330,10 @@ def test_a_take_is_judged_from_its_file_and_the_verdict_is_kept(tmp_path: Path, 
     ]
     assert first.judgement.verdict == "clear to strike"
     assert second.judgement.verdict == "do not strike"
+    # It is held to the plate of its light, which was exposed a quarter of a stop brighter.
+    (exposed,) = (finding for finding in second.findings if finding.kind == "exposure")
+    assert exposed.size == pytest.approx(-0.25 / 17.52 * 100, abs=0.15)
+    assert not any(sentence.startswith("Exposure") for sentence in second.judgement.unseen)
     assert "3 frames are missing" in second.judgement.sentence
     assert [finding.kind for finding in third.findings if finding.verdict == "do not strike"] == ["camera knocked"]
     assert third.findings[0].at is not None

@@ -19,7 +19,7 @@ from partsong.media import tags
 from partsong.media.packets import Packets, packets_of, read_key_frames
 from partsong.media.picture import open_picture
 from partsong.media.sound import read_sound
-from partsong.shoot import camera, evidence, judge, order, props
+from partsong.shoot import camera, evidence, judge, order, props, seams
 from partsong.shoot.hearing import Heard, hear
 from partsong.shoot.log import shown_size
 from partsong.shoot.sampling import Sampling, sampling
@@ -31,6 +31,7 @@ _VERSION = 4
 _SUSPECTS = 6
 """Frames that may be repeated, each of which costs a little decoding to be sure of."""
 _ENOUGH_KEYS = 8
+_LEAST_OF_PLATE = 5  # frames, of which noise can be told
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,16 +129,19 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
         seen = [remark for remark in seen if remark.kind != "light changed"]
     if against is not None and against.id == take.id:
         not_told = [sentence for sentence in not_told if "no reference" not in sentence]
-        not_told.append("Focus, exposure and white balance were not compared: this take is the reference itself.")
+        not_told.append("Focus was not compared: this take is the reference itself.")
+        not_told.append("Exposure and white balance were not compared: this take is the reference itself.")
     if reference is not None and against is not None:
         said += props.of_props(sight, reference, against.id, unseen)
     else:
         not_told.append("Whether a prop was moved was not told: there is no other take to hold this one against.")
+    kinds = {remark.kind for remark in [*said, *seen]}
+    seen += [remark for remark in _of_plates(folder, film, take, sight, not_told) if remark.kind not in kinds]
     heard = _heard(path, take)
     said += seen
     said += judge.of_sound(heard, guide=film.song is not None and bool(film.song.tempo))
-    said.sort(key=lambda remark: judge.RANK[remark.verdict])
-    findings = tuple(remark.finding(take) for remark in said)
+    name = film.part(take.part).name if take.part else take.id
+    findings = tuple(remark.finding(take) for remark in seams.ranked(film.stage, take.id, name, said))
     looked = len(set(sight.frames).union(*(range(run.first, run.first + len(run.changes) + 1) for run in sight.runs)))
     if looked < picture.frames:
         not_told.insert(
@@ -148,6 +152,31 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
     sentence = _sentence(findings, verdict)
     judgement = Judgement(take=take.id, verdict=verdict, sentence=sentence, unseen=(*unseen, *not_told))
     return Judged(take.id, judgement, findings, evidence.draw(folder, take, findings, verdict))
+
+
+def _of_plates(folder: FilmFolder, film: Film, take: Take, sight: Sight, not_told: list[str]) -> list[judge.Remark]:
+    """Hold a take against the plates of its part, which are in the same light, else against those of ambient light."""
+    same_light = [plate for plate in film.plates if plate.part == take.part]
+    said: list[judge.Remark] = []
+    for plate in same_light or [plate for plate in film.plates if plate.part is None]:
+        picture = plate.clip.picture
+        if picture is None or picture.frames < _LEAST_OF_PLATE:
+            not_told.append(f"It was not compared with {plate.id}, which is too short.")
+            continue
+        # A plate is looked at as a take is.
+        shown = sight_of(folder, Take(id=plate.id, kind="roaming", part=plate.part, clip=plate.clip))
+        if shown.still.shape != sight.still.shape:
+            not_told.append(f"It was not compared with {plate.id}: the two are of different size.")
+            continue
+        kinds = {remark.kind for remark in said}
+        found = camera.of_place(sight, shown, plate.id, not_told) if not len(sight.knocks) else []
+        if same_light:
+            of_light, told = judge.of_plate(sight, shown, plate.id)
+            found += of_light
+            if told:
+                not_told[:] = [one for one in not_told if not one.startswith(("Exposure", "White balance"))]
+        said += [remark for remark in found if remark.kind not in kinds]
+    return said
 
 
 def _comparable(folder: FilmFolder, sight: Sight, against: Take, unseen: list[str]) -> Sight | None:

@@ -33,6 +33,7 @@ The dark end of such an encoding is straight, so that exposure alone shifts colo
 _EXPOSURE = 0.008
 """Of the signal, in the same places; 0.15 to 0.25 stops in a usual log encoding."""
 _AGREE = 0.006
+_FREE, _LIT_PERCENT = 0.9, 40  # of a block, where nobody moves; the darkest blocks tell least of a light
 _LIGHT_STEP = 0.012
 _LIGHT_BLOCKS = 0.06  # of the blocks
 _ENDS_S = 4.0
@@ -202,7 +203,8 @@ def of_picture(
     said += _clipped(sight)
     said += _light(sight, rate_hz)
     if reference is None:
-        unseen.append("Focus, exposure and white balance were not compared: there is no reference yet.")
+        unseen.append("Focus was not compared: there is no reference yet.")
+        unseen.append("Exposure and white balance were not compared: there is no reference yet.")
     else:
         said += _focus(sight, reference, unseen)
         said += _ambient(sight, reference, unseen)
@@ -416,7 +418,11 @@ def ambient(own: NDArray[np.float32], theirs: NDArray[np.float32]) -> Ambient:
     unlit &= level >= (float(np.median(level[unlit])) if unlit.any() else 1.0)
     if unlit.sum() < _ENOUGH_BLOCKS:
         return Ambient(False)
-    shift = (own - theirs)[unlit]
+    return _agreed((own - theirs)[unlit])
+
+
+def _agreed(shift: NDArray[np.float32]) -> Ambient:
+    """Return what places agree on, of their differences in R'G'B', (n, 3)."""
     green = shift[:, 1]
     bright = float(np.median(green))
     colour = np.stack([shift[:, 0] - green, shift[:, 2] - green])
@@ -426,39 +432,69 @@ def ambient(own: NDArray[np.float32], theirs: NDArray[np.float32]) -> Ambient:
     return Ambient(True, bright, one_level, (float(middle[0]), float(middle[1])) if one_colour else None)
 
 
+def of_plate(sight: Sight, plate: Sight, name: str) -> tuple[list[Remark], bool]:
+    """Judge a take against a plate of the room in the same light; return remarks, and whether exposure could be told.
+
+    Light is the same, so exposure and colour are told from all that is lit and where nobody moves, not from the dark.
+
+    Parameters
+    ----------
+    sight, plate : Sight
+        Of one size.
+    name : str
+        The plate's.
+    """
+    import cv2
+
+    free = (sight.unmoving & plate.unmoving).astype(np.float32)
+    still = cv2.resize(free, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA) > _FREE
+    own, theirs = (np.median(one.blocks, axis=0) for one in (sight, plate))
+    lit = still & (theirs[..., 1] >= np.percentile(theirs[..., 1], _LIT_PERCENT))
+    if lit.sum() < _ENOUGH_BLOCKS:
+        return [], False
+    found = _agreed((own - theirs)[lit])
+    if not found.one_level:
+        return [], False
+    return _told_of_light(found, f"Where nobody moves, against {name} in the same light,", "that plate"), True
+
+
 def _ambient(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
     """Compare exposure and white balance where neither take's light reaches."""
     found = ambient(np.median(sight.blocks, axis=0), np.median(reference.blocks, axis=0))
     if not found.dark:
         unseen.append("Exposure and white balance were not compared: no part of the room is dark in both lights.")
         return []
-    said = []
     if found.colour is None:
         unseen.append("White balance was not compared: the lights differ too much everywhere.")
-    elif found.other_white:
+    if not found.one_level:
+        unseen.append(
+            "Exposure was not compared: it cannot be told from where the light stands. Film a second of the room "
+            "without the light, or a grey card, at the head of each take."
+        )
+    return _told_of_light(found, "Where neither light reaches", "the reference")
+
+
+def _told_of_light(found: Ambient, where: str, other: str) -> list[Remark]:
+    said = []
+    if found.other_white and found.colour is not None:
         red, blue = found.colour
         said.append(
             Remark(
                 "white balance",
-                f"Where neither light reaches it is {found.tint} than the reference: red {red * 100:+.1f} %, "
-                f"blue {blue * 100:+.1f} % of the signal against green.",
+                f"{where} it is {found.tint} than {other}: red {red * 100:+.1f} %, blue {blue * 100:+.1f} % of the "
+                "signal against green.",
                 "Set the white balance to the same fixed value as before, never to automatic.",
                 "look first",
                 size=max(abs(red), abs(blue)) * 100,
                 unit="%",
             )
         )
-    if not found.one_level:
-        unseen.append(
-            "Exposure was not compared: it cannot be told from where the light stands. Film a second of the room "
-            "without the light, or a grey card, at the head of each take."
-        )
-    elif found.other_exposure:
+    if found.other_exposure:
         said.append(
             Remark(
                 "exposure",
-                f"Where neither light reaches it is {'brighter' if found.bright > 0 else 'darker'} than the reference "
-                f"by {abs(found.bright) * 100:.1f} % of the signal.",
+                f"{where} it is {'brighter' if found.bright > 0 else 'darker'} than {other} by "
+                f"{abs(found.bright) * 100:.1f} % of the signal.",
                 "Set iris, shutter and sensitivity as they were; or the daylight changed: then film a new plate.",
                 "look first",
                 size=found.bright * 100,
