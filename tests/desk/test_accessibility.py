@@ -9,7 +9,7 @@ import pytest
 
 AXE = Path(__file__).parent / "axe" / "axe.min.js"
 LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-PAGES = ["", "prepare", "shoot?take=drum-1", "lineup?take=bell-1", "stage", "look", "cut?frame=25", "signoff"]
+PAGES = ["", "prepare", "shoot?take=drum-1&live=1", "lineup?take=bell-1", "stage", "look", "cut?frame=25", "signoff"]
 
 
 @pytest.fixture

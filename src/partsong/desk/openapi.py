@@ -11,9 +11,10 @@ from pydantic.json_schema import models_json_schema
 
 import partsong
 from partsong.desk.answers import Failure
-from partsong.desk.routes import Route
+from partsong.desk.routes import GREY, GreyPicture, Route
 
 _REF = "#/components/schemas/{model}"
+_BYTES = {"schema": {"type": "string", "format": "binary"}}
 
 
 def document(routes: Sequence[Route]) -> dict[str, Any]:
@@ -22,7 +23,7 @@ def document(routes: Sequence[Route]) -> dict[str, Any]:
     for route in routes:
         if isinstance(route.says, type):
             models[route.says] = "serialization"
-        if route.takes is not None:
+        if route.takes not in (None, GreyPicture):
             models[route.takes] = "validation"
     pairs: list[Any] = list(models.items())
     refs, schemas = models_json_schema(pairs, ref_template=_REF)
@@ -33,9 +34,7 @@ def document(routes: Sequence[Route]) -> dict[str, Any]:
     paths: dict[str, dict[str, Any]] = {}
     for route in routes:
         says = (
-            {"application/json": {"schema": ref(route.says)}}
-            if isinstance(route.says, type)
-            else {route.says: {"schema": {"type": "string", "format": "binary"}}}
+            {"application/json": {"schema": ref(route.says)}} if isinstance(route.says, type) else {route.says: _BYTES}
         )
         operation: dict[str, Any] = {
             "summary": route.summary,
@@ -49,7 +48,9 @@ def document(routes: Sequence[Route]) -> dict[str, Any]:
         if route.method == "POST" and route.takes is not None:
             operation["requestBody"] = {
                 "required": True,
-                "content": {"application/json": {"schema": ref(route.takes)}},
+                "content": {GREY: _BYTES}
+                if route.takes is GreyPicture
+                else {"application/json": {"schema": ref(route.takes)}},
             }
         paths.setdefault(route.path, {})[route.method.lower()] = operation
     return {

@@ -25,8 +25,8 @@ _painters: OrderedDict[str, Painter] = OrderedDict()
 _one_at_a_time = threading.Lock()
 
 
-def picture(folder: FilmFolder, film: Film, source: str, frame: int) -> Path:
-    """Return a frame of a take (its own number) or of the wide (the song's) as a small JPEG.
+def picture(folder: FilmFolder, film: Film, source: str, frame: int, *, width: int = WIDTH) -> Path:
+    """Return a frame of a take (its own number) or of the wide (the song's) as a JPEG, ``width`` pixels wide.
 
     Without a look, takes are shown as they were encoded; log footage then looks flat.
 
@@ -47,7 +47,7 @@ def picture(folder: FilmFolder, film: Film, source: str, frame: int) -> Path:
     else:
         assert wide is not None
         content = [look, sorted({one.input_space or "" for one in film.stage_takes()}), wide.within([frame])]
-    out = folder.cached("pictures", key_of("picture-1", content, WIDTH), ".jpg")
+    out = folder.cached("pictures", key_of("picture-1", content, width), ".jpg")
     if out.is_file():
         return out
     if film.look is None and take is not None:
@@ -56,7 +56,7 @@ def picture(folder: FilmFolder, film: Film, source: str, frame: int) -> Path:
             take.picture,
             frame,
             out,
-            width=WIDTH,
+            width=width,
             matrix=tags.usable_matrix(take.picture.matrix) or "bt709",
             value_range=tags.usable_range(take.picture.value_range) or "limited",
         )
@@ -64,7 +64,7 @@ def picture(folder: FilmFolder, film: Film, source: str, frame: int) -> Path:
     if film.look is None:
         raise InvalidInput("The wide is shown through the look, and there is none yet. Set one: partsong look set")
     with _one_at_a_time:
-        painter = _painter(folder, film, source, frame, wide)
+        painter = _painter(folder, film, source, frame, wide, width)
     planes = next(painter.pictures([0]))
     with writing(out) as temporary:
         temporary.write_bytes(picture_of(planes, "").jpeg)
@@ -77,10 +77,10 @@ def version(film: Film) -> str:
     return f"?of={key_of(look, film.stage.model_dump(mode='json'))[:8]}"
 
 
-def _painter(folder: FilmFolder, film: Film, source: str, frame: int, wide: Wide | None) -> Painter:
+def _painter(folder: FilmFolder, film: Film, source: str, frame: int, wide: Wide | None, width: int) -> Painter:
     """Return what paints one frame. The tables of colour paths take seconds to build: all takes share theirs."""
     across, down = frame_size(film)
-    size = (WIDTH, max(2, WIDTH * down // across // 2 * 2))
+    size = (width, max(2, width * down // across // 2 * 2))
     assert film.look is not None
     assert film.rate is not None
     names = [WIDE] if wide is not None else [take.id for take in film.takes]

@@ -8,12 +8,15 @@ media type.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 import anyio
+import numpy as np
+from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -25,8 +28,10 @@ from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, PartsongError
 from partsong.film.records import sentence_of
 
+GREY = "image/x-portable-graymap"
 _MOST_BYTES = 1 << 20
 _MEDIA_AT_ONCE = 2
+_PGM = re.compile(rb"P5\s+(\d{1,5})\s+(\d{1,5})\s+255\s")
 
 
 class Wire(BaseModel):
@@ -48,9 +53,47 @@ class Done(Wire):
     sentence: str
 
 
+class GreyPicture(Wire):
+    """A grey picture as the body of a POST, in 8 bits: held in memory while it is looked at, and never written.
+
+    On the wire it is a binary PGM file without comments: "P5", width, height, 255, then rows from the top (Netpbm's
+    pgm(5)).
+    """
+
+    width: int
+    height: int
+    codes: bytes
+
+    @property
+    def luma(self) -> NDArray[np.uint8]:
+        """The picture, (height, width)."""
+        return np.frombuffer(self.codes, np.uint8).reshape(self.height, self.width)
+
+    @classmethod
+    def read(cls, file: bytes) -> GreyPicture:
+        """Read a file.
+
+        Raises
+        ------
+        InvalidInput
+            If it is no such file, or holds more or fewer pixels than it says.
+        """
+        head = _PGM.match(file)
+        if head is None:
+            raise InvalidInput("This is no grey picture of 8 bits (binary PGM).")
+        width, height = int(head[1]), int(head[2])
+        codes = file[head.end() :]
+        if not width * height or len(codes) != width * height:
+            raise InvalidInput(f"A picture of {width} x {height} pixels does not hold {len(codes)}.")
+        return cls(width=width, height=height, codes=codes)
+
+
 @dataclass(frozen=True, slots=True)
 class Route:
-    """One row: ``takes`` is the body of a POST or the query of a GET; ``says`` a record or a media type."""
+    """One row: ``takes`` is the body of a POST or the query of a GET; ``says`` a record or a media type.
+
+    A body is JSON, but where ``takes`` is :class:`GreyPicture`.
+    """
 
     method: Literal["GET", "POST"]
     path: str
@@ -94,17 +137,21 @@ def making_media() -> anyio.Semaphore:
 
 
 async def _body(request: Request, model: type[BaseModel]) -> BaseModel | Response:
-    if request.headers.get("content-type", "").partition(";")[0].strip() != "application/json":
-        return refusal(415, "The desk reads JSON only.")
+    kind = request.headers.get("content-type", "").partition(";")[0].strip()
+    if kind != (GREY if model is GreyPicture else "application/json"):
+        wanted = "a grey picture (PGM)" if model is GreyPicture else "JSON"
+        return refusal(415, f"The desk reads {wanted} here, and nothing else.")
     text = b""
     async for chunk in request.stream():
         text += chunk
         if len(text) > _MOST_BYTES:
             return refusal(413, "This is more than the desk reads in one request.")
     try:
-        return model.model_validate_json(text)
+        return GreyPicture.read(text) if model is GreyPicture else model.model_validate_json(text)
     except ValidationError as problem:
         return failed(InvalidInput(sentence_of(problem)))
+    except InvalidInput as problem:
+        return failed(problem)
 
 
 async def _query(request: Request, model: type[BaseModel]) -> BaseModel | Response:

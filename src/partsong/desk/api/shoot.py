@@ -7,10 +7,12 @@ from typing import Annotated
 
 from pydantic import Field
 
+from partsong.desk.api import live
 from partsong.desk.api.film import JobTold, told
 from partsong.desk.pictures import picture, version
 from partsong.desk.routes import Done, Edit, Route, Wire
 from partsong.desk.session import Desk
+from partsong.errors import NoSuchRecord
 from partsong.film.records import Film, Finding, Take
 from partsong.shoot import check, steps
 from partsong.shoot.log import differences, open_questions, shown_size
@@ -18,6 +20,8 @@ from partsong.timebase import clock
 from partsong.watch import Watch
 
 JOB = "look-at-takes"
+LARGE = 960
+"""Pixels across a picture on which a finding is looked at."""
 Text = Annotated[str, Field(max_length=4000)]
 
 
@@ -31,7 +35,10 @@ class Box(Wire):
 
 
 class FindingTold(Wire):
-    """Something noticed about a take; ``picture`` is the frame at which it was, ``when`` that moment of the take."""
+    """Something noticed about a take; ``picture`` is the frame at which it was, ``when`` that moment of the take.
+
+    ``moved`` is how far, right and down in pixels, what was found has moved against the reference.
+    """
 
     sentence: str
     advice: str
@@ -39,6 +46,7 @@ class FindingTold(Wire):
     when: str
     size: str
     box: Box | None
+    moved: tuple[float, float] | None
     picture: str
 
 
@@ -48,7 +56,10 @@ class Print(Wire):
     take: str
     part: str
     roaming: bool
+    width: int
+    height: int
     picture: str
+    large: str
     facts: str
     verdict: str
     sentence: str
@@ -63,9 +74,10 @@ class Print(Wire):
 
 
 class Prints(Wire):
-    """All takes in score order, roaming ones last."""
+    """All takes in score order, roaming ones last; ``reference`` is the one that the others are held against."""
 
     revision: int
+    reference: str
     prints: tuple[Print, ...]
 
 
@@ -82,8 +94,10 @@ def prints(desk: Desk) -> Prints:
     head = desk.head()
     film = head.film
     roaming = [take for take in film.takes if take.kind == "roaming"]
+    against = check.reference_of(film)
     return Prints(
         revision=head.revision.number,
+        reference=against.id if against else "",
         prints=tuple(_print(film, take) for take in [*film.stage_takes(), *roaming]),
     )
 
@@ -96,13 +110,16 @@ def _print(film: Film, take: Take) -> Print:
         take=take.id,
         part=film.part(take.part).name if take.part else "coverage",
         roaming=take.kind == "roaming",
+        width=width,
+        height=height,
         picture=f"/media/takes/{take.id}/picture{version(film)}",
+        large=_large(film, take, shown.frames // 2),
         facts=f"{width} × {height}, {shown.rate} frames a second, {clock(take.clip.duration.seconds)}",
         verdict=judged.verdict if judged else "not looked at" if take.kind == "stage" else "",
         sentence=judged.sentence if judged else "",
         to_decide=judged is not None and judged.verdict != "clear to strike",
         unseen=judged.unseen if judged else (),
-        findings=tuple(_finding(take, one) for one in film.findings if one.take == take.id),
+        findings=tuple(_finding(film, take, one) for one in film.findings if one.take == take.id),
         odd=differences(film, take),
         open=open_questions(film, take),
         circled=take.circled,
@@ -111,7 +128,11 @@ def _print(film: Film, take: Take) -> Print:
     )
 
 
-def _finding(take: Take, found: Finding) -> FindingTold:
+def _large(film: Film, take: Take, frame: int) -> str:
+    return f"/media/shoot/frames/{take.id}/{frame}{version(film)}"
+
+
+def _finding(film: Film, take: Take, found: Finding) -> FindingTold:
     width, height = shown_size(take)
     region = found.region
     at = found.at.seconds if found.at else take.clip.duration.seconds / 2
@@ -125,7 +146,8 @@ def _finding(take: Take, found: Finding) -> FindingTold:
         box=None
         if region is None
         else Box(x=region.x / width, y=region.y / height, width=region.width / width, height=region.height / height),
-        picture=f"/media/pictures/{take.id}/{frame}",
+        moved=None,
+        picture=_large(film, take, frame),
     )
 
 
@@ -133,6 +155,13 @@ def middle(desk: Desk, take: str) -> Path:
     """Return a small picture of a take's middle."""
     film = desk.head().film
     return picture(desk.folder, film, take, film.take(take).picture.frames // 2)
+
+
+def large(desk: Desk, take: str, frame: str) -> Path:
+    """Return a frame of a take, large enough to look at a finding."""
+    if not frame.isdecimal():
+        raise NoSuchRecord(f"{frame!r} is no number of a frame.")
+    return picture(desk.folder, desk.head().film, take, int(frame), width=LARGE)
 
 
 def note(desk: Desk, take: str, wish: Note) -> Done:
@@ -160,4 +189,6 @@ ROUTES = (
     Route("POST", "/api/shoot/check", look_at_takes, JobTold, "Look at all stage takes."),
     Route("POST", "/api/shoot/takes/{take}/note", note, Done, "Write into the take log.", Note),
     Route("GET", "/media/takes/{take}/picture", middle, "image/jpeg", "A small picture of a take's middle."),
+    Route("GET", "/media/shoot/frames/{take}/{frame}", large, "image/jpeg", "A frame of a take, larger."),
+    *live.ROUTES,
 )

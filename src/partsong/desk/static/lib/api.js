@@ -39,3 +39,8 @@ export async function post(path, body) {
   const options = { method: "POST", headers: { "Content-Type": "application/json" }, body: body && JSON.stringify(body) };
   return (await asked(path, options)).json();
 }
+
+/** Send what is no JSON, such as a picture. @param {string} path @param {Blob} body @returns {Promise<any>} */
+export async function send(path, body) {
+  return (await asked(path, { method: "POST", headers: { "Content-Type": body.type }, body })).json();
+}

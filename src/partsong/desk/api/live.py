@@ -1,0 +1,90 @@
+"""The live check: a picture that the camera gives now, held against what a take shows."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from pathlib import Path
+
+import numpy as np
+
+from partsong.desk.routes import GreyPicture, Route, Wire
+from partsong.desk.session import Desk
+from partsong.errors import OutputFailed
+from partsong.film.folder import key_of, writing
+from partsong.film.records import Take
+from partsong.shoot import live
+from partsong.shoot.check import sight_of
+
+_MOST_REFERENCES = 4
+_QUALITY = 92  # of 100, of the JPEG encoder
+_prepared: OrderedDict[str, live.Prepared] = OrderedDict()
+_one_at_a_time = threading.Lock()
+
+
+class LiveTold(Wire):
+    """What was read from one picture: in words, the way back included, and as numbers in the take's own pixels.
+
+    ``right_px`` and ``down_px`` say where the picture lies against the reference; 0 where ``same_room`` is false.
+    """
+
+    words: tuple[str, ...]
+    same_room: bool
+    moved: bool
+    sure: bool
+    right_px: float
+    down_px: float
+    error_px: float
+
+
+def compared(desk: Desk, take: str, picture: GreyPicture) -> LiveTold:
+    """Hold a picture against a take; nothing of it is kept."""
+    # A camera's screen output is seldom encoded as what it records, so only place and focus are told.
+    told = live.compare(_reference(desk, desk.head().film.take(take)), picture.luma, same_encoding=False)
+    right, down = told.shift_px
+    return LiveTold(
+        words=told.words,
+        same_room=told.same_room,
+        moved=told.moved,
+        sure=told.sure,
+        right_px=round(right, 3),
+        down_px=round(down, 3),
+        error_px=round(told.error_px, 3),
+    )
+
+
+def reference(desk: Desk, take: str) -> Path:
+    """Return what a take shows as a small grey JPEG: the median of its frames, without a player who moves."""
+    import cv2
+
+    chosen = desk.head().film.take(take)
+    out = desk.folder.cached("references", key_of("reference", chosen.clip.file.fingerprint), ".jpg")
+    if not out.is_file():
+        still = sight_of(desk.folder, chosen).still
+        codes = np.rint(np.clip(still, 0, 1) * 255).astype(np.uint8)
+        made, data = cv2.imencode(".jpg", codes, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
+        if not made:
+            raise OutputFailed(f"{out.name} could not be encoded as JPEG.")
+        with writing(out) as temporary:
+            temporary.write_bytes(data.tobytes())
+    return out
+
+
+def _reference(desk: Desk, take: Take) -> live.Prepared:
+    key = key_of(str(desk.folder.root), take.clip.file.fingerprint)
+    with _one_at_a_time:
+        if key not in _prepared:
+            sight = sight_of(desk.folder, take)
+            _prepared[key] = live.prepared_of(sight, sight.still)
+            while len(_prepared) > _MOST_REFERENCES:
+                _prepared.popitem(last=False)
+        _prepared.move_to_end(key)
+        return _prepared[key]
+
+
+ROUTES = (
+    Route(
+        "POST", "/api/shoot/live/{take}", compared, LiveTold, "Hold what the camera sees against a take.", GreyPicture
+    ),
+    Route("GET", "/media/shoot/reference/{take}", reference, "image/jpeg", "What a take shows, in greys."),
+)
