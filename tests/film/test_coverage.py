@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
 from partsong.film.records import Clip, Film, MediaFile, PictureInfo, Placement, Song, SoundInfo, Take
-from partsong.timebase import Rate, Time
+from partsong.timebase import Rate, Time, round_half_up
 
 
 def take_of(rate: str, frames: int) -> Take:
@@ -123,3 +123,15 @@ def test_the_picture_is_never_further_from_the_song_than_is_told(start_s, rate, 
     if rate == "24" and told:
         assert (min(told), max(told)) == (least, most)
         assert max(abs(least), abs(most)) <= Fraction(1, 48) * stretch
+
+
+@given(
+    st.fractions(min_value=-20, max_value=20),
+    st.sampled_from(["24", "25", "24000/1001", "50"]),
+    st.floats(-200, 200),
+    st.integers(-10, 10**6),
+)
+def test_a_frame_is_the_one_nearest_to_the_exact_time(start_s, rate, drift_ppm, song_frame):
+    take = placed(start_s, rate=rate, drift_ppm=drift_ppm)
+    exact = take.media_s(song_frame * take.rate.frame_s) * take.take.picture.rate.exact
+    assert take.source_frame(song_frame) == round_half_up(exact)

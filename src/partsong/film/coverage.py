@@ -7,8 +7,10 @@ same frame.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cached_property
 
 from partsong.errors import InvalidInput
 from partsong.film.records import Film, Placement, Take
@@ -29,7 +31,7 @@ class Retimed:
     left_out: tuple[int, ...] | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class PlacedTake:
     """A take with its placement on a song shown at ``rate``; the one place that maps song frames to its own."""
 
@@ -45,7 +47,16 @@ class PlacedTake:
 
     def source_frame(self, song_frame: int) -> int:
         """Return the number of the take's frame nearest to a song frame; it may lie outside the take."""
-        return self.take.picture.rate.frames_at(self.media_s(song_frame * self.rate.frame_s))
+        slope, intercept, below = self._line
+        return (slope * song_frame + intercept) // below
+
+    @cached_property
+    def _line(self) -> tuple[int, int, int]:
+        """Whole numbers a, b and c: the take's frame nearest to song frame n is (a n + b) // c, exactly."""
+        at, next_at = (self.media_s(n * self.rate.frame_s) * self.take.picture.rate.exact for n in (0, 1))
+        slope, intercept = next_at - at, at + Fraction(1, 2)  # halves go upwards
+        below = math.lcm(slope.denominator, intercept.denominator)
+        return int(slope * below), int(intercept * below), below
 
     def frames(self) -> range:
         """Return the song frames (0 and later) at which the take has a picture."""

@@ -32,6 +32,7 @@ from partsong.film.records import (
     Pose,
     Positive,
     Record,
+    Registration,
     Shape,
     Share,
 )
@@ -99,6 +100,7 @@ def plan_frames(film: Film, frames: range) -> tuple[FramePlan, ...]:
     whole = [layer for layer, _ in layered]
     placed = [take for _, take in layered]
     masks = [film.stage.mask_of(layer.take) for layer in whole]
+    registered = {one.take: one for one in film.stage.registrations}
     covered = [take.frames() for take in placed]
     last = song_frames(film) if film.song is not None else max(span.stop for span in covered)
     assert film.width is not None
@@ -126,7 +128,7 @@ def plan_frames(film: Film, frames: range) -> tuple[FramePlan, ...]:
                 named.append(patch.source)
         if layers not in stacks:
             stacks[layers] = Stack(width=film.width, height=film.height, method=method, layers=layers)
-        poses = tuple(_pose(film, name, source) for name, source in zip(named, sources, strict=True))
+        poses = tuple(_pose(film, registered.get(name), source) for name, source in zip(named, sources, strict=True))
         plans.append(FramePlan(frame=frame, stack=stacks[layers], sources=tuple(sources), poses=poses))
     return tuple(plans)
 
@@ -163,7 +165,8 @@ def _there(span: range, frame: int, last: int, fade: int) -> float:
     """Return how much a take is there at a frame, above 0 to 1: less than 1 just after it starts or before it ends."""
     since = (frame - span.start + 1) / (fade + 1) if span.start > 0 else 1.0
     until = (span.stop - frame) / (fade + 1) if span.stop < last else 1.0
-    return round(float(pixels.smoothstep(min(since, until))), 4)
+    share = min(since, until)
+    return 1.0 if share >= 1 else round(float(pixels.smoothstep(share)), 4)
 
 
 def _layers_at(frame: int, present: Sequence[tuple[Layer, Mask | None]], there: Sequence[float]) -> tuple[Layer, ...]:
@@ -231,10 +234,12 @@ def _layer(film: Film, take: str) -> Layer:
     )
 
 
-def _pose(film: Film, take: str, source: int) -> Pose:
-    registration = film.stage.registration_of(take)
+_AS_IT_IS = Pose()
+
+
+def _pose(film: Film, registration: Registration | None, source: int) -> Pose:
     if registration is None:
-        return Pose()
+        return _AS_IT_IS
     pose = registration.at(source)
     if registration.moves_at(source):
         return pose  # a slow move would jump where resampling began
