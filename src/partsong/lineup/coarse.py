@@ -57,22 +57,13 @@ def find_places(clip: Envelopes, references: Sequence[Envelopes], *, most: int =
             log10_chance=min(0.0, place.log10_chance + math.log10(len(starts))),  # each piece is one more try
         )
         for start in starts
-        for place in _places_in(_piece(clip, start, piece), references, most)
+        for place in _places_in(clip.part(start, start + piece), references, most)
     ]
     kept: list[Place] = []
     for place in sorted(found, key=lambda place: -place.z):
         if all(abs(place.lag_s - other.lag_s) >= APART_S for other in kept):
             kept.append(place)
     return tuple(kept[:most])
-
-
-def _piece(clip: Envelopes, start: int, frames: int) -> Envelopes:
-    step = ONSET_RATE_HZ // TONE_RATE_HZ
-    return replace(
-        clip,
-        onsets=clip.onsets[:, start : start + frames],
-        tones=clip.tones[:, start // step : (start + frames) // step],
-    )
 
 
 def _places_in(clip: Envelopes, references: Sequence[Envelopes], most: int) -> tuple[Place, ...]:

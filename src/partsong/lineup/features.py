@@ -9,12 +9,16 @@ carry the same sound):
 
 **Conventions.** Frame ``i`` of an envelope is centred on time ``i / rate`` of the clip. All levels are measured
 against the clip's own noise floor, so gain does not matter; samples that are not numbers count as silence.
+
+**Memory.** The noise floor is known only when all was heard, and a camera may run for hours. So levels are handed on as
+they come and given back by the minute, and an envelope may be mapped from a file, of which :func:`frames` reads what
+is asked for. What stays for a whole clip is its peaks: 200 bytes a second.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
 from typing import BinaryIO
 
 import numpy as np
@@ -28,6 +32,7 @@ Halves = NDArray[np.floating]
 """Envelopes are kept in half precision: three digits of a level that is known to one, in half the memory."""
 
 Levels = NDArray[np.int16]
+"""Levels in bands, (frames, bands), in steps of a 200th of a decibel from -160 dB up."""
 
 RATE_HZ = 16000
 ONSET_RATE_HZ = 200
@@ -35,7 +40,7 @@ TONE_RATE_HZ = 50
 ONSET_BANDS = 20
 TONE_BANDS = 60
 
-VERSION = 2
+VERSION = 3
 """Raised whenever the envelopes change, so that those of older versions in the cache are not used."""
 
 SILENT_DB = -90.0
@@ -46,7 +51,9 @@ _TONE_WINDOW, _TONE_HOP = 4096, RATE_HZ // TONE_RATE_HZ
 _LOWEST_TONE_HZ = 110.0  # below it, semitones lie closer than the window can tell apart
 _SAME_SOUND = 0.5  # channels that correlate this well are one voice
 _MOST_VOICES = 2
-_STEPS_A_DB = 200  # levels wait as whole numbers until the noise floor is known: a 200th of a dB, from -160 to 160
+_STEPS_A_DB = 200
+_LOWEST, _STEPS = -160 * _STEPS_A_DB, 1 << 16
+_PIECE_S = 60
 _LIMIT = 1000.0  # keeps float files with absurd values inside half precision
 
 
@@ -67,6 +74,16 @@ class Envelopes:
     def silent(self) -> bool:
         """Whether there is nothing to be heard at all."""
         return self.level_db < SILENT_DB
+
+    def part(self, first: int, stop: int) -> Envelopes:
+        """Return the part between two onset frames, in memory; whole tone frames, and no peaks."""
+        step = ONSET_RATE_HZ // TONE_RATE_HZ
+        return replace(
+            self,
+            onsets=frames(self.onsets, first, stop),
+            tones=frames(self.tones, first // step, stop // step),
+            peaks=np.zeros(0, np.float32),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,17 +209,58 @@ def mixed_blocks(samples: NDArray[np.floating], weights: Floats, block: int = 1 
         yield stretch(samples, start, start + block) @ weights
 
 
+def frames(envelope: Halves, first: int, stop: int) -> Halves:
+    """Return frames ``first`` to ``stop`` of an envelope (bands, frames).
+
+    Of a mapped file they are copied through a map of their own, for the same reason as in :func:`stretch`.
+    """
+    if isinstance(envelope, np.memmap) and envelope.filename is not None:
+        own = np.memmap(envelope.filename, envelope.dtype, "r", offset=envelope.offset, shape=envelope.shape)
+        return np.array(own[:, first:stop])
+    return envelope[:, first:stop]
+
+
 def envelopes(blocks: Iterable[Floats]) -> Envelopes:
-    """Compute the envelopes of one voice from its samples in blocks, whatever their lengths.
+    """Compute the envelopes of one voice from its samples in blocks, whatever their lengths, in memory."""
+    onset_levels: list[Levels] = []
+    tone_levels: list[Levels] = []
+    heard = listened(blocks, onset_levels.append, tone_levels.append)
+    bands, tones = np.concatenate(onset_levels), np.concatenate(tone_levels)
+    return Envelopes(
+        onsets=np.concatenate(list(onset_pieces(lambda first, stop: bands[first:stop], heard)), axis=1),
+        tones=np.concatenate(list(tone_pieces(lambda first, stop: tones[first:stop], heard)), axis=1),
+        peaks=heard.peaks,
+        level_db=heard.level_db,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Listened:
+    """What is known of a voice once all of it was heard.
+
+    ``onset_frames`` and ``tone_frames`` count its levels, the floors are the power below which each band is noise, and
+    ``peaks`` and ``level_db`` are those of :class:`Envelopes`.
+    """
+
+    onset_frames: int
+    tone_frames: int
+    onset_floors: Floats
+    tone_floors: Floats
+    peaks: Floats
+    level_db: float
+
+
+def listened(
+    blocks: Iterable[Floats], keep_onsets: Callable[[Levels], object], keep_tones: Callable[[Levels], object]
+) -> Listened:
+    """Hear one voice in blocks, and hand on its levels in bands as they come.
 
     References
     ----------
     Schroeder, Atal and Hall (1979), for the width of the bands: 650 sinh(z / 7) Hz at z Bark (from memory).
     """
-    onset, tone = (
-        _Frames(_ONSET_WINDOW, _ONSET_HOP, _onset_pooling()),
-        _Frames(_TONE_WINDOW, _TONE_HOP, _tone_pooling()),
-    )
+    onset = _Frames(_ONSET_WINDOW, _ONSET_HOP, _onset_pooling(), keep_onsets)
+    tone = _Frames(_TONE_WINDOW, _TONE_HOP, _tone_pooling(), keep_tones)
     peaks: list[Floats] = []
     rest = np.zeros(0, np.float32)
     for block in blocks:
@@ -214,42 +272,51 @@ def envelopes(blocks: Iterable[Floats]) -> Envelopes:
         rest = rest[whole:]
     if len(rest):
         peaks.append(rest.max(keepdims=True))
-    (bands, band_sums), (tones, _) = onset.finished(), tone.finished()
-    loud = float(np.percentile(band_sums, 95))
-    return Envelopes(
-        onsets=_onsets(bands),
-        tones=_tones(tones),
+    onset.finish()
+    tone.finish()
+    return Listened(
+        onset_frames=onset.count,
+        tone_frames=tone.count,
+        onset_floors=onset.floors(),
+        tone_floors=tone.floors(),
         peaks=np.concatenate(peaks) if peaks else np.zeros(0, np.float32),
-        level_db=10 * float(np.log10(max(loud, 1e-30))),
+        level_db=onset.level_db(),
     )
 
 
-def _onsets(levels: Levels) -> Halves:
-    """Turn band levels into onsets, in place and one band after the other: long clips must not need many copies."""
-    out = levels.view(np.float16)
-    for number, band in enumerate(levels):
-        level = _above_floor(band)
-        risen = np.zeros_like(level)
-        risen[2:] = level[2:] - level[:-2]  # over 10 ms: one frame alone is mostly noise
+def onset_pieces(levels: Callable[[int, int], Levels], heard: Listened) -> Iterator[Halves]:
+    """Yield the onsets (20, frames) of a voice by the minute, given its levels between any two frames."""
+
+    def risen(level: Floats) -> Floats:
+        out = np.zeros_like(level)
+        out[2:] = level[2:] - level[:-2]  # over 10 ms: one frame alone is mostly noise
         # At most 3, about 13 dB: one slammed door must not outweigh a bar of notes.
-        out[number] = _less_local_mean(np.clip(risen, 0.0, 3.0), ONSET_RATE_HZ)
-    return out
+        return np.asarray(np.clip(out, 0.0, 3.0), np.float32)
+
+    return _pieces(levels, heard.onset_frames, heard.onset_floors, ONSET_RATE_HZ, risen)
 
 
-def _tones(levels: Levels) -> Halves:
-    """Turn semitone levels into their movement, in place."""
-    out = levels.view(np.float16)
-    for number, band in enumerate(levels):
-        out[number] = _less_local_mean(_above_floor(band), TONE_RATE_HZ)
-    return out
+def tone_pieces(levels: Callable[[int, int], Levels], heard: Listened) -> Iterator[Halves]:
+    """Yield how the semitones (60, frames) of a voice move, by the minute."""
+    return _pieces(levels, heard.tone_frames, heard.tone_floors, TONE_RATE_HZ, lambda level: level)
 
 
-def _above_floor(levels: Levels) -> Floats:
-    # The floor lies where the band is for a third of the time, but never more than 50 dB below its loud moments:
-    # a digital stem is silent between its notes, and no room is.
-    power = np.power(np.float32(10), levels.astype(np.float32) / (10 * _STEPS_A_DB))
-    quiet, loud = np.percentile(power, [30, 99])
-    return np.asarray(np.log1p(power / np.float32(max(2 * quiet, 1e-5 * loud, 1e-14))), np.float32)
+def _pieces(
+    levels: Callable[[int, int], Levels], count: int, floors: Floats, rate_hz: int, move: Callable[[Floats], Floats]
+) -> Iterator[Halves]:
+    size, around = _PIECE_S * rate_hz, rate_hz // 2 + 2  # half a second of the local mean, and what a rise looks back
+    for first in range(0, count, size):
+        start = max(first - around, 0)
+        known = levels(start, min(first + size + around, count))
+        out = np.empty((len(floors), min(size, count - first)), np.float16)
+        for number, floor in enumerate(floors):
+            moved = _less_local_mean(move(np.log1p(_power(known[:, number]) / floor)), rate_hz)
+            out[number] = moved[first - start :][: out.shape[1]]
+        yield out
+
+
+def _power(levels: NDArray[np.integer]) -> Floats:
+    return np.asarray(np.power(np.float32(10), levels.astype(np.float32) / (10 * _STEPS_A_DB)), np.float32)
 
 
 def _less_local_mean(envelope: Floats, rate_hz: int) -> Floats:
@@ -261,16 +328,20 @@ def _less_local_mean(envelope: Floats, rate_hz: int) -> Floats:
 
 
 class _Frames:
-    """Levels in bands over centred windows of a stream; keeps a window's worth of samples and no more."""
+    """Levels in bands over centred windows of a stream.
 
-    def __init__(self, window: int, hop: int, pooling: Floats) -> None:
-        self._window, self._hop, self._pooling = window, hop, pooling
+    It keeps a window's worth of samples, and how often each level was; the last column counted is the sum of all bands.
+    """
+
+    def __init__(self, window: int, hop: int, pooling: Floats, keep: Callable[[Levels], object]) -> None:
+        self._window, self._hop, self._pooling, self._keep = window, hop, pooling, keep
         # Periodic Hann, scaled so that the bands of a full-scale sine sum to about its power of one half.
         self._shape = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(window) / window)).astype(np.float32)
         self._shape *= np.float32(np.sqrt(2 / (window * np.sum(self._shape.astype(np.float64) ** 2))))
         self._rest = np.zeros(window // 2, np.float32)
-        self._levels: list[Levels] = []
-        self._sums: list[Floats] = []
+        self._columns = _STEPS * np.arange(pooling.shape[1] + 1) - _LOWEST
+        self._often = np.zeros(_STEPS * len(self._columns), np.uint32)
+        self.count = 0
 
     def add(self, block: Floats) -> None:
         samples = np.concatenate([self._rest, block])
@@ -283,23 +354,40 @@ class _Frames:
             spectrum = fft.rfft(frames[first : first + 512] * self._shape, axis=1)
             power = spectrum.real**2 + spectrum.imag**2
             pooled = power @ self._pooling
-            self._sums.append(pooled.sum(axis=1))
-            steps = 10 * _STEPS_A_DB * np.log10(np.maximum(pooled.T, 1e-16))
-            self._levels.append(np.rint(np.minimum(steps, 32767)).astype(np.int16))
+            with_sum = np.concatenate([pooled, pooled.sum(axis=1, keepdims=True)], axis=1)
+            steps = 10 * _STEPS_A_DB * np.log10(np.maximum(with_sum, 1e-16))
+            levels = np.rint(np.minimum(steps, 32767)).astype(np.int16)
+            np.add.at(self._often, (levels + self._columns).ravel(), np.uint32(1))  # a plain 1 is thirty times slower
+            self._keep(levels[:, :-1])
         self._rest = samples[count * self._hop :]
+        self.count += count
 
-    def finished(self) -> tuple[Levels, Floats]:
-        """Return the levels (bands, frames) and the power of all bands of each frame."""
+    def finish(self) -> None:
+        """Take in the frames whose windows hang over the end."""
         self.add(np.zeros(self._window // 2, np.float32))
-        sums = np.concatenate(self._sums) if self._sums else np.zeros(1, np.float32)
-        levels = np.full((self._pooling.shape[1], len(sums)), -160 * _STEPS_A_DB, np.int16)
-        at = 0
-        self._levels.reverse()
-        while self._levels:  # let go of each piece as it is copied
-            piece = self._levels.pop()
-            levels[:, at : at + piece.shape[1]] = piece
-            at += piece.shape[1]
-        return levels, sums
+
+    def floors(self) -> Floats:
+        """Return the power of each band's floor.
+
+        It lies where the band is for a third of the time, but never more than 50 dB below its loud moments: a digital
+        stem is silent between its notes, and no room is.
+        """
+        quiet, loud = (np.array([self._percentile(band, share) for band in range(len(self._columns) - 1)])
+                       for share in (0.30, 0.99))  # fmt: skip
+        return np.asarray(np.maximum(np.maximum(2 * quiet, 1e-5 * loud), 1e-14), np.float32)
+
+    def level_db(self) -> float:
+        """Return the level of the louder moments in dB, to a 200th."""
+        return 10 * float(np.log10(max(self._percentile(-1, 0.95), 1e-30)))
+
+    def _percentile(self, column: int, share: float) -> float:
+        """Return a percentile of a column's power, on the straight line between its two neighbours."""
+        up_to = np.cumsum(self._often.reshape(-1, _STEPS)[column], dtype=np.int64)
+        at = share * (self.count - 1)
+        below = int(at)
+        near = np.searchsorted(up_to, [below, min(below + 1, self.count - 1)], "right")
+        low, high = (float(power) for power in _power(near + _LOWEST))
+        return low + (high - low) * (at - below)
 
 
 def _onset_pooling() -> Floats:

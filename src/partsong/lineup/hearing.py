@@ -1,14 +1,18 @@
 """Hears clips through the media room and keeps what was heard in the film's cache, named by the clip's content.
 
-Two files a clip: the samples as raw half-precision numbers, mapped rather than read, and the envelopes. The envelopes
-are written last, so that a stop in between leaves nothing that looks whole.
+The samples and the envelopes lie there as half-precision numbers, written as they come and mapped rather than read, so
+that the length of a clip makes no difference to memory. What is left, some bytes a second, is in one more file. That
+one is written last, so that a stop in between leaves nothing that looks whole.
 """
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +20,7 @@ from numpy.typing import NDArray
 from partsong.film.folder import FilmFolder, key_of, writing
 from partsong.film.records import Clip
 from partsong.lineup import features
-from partsong.lineup.features import Envelopes, Heard
+from partsong.lineup.features import Envelopes, Floats, Halves, Heard, Levels, Listened
 from partsong.media.sound import read_sound
 from partsong.watch import Watch
 
@@ -38,8 +42,8 @@ class HearClip:
 
 def is_heard(folder: FilmFolder, clip: Clip) -> bool:
     """Say whether a clip is in the cache."""
-    samples, envelopes = _paths(folder, clip)
-    return envelopes.is_file() and samples.is_file()
+    paths = _Paths.of(folder, clip)
+    return paths.rest.is_file() and paths.samples.is_file()
 
 
 def hear_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Heard:
@@ -50,24 +54,68 @@ def hear_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Heard:
     UnreadableMedia
         If the clip has no sound, or none that can be decoded.
     """
-    samples_path, envelopes_path = _paths(folder, clip)
+    paths = _Paths.of(folder, clip)
     if not is_heard(folder, clip):
-        _hear(folder.locate(clip.file), clip, samples_path, envelopes_path, watch)
-    return _read(samples_path, envelopes_path)
+        _hear(folder.locate(clip.file), clip, paths, watch)
+    return _read(paths)
 
 
-def _hear(source: Path, clip: Clip, samples_path: Path, envelopes_path: Path, watch: Watch) -> None:
-    with writing(samples_path) as temporary, temporary.open("wb") as file:
+@dataclass(frozen=True, slots=True)
+class _Paths:
+    samples: Path
+    rest: Path
+
+    @classmethod
+    def of(cls, folder: FilmFolder, clip: Clip) -> _Paths:
+        key = key_of(_KIND, features.VERSION, clip.file.fingerprint, clip.file.size_bytes)
+        return cls(folder.cached(_KIND, key, ".f16"), folder.cached(_KIND, key, ".npz"))
+
+    def envelope(self, name: str, voice: int) -> Path:
+        return self.rest.with_name(f"{self.rest.stem}.{name}{voice}.npy")
+
+
+def _hear(source: Path, clip: Clip, paths: _Paths, watch: Watch) -> None:
+    with writing(paths.samples) as temporary, temporary.open("wb") as file:
         moments = features.store_samples(_told(source, clip, watch), file)
     weights = features.choose_voices(moments)
-    samples = _mapped(samples_path, weights.shape[1])
-    voices = [features.envelopes(_stoppable(features.mixed_blocks(samples, row), watch)) for row in weights]
-    _write(envelopes_path, weights, voices)
+    samples = _mapped(paths.samples, weights.shape[1])
+    rest: dict[str, NDArray[np.generic]] = {"weights": weights}
+    for number, row in enumerate(weights):
+        heard = _keep_envelopes(_stoppable(features.mixed_blocks(samples, row), watch), paths, number)
+        rest[f"peaks{number}"], rest[f"level{number}"] = heard.peaks, np.array(heard.level_db)
+    with writing(paths.rest) as temporary, temporary.open("wb") as file:
+        np.savez(file, allow_pickle=False, **rest)
 
 
-def _paths(folder: FilmFolder, clip: Clip) -> tuple[Path, Path]:
-    key = key_of(_KIND, features.VERSION, clip.file.fingerprint, clip.file.size_bytes)
-    return folder.cached(_KIND, key, ".f16"), folder.cached(_KIND, key, ".npz")
+def _keep_envelopes(blocks: Iterator[Floats], paths: _Paths, voice: int) -> Listened:
+    with (
+        tempfile.TemporaryFile(dir=paths.rest.parent) as onset_levels,
+        tempfile.TemporaryFile(dir=paths.rest.parent) as tone_levels,
+    ):
+        heard = features.listened(blocks, partial(_append, onset_levels), partial(_append, tone_levels))
+        onsets = features.onset_pieces(partial(_between, onset_levels, features.ONSET_BANDS), heard)
+        tones = features.tone_pieces(partial(_between, tone_levels, features.TONE_BANDS), heard)
+        _write(paths.envelope("onsets", voice), onsets, (features.ONSET_BANDS, heard.onset_frames))
+        _write(paths.envelope("tones", voice), tones, (features.TONE_BANDS, heard.tone_frames))
+    return heard
+
+
+def _append(file: IO[bytes], levels: Levels) -> None:
+    file.write(np.ascontiguousarray(levels).tobytes())
+
+
+def _between(file: IO[bytes], bands: int, first: int, stop: int) -> Levels:
+    file.seek(first * bands * 2)
+    return np.frombuffer(file.read((stop - first) * bands * 2), np.int16).reshape(-1, bands)
+
+
+def _write(path: Path, pieces: Iterator[Halves], shape: tuple[int, int]) -> None:
+    with writing(path) as temporary:
+        np.lib.format.open_memmap(temporary, "w+", "<f2", shape)
+        at = 0
+        for piece in pieces:  # each through a map of its own: pages that were written stay in memory as long as theirs
+            np.lib.format.open_memmap(temporary, "r+")[:, at : at + piece.shape[1]] = piece
+            at += piece.shape[1]
 
 
 def _told(source: Path, clip: Clip, watch: Watch) -> Iterator[NDArray[np.float32]]:
@@ -80,7 +128,7 @@ def _told(source: Path, clip: Clip, watch: Watch) -> Iterator[NDArray[np.float32
         yield block
 
 
-def _stoppable(blocks: Iterator[features.Floats], watch: Watch) -> Iterator[features.Floats]:
+def _stoppable(blocks: Iterator[Floats], watch: Watch) -> Iterator[Floats]:
     for block in blocks:
         watch.check("Listening")
         yield block
@@ -90,27 +138,16 @@ def _mapped(path: Path, channels: int) -> NDArray[np.float16]:
     return np.memmap(path, "<f2", mode="r").reshape(-1, channels)
 
 
-def _write(path: Path, weights: features.Floats, voices: list[Envelopes]) -> None:
-    arrays: dict[str, NDArray[np.generic]] = {"weights": weights}
-    for number, voice in enumerate(voices):
-        arrays[f"onsets{number}"] = voice.onsets
-        arrays[f"tones{number}"] = voice.tones
-        arrays[f"peaks{number}"] = voice.peaks
-        arrays[f"level{number}"] = np.array(voice.level_db)
-    with writing(path) as temporary, temporary.open("wb") as file:
-        np.savez(file, allow_pickle=False, **arrays)
-
-
-def _read(samples_path: Path, envelopes_path: Path) -> Heard:
-    with np.load(envelopes_path, allow_pickle=False) as arrays:
-        weights = arrays["weights"]
+def _read(paths: _Paths) -> Heard:
+    with np.load(paths.rest, allow_pickle=False) as rest:
+        weights = rest["weights"]
         voices = tuple(
             Envelopes(
-                onsets=arrays[f"onsets{number}"],
-                tones=arrays[f"tones{number}"],
-                peaks=arrays[f"peaks{number}"],
-                level_db=float(arrays[f"level{number}"]),
+                onsets=np.load(paths.envelope("onsets", number), mmap_mode="r"),
+                tones=np.load(paths.envelope("tones", number), mmap_mode="r"),
+                peaks=rest[f"peaks{number}"],
+                level_db=float(rest[f"level{number}"]),
             )
             for number in range(len(weights))
         )
-    return Heard(_mapped(samples_path, weights.shape[1]), weights, voices)
+    return Heard(_mapped(paths.samples, weights.shape[1]), weights, voices)

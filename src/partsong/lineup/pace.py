@@ -38,13 +38,14 @@ def pace(clip: Envelopes, reference: Envelopes, slip_s: float) -> float | None:
     Tukey (1958), Ann. Math. Stat. 29, 614, for the standard error: by leaving out a tenth at a time (from memory).
     """
     lag, reach = round(slip_s * ONSET_RATE_HZ), round(_REACH_S * ONSET_RATE_HZ)
-    ours, theirs = _loudening(clip), _loudening(reference)
-    span, length = overlap(ours.shape[1], theirs.shape[1], lag), round(_SEGMENT_S * ONSET_RATE_HZ)
-    starts = np.arange(span.start, span.stop - length + 1, length)
+    span = overlap(clip.onsets.shape[1], reference.onsets.shape[1], lag)
+    length = round(_SEGMENT_S * ONSET_RATE_HZ)
+    starts = np.arange(0, len(span) - length + 1, length)
     if len(starts) < _LEAST_SEGMENTS:
         return None
+    ours, theirs = _loudening(clip.part(span.start, span.stop)), _loudening(reference)
     starts = starts[:: math.ceil(len(starts) / _MOST_SEGMENTS)]
-    rows = correlated_segments(ours, theirs, starts, length, lag, reach)
+    rows = correlated_segments(ours, theirs, starts, length, span.start + lag, reach)
     drifts = np.arange(-MOST_DRIFT_PPM, MOST_DRIFT_PPM + _STEP_PPM, _STEP_PPM)
     scores = _scores(rows, (starts - starts.mean()) / ONSET_RATE_HZ, drifts)
     group = np.arange(len(starts)) % _LEFT_OUT

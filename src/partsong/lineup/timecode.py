@@ -9,6 +9,7 @@ The signal comes by cable, so no arrival delay is in it: its line is the picture
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from partsong.film.records import Confidence
 from partsong.lineup.arrival import sound_start_s
+from partsong.lineup.features import stretch
 from partsong.lineup.line import Fit, Line, fit_line
 from partsong.lineup.marks import AGREE_S, Mark
 from partsong.media.ltc import Run, carries_ltc, read_ltc, runs
@@ -29,7 +31,7 @@ MOST_DRIFT_PPM = 500.0
 """A playback that runs further off than this was not at the song's speed."""
 
 _MOST_FITTED = 200
-_BLOCK = 1 << 16
+_BLOCK_S = 4  # whole steps of the look into the channel
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +53,18 @@ def find_timecode(samples: NDArray[np.floating], rate_hz: int) -> Carried | None
     """Look for timecode on every channel of a take's sound, shape (n, channels); the channel with most of it."""
     found = []
     for channel in range(samples.shape[1]):
-        column = samples[:, channel]
-        if carries_ltc(column, rate_hz):
-            labels = read_ltc((column[at : at + _BLOCK] for at in range(0, len(column), _BLOCK)), rate_hz)
+        if any(carries_ltc(block, rate_hz) for block in _blocks(samples, channel, rate_hz)):
+            labels = read_ltc(_blocks(samples, channel, rate_hz), rate_hz)
             long = [run for run in runs(labels) if len(run.labels) >= LEAST_LABELS and 2 * run.good > len(run.labels)]
             if long:
                 found.append(Carried(channel + 1, rate_hz, tuple(sorted(long, key=lambda run: -len(run.labels)))))
     return max(found, key=lambda carried: len(carried.runs[0].labels), default=None)
+
+
+def _blocks(samples: NDArray[np.floating], channel: int, rate_hz: int) -> Iterator[NDArray[np.floating]]:
+    size = _BLOCK_S * rate_hz
+    for start in range(0, len(samples), size):
+        yield stretch(samples, start, start + size)[:, channel]
 
 
 def mark_from(carried: Carried, song_label: str, *, song_s: float, length_s: float, delay_s: float) -> Mark | None:
