@@ -12,6 +12,7 @@ How far the best sum lies beyond the law that all others follow says how likely 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,10 +83,11 @@ def sweep(clip: Floats, reference: Floats, *, most: int = 4) -> tuple[Fit, ...]:
         return ()
     starts = np.rint(np.linspace(0, len(clip) - size, min(_MOST_STRETCHES, len(clip) // size))).astype(int)
     pool = _FINE if len(clip) <= _SHORT_S * FLAT_RATE_HZ else _COARSE
-    rows = _rows(clip, reference, starts, size, pool)
+    rows, at = _rows(clip, reference, starts, size, pool)
     centres_s = (starts + size / 2) / FLAT_RATE_HZ
-    score, drift_ppm = _along_lines(rows, centres_s, pool / FLAT_RATE_HZ)
-    heard = np.count_nonzero(rows, axis=0)
+    lags = (len(clip) + len(reference)) // pool + 2
+    score, drift_ppm = _along_lines(rows, at, lags, centres_s, pool / FLAT_RATE_HZ)
+    heard = _sum((row != 0 for row in rows), at, lags).astype(int)
     score = np.where(heard >= max(2, len(starts) / 4), score / np.sqrt(np.maximum(heard, 1)), 0.0)
     middle_s = float(centres_s.mean())
     fits = []
@@ -145,23 +147,29 @@ def _level(window: Floats) -> float:
     return math.sqrt(float(np.vdot(window, window)) / len(window))
 
 
-def _rows(clip: Floats, reference: Floats, starts: NDArray[np.int_], size: int, pool: int) -> Floats:
-    """Correlate stretches of the clip with the whole reference: (stretches, lags), lag ``-len(clip)`` first."""
+def _rows(
+    clip: Floats, reference: Floats, starts: NDArray[np.int_], size: int, pool: int
+) -> tuple[Floats, NDArray[np.int_]]:
+    """Correlate stretches of the clip with the whole reference: (stretches, lags), and each row's first lag.
+
+    Lags are counted in steps of ``pool`` from ``-len(clip)``. A row holds only those at which its stretch meets the
+    reference, so that memory does not grow with the clip.
+    """
     padded = fft.next_fast_len(len(reference) + size, real=True)
     spectrum = fft.rfft(reference, padded)
-    out = np.zeros((len(starts), (len(clip) + len(reference)) // pool + 2), np.float32)
-    for row, start in zip(out, starts, strict=True):
+    out = np.zeros((len(starts), (size + len(reference)) // pool + 1), np.float32)
+    firsts = len(clip) - size - starts  # the place of lag -size of each stretch
+    for row, start, first in zip(out, starts, firsts, strict=True):
         stretch = clip[start : start + size]
         circular = fft.irfft(spectrum * np.conj(fft.rfft(stretch, padded)), padded)
         scatter = MAD_TO_SIGMA * float(np.median(np.abs(circular[::7])))
         if scatter <= 0:
             continue
-        first = len(clip) - size - start  # the place of lag -size of this stretch
         missing = first % pool
         lags = np.concatenate([np.zeros(missing, np.float32), circular[-size:], circular[: len(reference)]]) / scatter
         pooled = _damped(lags[: len(lags) // pool * pool].reshape(-1, pool).max(axis=1))
-        row[first // pool :][: len(pooled)] = pooled
-    return out
+        row[: len(pooled)] = pooled
+    return out, firsts // pool
 
 
 def _damped(row: Floats) -> Floats:
@@ -169,23 +177,29 @@ def _damped(row: Floats) -> Floats:
     return np.asarray(np.minimum(row, _HIGH) + np.sqrt(over), np.float32)
 
 
-def _along_lines(rows: Floats, centres_s: NDArray[np.float64], step_s: float) -> tuple[Floats, Floats]:
+def _along_lines(
+    rows: Floats, at: NDArray[np.int_], lags: int, centres_s: NDArray[np.float64], step_s: float
+) -> tuple[Floats, Floats]:
     """Return for each lag the highest sum of any drift, and that drift in ppm."""
     from_mean = centres_s - centres_s.mean()
     steps = max(1, math.ceil(MOST_DRIFT_PPM * 1e-6 * float(np.abs(from_mean).max()) / step_s))
-    best, drifts = np.full(rows.shape[1], -np.inf, np.float32), np.zeros(rows.shape[1], np.float32)
+    best, drifts = np.full(lags, -np.inf, np.float32), np.zeros(lags, np.float32)
     seen: set[tuple[int, ...]] = set()
     for drift in np.linspace(-MOST_DRIFT_PPM, MOST_DRIFT_PPM, 2 * steps + 1):
         shifts = tuple(int(shift) for shift in np.rint(drift * 1e-6 * from_mean / step_s))
         if shifts in seen:
             continue
         seen.add(shifts)
-        total = np.zeros(rows.shape[1], np.float32)
-        for row, shift in zip(rows, shifts, strict=True):
-            if shift >= 0:
-                total[: len(total) - shift] += row[shift:]
-            else:
-                total[-shift:] += row[:shift]
+        total = _sum(rows, at - np.array(shifts), lags)
         better = total > best
         best[better], drifts[better] = total[better], drift
     return best, drifts
+
+
+def _sum(rows: Iterable[Floats | NDArray[np.bool_]], at: NDArray[np.int_], lags: int) -> Floats:
+    """Add up rows, each from its own place on; what lies outside is left out."""
+    total = np.zeros(lags, np.float32)
+    for row, first in zip(rows, at, strict=True):
+        inside = row[max(-first, 0) : max(lags - first, 0)]
+        total[max(first, 0) :][: len(inside)] += inside
+    return total
