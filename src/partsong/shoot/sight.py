@@ -31,7 +31,13 @@ _PILE = 0.004  # of the range: how close values lie together when they are cut o
 _TOPMOST = 40  # pixels that may be brighter, such as the glint of an edge
 _LEAST_CEILING = 0.3  # nothing is cut off that low in any encoding
 _LEAST_PILE = 0.001  # of the frame
-_GAP, _SLOPE = 2, 12  # steps below a pile, and how many of them must hold fewer pixels together than it
+_GAP, _SLOPE, _FOOT = 2, 12, 3  # steps below a pile: how many are passed by, a longer stretch of them, a shorter one
+_ABOVE, _STEEP, _SHARP = 0.25, 0.7, 3.0
+"""A pile is that many times what is above it (at most), on the longer and on the shorter stretch below (at least).
+
+On seeds for tuning, light cut off in 3 % of the frame comes to 0.08, 0.88 and 3.9 at the worst. A bright surface whose
+values happen to lie together comes to 0.79 and 3.2 in 0.3 % of the frame, else to 0.5 or 2.3.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,9 +313,12 @@ def cut_off(colours: NDArray[np.float32]) -> tuple[float, float, NDArray[np.floa
         brightest = np.flatnonzero(held[::-1].cumsum()[::-1] >= _TOPMOST)
         ceiling = max(ceiling, float(edges[brightest[-1]]) if len(brightest) else 0.0)
         pile = np.convolve(counts, np.ones(3), mode="same")
-        below = np.convolve(counts, np.r_[np.zeros(_GAP), np.ones(_SLOPE)], mode="full")[: len(counts)]
+        below, beside = (
+            np.convolve(counts, np.r_[np.zeros(_GAP), np.ones(steps_down)], mode="full")[: len(counts)]
+            for steps_down in (_SLOPE, _FOOT)
+        )
         above = counts[::-1].cumsum()[::-1] - counts - np.r_[counts[1:], 0]
-        cut = (pile >= _LEAST_PILE) & (above <= pile / 2) & (pile >= below)
+        cut = (pile >= _LEAST_PILE) & (above <= _ABOVE * pile) & (pile >= _STEEP * below) & (pile >= _SHARP * beside)
         if cut.any():
             at = edges[int(np.where(cut, pile, 0).argmax())] + _PILE / 2
             piled |= np.abs(colour - at) <= 1.5 * _PILE
