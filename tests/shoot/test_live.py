@@ -47,7 +47,6 @@ def _shown(
     x, y = np.meshgrid(np.linspace(0, 1, WIDTH), np.linspace(0, HEIGHT / WIDTH, HEIGHT))
     lamp = 1.5 * np.clip(1 - ((x - lamp_x) ** 2 + (y - 0.3) ** 2) / 0.08, 0, 1) ** 2
     light = ROOM * (0.1 + lamp)[..., None].astype(np.float32) * gain * np.array(white, np.float32)
-    light = np.minimum(light, ceiling)
     right, down, degrees, scale = lies
     centre = ((WIDTH - 1) / 2, (HEIGHT - 1) / 2)
     matrix = cv2.getRotationMatrix2D(centre, -degrees, scale)  # that function turns anticlockwise
@@ -56,7 +55,8 @@ def _shown(
     if blur:
         light = cv2.GaussianBlur(light, (0, 0), blur)
     code = np.clip(np.log2(np.maximum(light, 0.001)) / 10 + 1, 0, 1) ** gamma
-    code = code + np.random.default_rng(seed).normal(0, 0.006, code.shape)
+    # A sensor's noise comes before it is full.
+    code = np.minimum(code + np.random.default_rng(seed).normal(0, 0.006, code.shape), np.log2(ceiling) / 10 + 1)
     return np.clip(np.rint(code * 255), 0, 255).astype(np.uint8)
 
 
