@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
+from acescct import CURVE
 from partsong.errors import InvalidInput
 from partsong.film.records import Oval, Pose
 from partsong.media.planes import Planes
@@ -17,11 +18,6 @@ from partsong.render.plan import Layer, Stack
 
 WIDTH, HEIGHT = 192, 108
 FORM = Form(10, "422", "bt709", "limited")
-# Academy S-2016-001, ACEScct, decoded.
-CODES = np.linspace(0, 1, 4096)
-CURVE = np.where(
-    CODES > 0.155251141552511, 2.0 ** (CODES * 17.52 - 9.72), (CODES - 0.0729055341958355) / 10.5402377416545
-)
 
 
 @pytest.fixture

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import acescct
 from partsong.errors import InvalidInput
 from partsong.film.records import Curve, Oval, Point, Pose
 from partsong.media.planes import Planes
@@ -15,9 +16,7 @@ from partsong.render.merge import Form, Merger, compile_stack, stack_weights
 from partsong.render.plan import Layer, Stack
 from partsong.render.warp import is_whole, warped
 
-# Academy S-2016-001, ACEScct.
 CODE = np.linspace(0, 1, 4096)
-ACESCCT = np.where(CODE > 0.155251141552511, 2 ** (CODE * 17.52 - 9.72), (CODE - 0.0729055341958355) / 10.5402377416545)
 # IEC 61966-2-1: a display encoding, whose curve is far from a logarithm.
 SRGB = np.where(CODE <= 0.04045, CODE / 12.92, ((CODE + 0.055) / 1.055) ** 2.4)
 
@@ -77,8 +76,8 @@ def test_the_kernel_lies_within_one_code_of_the_definition(stack, chroma, depth,
     rng = np.random.default_rng(seed)
     poses = [Pose(dx_px=dx, dy_px=dy) for dx, dy in rng.integers(-5, 6, (len(stack.layers), 2)).tolist()]
     layers = [random_planes(rng, stack.width, stack.height, chroma, depth, matrix, value_range) for _ in stack.layers]
-    found = Merger(stack, ACESCCT, Form.of(layers[0])).merge(layers, poses)
-    expected = defined(stack, layers, ACESCCT, poses)
+    found = Merger(stack, acescct.CURVE, Form.of(layers[0])).merge(layers, poses)
+    expected = defined(stack, layers, acescct.CURVE, poses)
     for name in ("y", "u", "v"):
         ours, theirs = (getattr(planes, name).astype(int) for planes in (found, expected))
         assert np.abs(ours - theirs).max() <= 1
@@ -90,7 +89,7 @@ def test_a_layer_moved_by_fractions_is_resampled_where_it_shows():
     oval = Oval(x=30, y=20, rx=12, ry=9)
     stack = Stack(width=64, height=40, layers=(Layer(take="a"), Layer(take="b", shape=oval)))
     poses = [Pose(), Pose(dx_px=1.4, dy_px=-0.3, rotation_deg=0.5)]
-    found = Merger(stack, ACESCCT, Form.of(layers[0])).merge(layers, poses)
+    found = Merger(stack, acescct.CURVE, Form.of(layers[0])).merge(layers, poses)
     shows = stack_weights(stack, range(40))[1] == 1
     # Nothing is blended here: copies of what lies beneath, and the resampled frame, itself within a code.
     np.testing.assert_array_equal(found.y[~shows], layers[0].y[~shows])
@@ -115,7 +114,7 @@ def test_where_one_layer_shows_alone_its_codes_are_copied(chroma):
     oval = Oval(x=16, y=8, rx=7, ry=5)
     stack = Stack(width=32, height=16, layers=(Layer(take="a"), Layer(take="b", shape=oval, feather_px=4)))
     below, above = (random_planes(rng, 32, 16, chroma, 10) for _ in range(2))
-    found = Merger(stack, ACESCCT, Form.of(below)).merge([below, above], [Pose(), Pose(dx_px=2, dy_px=-2)])
+    found = Merger(stack, acescct.CURVE, Form.of(below)).merge([below, above], [Pose(), Pose(dx_px=2, dy_px=-2)])
     weights = stack_weights(stack, range(16))
     np.testing.assert_array_equal(found.y[weights[0] == 1], below.y[weights[0] == 1])
     moved = pixels.shifted(above.y, 2, -2)
@@ -135,7 +134,7 @@ def test_equal_layers_merge_into_themselves():
     planes = random_planes(np.random.default_rng(6), 48, 32, "422", 10)
     ovals = [Layer(take=name, shape=Oval(x=x, y=16, rx=14, ry=10), feather_px=12) for name, x in (("b", 14), ("c", 30))]
     stack = Stack(width=48, height=32, layers=(Layer(take="a"), *ovals))
-    found = Merger(stack, ACESCCT, Form.of(planes)).merge([planes] * 3)
+    found = Merger(stack, acescct.CURVE, Form.of(planes)).merge([planes] * 3)
     assert np.abs(found.y.astype(int) - planes.y).max() <= 1
 
 
@@ -143,13 +142,13 @@ def test_a_layer_that_shows_nowhere_need_not_be_given():
     whole = Oval(x=8, y=8, rx=100, ry=100)
     stack = Stack(width=16, height=16, layers=(Layer(take="a"), Layer(take="b", shape=whole, feather_px=2)))
     top = random_planes(np.random.default_rng(1), 16, 16, "420", 8)
-    merger = Merger(stack, ACESCCT, Form.of(top))
+    merger = Merger(stack, acescct.CURVE, Form.of(top))
     assert merger.shows == (False, True)
     np.testing.assert_array_equal(merger.merge([None, top]).y, top.y)
 
 
 def test_a_frame_without_layers_is_without_light():
-    dark = Merger(Stack(width=4, height=2), ACESCCT, Form(10, "422", "bt709", "full")).merge([])
+    dark = Merger(Stack(width=4, height=2), acescct.CURVE, Form(10, "422", "bt709", "full")).merge([])
     # ACEScct of 0 is 0.0729055 (Academy S-2016-001): full-range code 74.58.
     assert set(dark.y.ravel().tolist()) == {75}
     assert set(dark.u.ravel().tolist()) == {512}
@@ -161,7 +160,7 @@ def test_decoder_memory_is_read_as_it_lies():
     padded.flags.writeable = False
     planes = Planes(padded[:, :20], padded[:, :10], padded[:, 10:20], 10, "bt709", "limited")
     stack = Stack(width=20, height=6, layers=(Layer(take="a"),))
-    np.testing.assert_array_equal(Merger(stack, ACESCCT, Form.of(planes)).merge([planes]).y, planes.y)
+    np.testing.assert_array_equal(Merger(stack, acescct.CURVE, Form.of(planes)).merge([planes]).y, planes.y)
 
 
 def test_most_of_a_frame_of_ovals_is_copied():
@@ -174,7 +173,7 @@ def test_most_of_a_frame_of_ovals_is_copied():
 def test_what_does_not_fit_is_refused():
     planes = random_planes(np.random.default_rng(1), 16, 8, "422", 10)
     stack = Stack(width=16, height=8, layers=(Layer(take="cello-1"),))
-    merger = Merger(stack, ACESCCT, Form.of(planes))
+    merger = Merger(stack, acescct.CURVE, Form.of(planes))
     with pytest.raises(InvalidInput, match=r"cello-1.*8 x 8.*16 x 8"):
         merger.merge([random_planes(np.random.default_rng(1), 8, 8, "422", 10)])
     with pytest.raises(InvalidInput, match=r"cello-1.*8-bit"):

@@ -7,21 +7,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from acescct import CURVE
 from partsong.errors import InvalidInput
 from partsong.film.records import Curve, Oval, Point
 from partsong.media.planes import Planes
 from partsong.render import pixels
-
-
-def acescct_to_linear(code):
-    # Academy S-2016-001, ACEScct.
-    code = np.asarray(code, float)
-    return np.where(
-        code > 0.155251141552511, 2 ** (code * 17.52 - 9.72), (code - 0.0729055341958355) / 10.5402377416545
-    )
-
-
-CURVE = acescct_to_linear(np.linspace(0, 1, 4096))
 
 # BT.709-6, items 3.2 to 3.4, evaluated with colour-science 0.4.7: R'G'B', then codes of 10 and of 8 bits.
 BT709_CODES = [

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import acescct
 from partsong.errors import InvalidInput
 from partsong.media.planes import Planes
 from partsong.render import pixels
@@ -19,11 +20,8 @@ def same(encoded):
 
 
 def soft_display(encoded):
-    """A smooth log-to-display path: light from ACEScct (Academy S-2016-001), then a gentle shoulder and a power."""
-    light = np.where(
-        encoded > 0.155251141552511, 2.0 ** (encoded * 17.52 - 9.72), (encoded - 0.0729055341958355) / 10.5402377416545
-    )
-    light = np.maximum(light, 0)
+    """A smooth log-to-display path: light from ACEScct, then a gentle shoulder and a power."""
+    light = np.maximum(acescct.to_linear(encoded), 0)
     return (light / (light + 0.8)) ** (1 / 2.4)
 
 

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
+import acescct
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Film, Part, Placement, Song, Take
 from partsong.film.store import FilmStore
@@ -25,16 +26,6 @@ WIDTH, HEIGHT, RATE = 240, 136, Rate(num=25)
 FRAMES = 30
 PLAYERS = {"cello": 50, "oboe": 122, "celesta": 190}
 """Where in the frame each part is played."""
-
-
-def acescct(light):
-    # Academy S-2016-001.
-    light = np.asarray(light, float)
-    return np.where(
-        light <= 0.0078125,
-        10.5402377416545 * light + 0.0729055341958355,
-        (np.log2(np.maximum(light, 1e-9)) + 9.72) / 17.52,
-    )
 
 
 @dataclass(frozen=True)
@@ -84,7 +75,9 @@ class Painted:
             primaries="unknown", transfer="unknown", threads=1,
         ) as writer:  # fmt: skip
             for number in range(self.frames):
-                encoded = acescct(self.frame(number)) + rng.normal(0, 0.003, (self.size[1], self.size[0], 1))
+                encoded = acescct.from_linear(self.frame(number)) + rng.normal(
+                    0, 0.003, (self.size[1], self.size[0], 1)
+                )
                 codes = pixels.encoded_to_codes(encoded, 10, "bt709", "limited")
                 writer.write(pixels.to_planes(codes, "422", 10, "bt709", "limited"))
         return path

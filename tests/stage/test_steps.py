@@ -12,6 +12,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
+import acescct
 from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput
 from partsong.film.records import Shot
@@ -92,11 +93,7 @@ def defined(small, film, folder, song_frame, present):
             layers.append(next(iter(reader.read([source]))))
         alphas.append(pixels.shape_alpha(mask.shape, mask.feather_px, x, y))
         shifts.append((round(moved.first.dx_px), round(moved.first.dy_px)))
-    code = np.linspace(0, 1, 4096)
-    curve = np.where(
-        code > 0.155251141552511, 2 ** (code * 17.52 - 9.72), (code - 0.0729055341958355) / 10.5402377416545
-    )
-    return pixels.merged(layers, pixels.layer_weights(alphas), curve, shifts=shifts)
+    return pixels.merged(layers, pixels.layer_weights(alphas), acescct.CURVE, shifts=shifts)
 
 
 def test_a_hand_set_oval_outlives_a_new_proposal_and_asks_for_a_new_wide(proposed):
