@@ -1,18 +1,72 @@
 """The inner loops of the merge and of table look-up, compiled with Numba and kept between runs.
 
 They know arrays only. Sizes and positions are in pixels, runs in cells (:mod:`partsong.render.merge`); ``across`` and
-``down`` are the pixels of a cell, 1 or 2: dividing by them is shifting, for a division a pixel would cost as much as
-all the rest. Arguments are trusted: the callers check them.
+``down`` are the pixels of a cell, 1 or 2. Arguments are trusted: the callers check them.
+
+What costs time is written as loops over neighbouring pixels of a row that a compiler can turn into vector instructions.
+Three things are needed for that, and all of them look odd: rows without gaps (:func:`rows`), the promise that no two
+arrays overlap (:class:`_Apart`), and 32-bit numbers said to be such at every step, since Numba widens them otherwise.
+Indices are unsigned, because a signed one is first looked at for being negative.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import njit
+from numba import float32, int32, njit, uint32, uint64
+from numba.core.compiler import Compiler
 
 from partsong.render.table import LANE
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+
+class _Apart(Compiler):
+    """Compiles functions whose array arguments do not overlap, which the vectoriser cannot find out by itself."""
+
+    def define_pipelines(self) -> Any:
+        self.state.flags.noalias = True
+        return super().define_pipelines()  # type: ignore[no-untyped-call]
+
+
+Kernel = Callable[..., Any]
+
+
+def _whole(kernel: Kernel) -> Kernel:
+    """Compile a function that is called from outside."""
+    compiled: Kernel = njit(cache=True, nogil=True, error_model="numpy", pipeline_class=_Apart)(kernel)
+    return compiled
+
+
+def _part(kernel: Kernel) -> Kernel:
+    """Compile a loop into its caller, once for each ``across`` that it is called with."""
+    compiled: Kernel = njit(forceinline=True, nogil=True, error_model="numpy", pipeline_class=_Apart)(kernel)
+    return compiled
+
+
+def rows(plane: NDArray[Any]) -> NDArray[Any]:
+    """Return a plane's rows for reading, together with what lies between them, so that all is one piece of memory.
+
+    What lies there, and behind the last row, must not be read. Planes that do not lie row by row are copied.
+    """
+    height, width = plane.shape
+    stride = plane.strides[0] // plane.itemsize
+    if plane.strides[1] != plane.itemsize or stride < width or plane.strides[0] % plane.itemsize:
+        plane, stride = np.ascontiguousarray(plane), width
+    return np.lib.stride_tricks.as_strided(plane, (height, stride), writeable=False)
+
+
+BLOCK = 32
+"""How many blended pixels are taken at once."""
+
+
+@njit(inline="always")
+def blocks(length: int) -> int:  # pragma: no cover
+    """Return the place that so many blended pixels of a row take."""
+    return (length + BLOCK - 1) & -BLOCK
 
 
 @njit(inline="always")
@@ -22,115 +76,213 @@ def held(value: int, top: int) -> int:  # pragma: no cover
     return top if value > top else value
 
 
-@njit(cache=True, nogil=True)
+@_whole
 def copy_runs(
     y: Any, u: Any, v: Any, out_y: Any, out_u: Any, out_v: Any, runs: Any, dx: int, dy: int, across: int, down: int
 ) -> None:  # pragma: no cover
     """Copy the codes of a layer's own runs, moved by (dx, dy); what is beyond an edge repeats the edge."""
     height, width = out_y.shape
-    aligned = dx % across == 0 and dy % down == 0
     for run in range(runs.shape[0]):
         row, first, stop = runs[run, 0], runs[run, 1], runs[run, 2]
         left, right = first * across, min(stop * across, width)
         top, bottom = row * down, min((row + 1) * down, height)
-        inside = left - dx >= 0 and right - dx <= width
         for line in range(top, bottom):
             source = held(line - dy, height - 1)
-            if inside:
-                out_y[line, left:right] = y[source, left - dx : right - dx]
+            begin, end = min(max(left, dx), right), max(min(right, width + dx), left)
+            if begin < end:
+                _copy(y[source, begin - dx : end - dx], out_y[line, begin:end])
+            for x in range(left, begin):
+                out_y[line, x] = y[source, 0]
+            for x in range(max(begin, end), right):
+                out_y[line, x] = y[source, width - 1]
+        # The colour of cells that come from whole cells, or from halves of two side by side, is taken many at once.
+        begin = end = first
+        if dy % down == 0:
+            line = held(row - dy // down, u.shape[0] - 1)
+            cells, moved, halves = width // across, -(-dx // across), dx % across
+            begin = min(max(first, moved), stop)
+            end = max(min(stop, cells, cells + moved - halves), begin)
+            if halves:
+                _copy_halves(u[line, begin - moved : end - moved + 1], out_u[row, begin:end])
+                _copy_halves(v[line, begin - moved : end - moved + 1], out_v[row, begin:end])
             else:
-                for x in range(left, right):
-                    out_y[line, x] = y[source, held(x - dx, width - 1)]
-        if aligned and inside and top - dy >= 0 and bottom - dy <= height:
-            moved, line = dx // across, row - dy // down
-            out_u[row, first:stop] = u[line, first - moved : stop - moved]
-            out_v[row, first:stop] = v[line, first - moved : stop - moved]
-            continue
-        for cell in range(first, stop):
-            sum_u, sum_v, count = 0, 0, 0
-            for line in range(top, bottom):
-                source = held(line - dy, height - 1) >> (down - 1)
-                for x in range(cell * across, min((cell + 1) * across, width)):
-                    column = held(x - dx, width - 1) >> (across - 1)
-                    sum_u += int(u[source, column])
-                    sum_v += int(v[source, column])
-                    count += 1
-            out_u[row, cell] = (2 * sum_u + count) // (2 * count)
-            out_v[row, cell] = (2 * sum_v + count) // (2 * count)
+                _copy(u[line, begin - moved : end - moved], out_u[row, begin:end])
+                _copy(v[line, begin - moved : end - moved], out_v[row, begin:end])
+        for cell in range(first, begin):
+            _copy_cell(u, v, out_u, out_v, row, cell, height, width, dx, dy, across, down)
+        for cell in range(end, stop):
+            _copy_cell(u, v, out_u, out_v, row, cell, height, width, dx, dy, across, down)
 
 
-@njit(cache=True, nogil=True)
-def add_light(
-    y: Any, u: Any, v: Any, light: Any, runs: Any, weights: Any, table: Any, to_rgb: Any,
+@_part
+def _copy(codes: Any, out: Any) -> None:  # pragma: no cover
+    for at in range(out.shape[0]):
+        out[at] = codes[at]
+
+
+@_part
+def _copy_halves(codes: Any, out: Any) -> None:  # pragma: no cover
+    for at in range(out.shape[0]):
+        out[at] = uint32(uint32(codes[at]) + uint32(codes[at + 1]) + uint32(1)) >> uint32(1)
+
+
+@_part
+def _copy_cell(
+    u: Any, v: Any, out_u: Any, out_v: Any, row: int, cell: int, height: int, width: int,
     dx: int, dy: int, across: int, down: int,
 ) -> None:  # fmt: skip  # pragma: no cover
-    """Add a layer's weighted light to the buffer of blended pixels."""
-    height, width = y.shape
-    r0, r2, r3 = to_rgb[0, 0], to_rgb[0, 2], to_rgb[0, 3]
-    g0, g1, g2, g3 = to_rgb[1, 0], to_rgb[1, 1], to_rgb[1, 2], to_rgb[1, 3]
-    b0, b1, b3 = to_rgb[2, 0], to_rgb[2, 1], to_rgb[2, 3]
+    """Give a cell the mean colour of the pixels that come to lie in it, those beyond an edge being the edge's."""
+    sum_u, sum_v, count = 0, 0, 0
+    for line in range(row * down, min((row + 1) * down, height)):
+        source = held(line - dy, height - 1) >> (down - 1)
+        for x in range(cell * across, min((cell + 1) * across, width)):
+            column = held(x - dx, width - 1) >> (across - 1)
+            sum_u += int(u[source, column])
+            sum_v += int(v[source, column])
+            count += 1
+    out_u[row, cell] = (2 * sum_u + count) // (2 * count)
+    out_v[row, cell] = (2 * sum_v + count) // (2 * count)
+
+
+# --- light ----------------------------------------------------------------------------------------
+
+
+@_whole
+def add_light(
+    y: Any, u: Any, v: Any, width: int, light: Any, runs: Any, weights: Any, table: Any, gains: Any, to_steps: Any,
+    dx: int, dy: int, across: int, down: int,
+) -> None:  # fmt: skip  # pragma: no cover
+    """Add a layer's weighted light to ``light`` (3, blended pixels).
+
+    In there and in ``weights`` each row of a run takes a multiple of ``BLOCK``; what is beyond its end weighs nothing.
+    """
+    height = y.shape[0]
     for run in range(runs.shape[0]):
         row, first, stop, place, weigh = runs[run, 0], runs[run, 1], runs[run, 2], runs[run, 3], runs[run, 4]
         left, right = first * across, min(stop * across, width)
+        length = right - left
+        room = blocks(length)
         for line in range(row * down, min((row + 1) * down, height)):
             source = held(line - dy, height - 1)
-            colour = source >> (down - 1)
-            for x in range(left, right):
-                weight = weights[weigh]
-                if weight > 0:
-                    column = held(x - dx, width - 1)
-                    luma = np.float32(y[source, column])
-                    cb = np.float32(u[colour, column >> (across - 1)])
-                    cr = np.float32(v[colour, column >> (across - 1)])
-                    light[place, 0] += weight * table[0, int(r0 * luma + r2 * cr + r3)]
-                    light[place, 1] += weight * table[1, int(g0 * luma + g1 * cb + g2 * cr + g3)]
-                    light[place, 2] += weight * table[2, int(b0 * luma + b1 * cb + b3)]
-                place += 1
-                weigh += 1
+            luma, blue, red = y[source], u[source >> (down - 1)], v[source >> (down - 1)]
+            weight = weights[weigh : weigh + room]
+            r, g, b = light[0, place : place + room], light[1, place : place + room], light[2, place : place + room]
+            at = 0
+            while at < length:
+                x = left + at - dx
+                cell = held(x, width - 1) >> (across - 1)
+                # Whole cells of the source, all at once; one pixel where the move halves them, and at the edges.
+                count = (min(room - at, width - x) & -across) if x >= 0 and x & (across - 1) == 0 else 0
+                if count > 0 and across == 2:
+                    _add(luma[x : x + count], blue[cell : cell + count // 2], red[cell : cell + count // 2],
+                         weight[at : at + count], r[at : at + count], g[at : at + count], b[at : at + count],
+                         table, gains, to_steps, 2)  # fmt: skip
+                else:
+                    x, count = held(x, width - 1), max(count, 1)
+                    _add(luma[x : x + count], blue[cell : cell + count], red[cell : cell + count],
+                         weight[at : at + count], r[at : at + count], g[at : at + count], b[at : at + count],
+                         table, gains, to_steps, 1)  # fmt: skip
+                at += count
+            place += room
+            weigh += room
 
 
-@njit(inline="always")
-def _encoded(value: Any, bits: Any, values: Any, first: int, ends: Any) -> Any:  # pragma: no cover
-    entry = (bits >> 12) - first
-    if entry < 0:
-        return value * ends[0]
-    if entry >= values.shape[0]:
-        return np.float32(1.0) + (value - ends[1]) * ends[2]
-    return values[entry]
+@_part
+def _add(
+    y: Any, u: Any, v: Any, weights: Any, r: Any, g: Any, b: Any, table: Any, gains: Any, to_steps: Any, across: int
+) -> None:  # fmt: skip  # pragma: no cover
+    per_luma, per_v = to_steps[0, 0], to_steps[0, 2]
+    green_u, green_v, per_u = to_steps[1, 1], to_steps[1, 2], to_steps[2, 1]
+    from_r, from_g, from_b = to_steps[0, 3], to_steps[1, 3], to_steps[2, 3]
+    gain_r, gain_g, gain_b = gains[0], gains[1], gains[2]
+    for cell in range(u.shape[0]):
+        cb, cr = float32(u[cell]), float32(v[cell])
+        off_r = per_v * cr + from_r
+        off_g = green_u * cb + green_v * cr + from_g
+        off_b = per_u * cb + from_b
+        for part in range(across):
+            at = across * cell + part
+            luma, weight = per_luma * float32(y[at]), weights[at]
+            r[at] += weight * gain_r * table[uint32(int32(luma + off_r))]
+            g[at] += weight * gain_g * table[uint32(int32(luma + off_g))]
+            b[at] += weight * gain_b * table[uint32(int32(luma + off_b))]
 
 
-@njit(cache=True, nogil=True)
+@_whole
 def encode_light(
-    light: Any, bits: Any, out_y: Any, out_u: Any, out_v: Any, runs: Any, values: Any, first_entry: int, ends: Any,
+    light: Any, out_y: Any, out_u: Any, out_v: Any, runs: Any, values: Any, first_entry: int, ends: Any,
     to_codes: Any, top_code: int, across: int, down: int,
 ) -> None:  # fmt: skip  # pragma: no cover
-    """Encode the buffer of blended pixels (and ``bits``, the same memory as int32) into the planes."""
+    """Encode ``light`` (3, blended pixels), which is overwritten, into the planes."""
     height, width = out_y.shape
-    half = np.float32(0.5)
+    _encode(light[0], light[1], light[2], values, int32(first_entry), int32(values.shape[0] - 1), ends, to_codes)
+    sums = np.empty((2, out_u.shape[1]), np.float32)
     for run in range(runs.shape[0]):
         row, first, stop, place = runs[run, 0], runs[run, 1], runs[run, 2], runs[run, 3]
         left, right = first * across, min(stop * across, width)
         top, bottom = row * down, min((row + 1) * down, height)
         length = right - left
-        for cell in range(first, stop):
-            sum_u, sum_v, count = np.float32(0), np.float32(0), 0
-            for line in range(top, bottom):
-                for x in range(cell * across, min((cell + 1) * across, width)):
-                    at = place + (line - top) * length + (x - left)
-                    r = _encoded(light[at, 0], bits[at, 0], values, first_entry, ends)
-                    g = _encoded(light[at, 1], bits[at, 1], values, first_entry, ends)
-                    b = _encoded(light[at, 2], bits[at, 2], values, first_entry, ends)
-                    luma = to_codes[0, 0] * r + to_codes[0, 1] * g + to_codes[0, 2] * b + to_codes[0, 3]
-                    out_y[line, x] = held(int(luma + half), top_code)
-                    sum_u += to_codes[1, 0] * r + to_codes[1, 1] * g + to_codes[1, 2] * b
-                    sum_v += to_codes[2, 0] * r + to_codes[2, 1] * g + to_codes[2, 2] * b
-                    count += 1
-            share = np.float32(1.0) / np.float32(count)
-            out_u[row, cell] = held(int(sum_u * share + to_codes[1, 3] + half), top_code)
-            out_v[row, cell] = held(int(sum_v * share + to_codes[2, 3] + half), top_code)
+        whole = length // across
+        sums[:, : stop - first] = 0
+        for line in range(top, bottom):
+            _settle(light[0, place:], out_y[line, left:right], float32(1.0), top_code)
+            if across == 2:
+                _pair(light[1, place:], sums[0, :whole])
+                _pair(light[2, place:], sums[1, :whole])
+                if length % 2:  # the frame's last cell is half a one
+                    sums[0, whole] += 2 * light[1, place + length - 1]
+                    sums[1, whole] += 2 * light[2, place + length - 1]
+            else:
+                sums[0, :whole] += light[1, place : place + length]
+                sums[1, :whole] += light[2, place : place + length]
+            place += blocks(length)
+        share = float32(1.0) / float32(across * (bottom - top))
+        _settle(sums[0], out_u[row, first:stop], share, top_code)
+        _settle(sums[1], out_v[row, first:stop], share, top_code)
 
 
-@njit(cache=True, nogil=True)
+@njit(inline="always")
+def _encoded(light: Any, values: Any, first: Any, last: Any, ends: Any) -> Any:  # pragma: no cover
+    above = np.float32(light - ends[0])
+    entry = int32((above.view(np.int32) >> 12) - first)
+    value = values[uint32(min(max(entry, int32(0)), last))]
+    # Straight lines below and above, without branches.
+    return value + min(above - ends[1], float32(0)) * ends[2] + max(above - ends[3], float32(0)) * ends[4]
+
+
+@_part
+def _encode(
+    r: Any, g: Any, b: Any, values: Any, first: Any, last: Any, ends: Any, to_codes: Any
+) -> None:  # pragma: no cover
+    """Turn light into codes with fractions, in place."""
+    for at in range(r.shape[0]):
+        red = _encoded(r[at], values, first, last, ends)
+        green = _encoded(g[at], values, first, last, ends)
+        blue = _encoded(b[at], values, first, last, ends)
+        r[at] = to_codes[0, 0] * red + to_codes[0, 1] * green + to_codes[0, 2] * blue + to_codes[0, 3]
+        g[at] = to_codes[1, 0] * red + to_codes[1, 1] * green + to_codes[1, 2] * blue + to_codes[1, 3]
+        b[at] = to_codes[2, 0] * red + to_codes[2, 1] * green + to_codes[2, 2] * blue + to_codes[2, 3]
+
+
+@_part
+def _pair(codes: Any, sums: Any) -> None:  # pragma: no cover
+    for cell in range(sums.shape[0]):
+        sums[cell] += codes[2 * cell] + codes[2 * cell + 1]
+
+
+@_part
+def _settle(codes: Any, out: Any, share: Any, top_code: int) -> None:  # pragma: no cover
+    half, top = float32(0.5), int32(top_code)
+    for at in range(out.shape[0]):
+        out[at] = min(max(int32(codes[at] * share + half), int32(0)), top)
+
+
+# --- the table ------------------------------------------------------------------------------------
+
+_STEP_BITS = 20  # more than a step in a lattice of 513 points takes; a fraction of 12 bits lies above it
+
+
+@_whole
 def apply_lattice(
     y: Any, u: Any, v: Any, across: int, down: int, lattice: Any, size: int, shift: int,
     out_y: Any, out_u: Any, out_v: Any, out_across: int, out_down: int, spare_bits: int,
@@ -139,49 +291,82 @@ def apply_lattice(
 
     ``lattice`` (size ** 3) holds output codes times ``2 ** spare_bits``, the three of a point side by side in one
     whole number (``LANE`` bits each), so that one product weighs all of them. A code's leading bits choose the cell,
-    the lower ``shift`` bits the place in it. The three ways through a cell's corners are sorted without branches: each
-    fraction is packed above the step in the lattice that belongs to it.
+    the lower ``shift`` bits the place in it. ``out_across`` is ``across`` or twice it.
     """
-    height, width = y.shape
-    mask = (1 << shift) - 1
-    step_y, step_u, step_v = size * size, size, 1
-    scale = shift + spare_bits
-    half = 1 << (scale - 1)
-    low_bits = (1 << 32) - 1
-    lane = (1 << LANE) - 1
-    rows, columns = out_u.shape
-    whole, whole_bits = out_across * out_down, (out_across - 1) + (out_down - 1)
-    for row in range(rows):
+    height, width = out_y.shape
+    whole = width // across
+    cells = -(-width // across)
+    sums = np.empty(cells, np.uint64)
+    for row in range(out_u.shape[0]):
         top, bottom = row * out_down, min((row + 1) * out_down, height)
-        for cell in range(columns):
-            left, right = cell * out_across, min((cell + 1) * out_across, width)
-            sum_u, sum_v, count = 0, 0, 0
-            for line in range(top, bottom):
-                colour_line = line >> (down - 1)
-                for x in range(left, right):
-                    code_y = int(y[line, x])
-                    code_u = int(u[colour_line, x >> (across - 1)])
-                    code_v = int(v[colour_line, x >> (across - 1)])
-                    base = (code_y >> shift) * step_y + (code_u >> shift) * step_u + (code_v >> shift)
-                    a = ((code_y & mask) << 32) | step_y
-                    b = ((code_u & mask) << 32) | step_u
-                    c = ((code_v & mask) << 32) | step_v
-                    ab, ba = max(a, b), min(a, b)
-                    greatest, rest = max(ab, c), min(ab, c)
-                    middle, least = max(ba, rest), min(ba, rest)
-                    f1, f2, f3 = greatest >> 32, middle >> 32, least >> 32
-                    p1 = base + (greatest & low_bits)
-                    p2 = p1 + (middle & low_bits)
-                    p3 = p2 + (least & low_bits)
-                    w0, w1, w2 = mask + 1 - f1, f1 - f2, f2 - f3
-                    three = w0 * lattice[base] + w1 * lattice[p1] + w2 * lattice[p2] + f3 * lattice[p3]
-                    out_y[line, x] = ((three & lane) + half) >> scale
-                    sum_u += (three >> LANE) & lane
-                    sum_v += three >> (2 * LANE)
-                    count += 1
-            if count == whole:
-                out_u[row, cell] = (sum_u + whole * half) >> (scale + whole_bits)
-                out_v[row, cell] = (sum_v + whole * half) >> (scale + whole_bits)
+        sums[:] = 0
+        for line in range(top, bottom):
+            blue, red = u[line >> (down - 1)], v[line >> (down - 1)]
+            if across == 2:
+                _look_up(y[line], blue, red, out_y[line], sums[:whole], lattice, size, shift, spare_bits, 2)
+                if whole < cells:
+                    _look_up(y[line, width - 1 :], blue[whole:], red[whole:], out_y[line, width - 1 :], sums[whole:],
+                             lattice, size, shift, spare_bits, 1)  # fmt: skip
             else:
-                out_u[row, cell] = (sum_u + count * half) // (count << scale)
-                out_v[row, cell] = (sum_v + count * half) // (count << scale)
+                _look_up(y[line], blue, red, out_y[line], sums, lattice, size, shift, spare_bits, 1)
+        # A sample covers 1, 2 or 4 pixels: its mean is a shift.
+        scale = shift + spare_bits + (bottom - top - 1)
+        full = width // out_across
+        if out_across == across:
+            _share(sums, out_u[row, :full], out_v[row, :full], scale + across - 1, 1)
+        else:
+            _share(sums, out_u[row, :full], out_v[row, :full], scale + 1, 2)
+        if full < out_u.shape[1]:
+            _share(sums[cells - 1 :], out_u[row, full:], out_v[row, full:], scale, 1)
+
+
+@_part
+def _look_up(
+    y: Any, u: Any, v: Any, out_y: Any, sums: Any, lattice: Any, size: int, shift: int, spare_bits: int, across: int
+) -> None:  # pragma: no cover
+    """Look up as many cells as there are ``sums``, to which their colour is added.
+
+    The three ways through a cell of the lattice are sorted without branches: each fraction is packed above the step
+    that belongs to it.
+    """
+    fraction, full, bits = uint32((1 << shift) - 1), uint32(1 << shift), uint32(shift)
+    step_y, step_u, over = uint32(size * size), uint32(size), uint32(_STEP_BITS)
+    step = uint32((1 << _STEP_BITS) - 1)
+    lane, lane_bits = uint32((1 << LANE) - 1), uint64(LANE)
+    scale, half = uint32(shift + spare_bits), uint32(1 << (shift + spare_bits - 1))
+    for cell in range(sums.shape[0]):
+        code_u, code_v = uint32(u[cell]), uint32(v[cell])
+        corner = uint32((code_u >> bits) * step_u + (code_v >> bits))
+        way_u = uint32(uint32((code_u & fraction) << over) | step_u)
+        way_v = uint32(uint32((code_v & fraction) << over) | uint32(1))
+        longer, shorter = max(way_u, way_v), min(way_u, way_v)
+        total = sums[cell]
+        for part in range(across):
+            at = across * cell + part
+            code_y = uint32(y[at])
+            way_y = uint32(uint32((code_y & fraction) << over) | step_y)
+            first, rest = max(longer, way_y), min(longer, way_y)
+            second, third = max(rest, shorter), min(rest, shorter)
+            f1, f2, f3 = uint32(first >> over), uint32(second >> over), uint32(third >> over)
+            p0 = uint32(corner + (code_y >> bits) * step_y)
+            p1 = uint32(p0 + (first & step))
+            p2 = uint32(p1 + (second & step))
+            p3 = uint32(p2 + (third & step))
+            three = (
+                uint64(uint32(full - f1)) * lattice[p0]
+                + uint64(uint32(f1 - f2)) * lattice[p1]
+                + uint64(uint32(f2 - f3)) * lattice[p2]
+                + uint64(f3) * lattice[p3]
+            )
+            out_y[at] = uint32(uint32(uint32(three) & lane) + half) >> scale
+            total += three >> lane_bits
+        sums[cell] = total
+
+
+@_part
+def _share(sums: Any, out_u: Any, out_v: Any, scale: int, cells: int) -> None:  # pragma: no cover
+    half, bits, lane, lane_bits = uint64(1 << scale >> 1), uint64(scale), uint64((1 << LANE) - 1), uint64(LANE)
+    for at in range(out_u.shape[0]):
+        total = sums[at] if cells == 1 else sums[2 * at] + sums[2 * at + 1]
+        out_u[at] = ((total & lane) + half) >> bits
+        out_v[at] = ((total >> lane_bits) + half) >> bits

@@ -9,7 +9,7 @@ import numpy as np
 from partsong.errors import InvalidInput
 from partsong.media.planes import Planes
 from partsong.render import pixels
-from partsong.render.merge import Form, code_coefficients, decoding_table, encoding_table, rgb_coefficients
+from partsong.render.merge import Form, code_coefficients, decoding_table, encoding_table, step_coefficients
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -23,11 +23,14 @@ class LightPath:
         self._width, self._height = width, height
         self._across, self._down = pixels.colour_steps(form.chroma)
         self._encode = encoding_table(self._curve)
-        self._decode: dict[tuple[float, float, float], NDArray[np.float32]] = {}
-        cells, down = -(-width // self._across), self._down
-        starts = [(row, 0, cells, row * down * width) for row in range(-(-height // down))]
+        self._decode = decoding_table(self._curve)
+        from partsong.render.kernels import BLOCK  # Numba takes over a second to load
+
+        cells, down, room = -(-width // self._across), self._down, -(-width // BLOCK) * BLOCK
+        starts = [(row, 0, cells, row * down * room) for row in range(-(-height // down))]
         self._runs = np.array(starts, np.int64).reshape(-1, 4)
-        self._ones = np.ones(width * height, np.float32)
+        self._weights = np.zeros((height, room), np.float32)
+        self._weights[:, :width] = 1
 
     def light(self, planes: Planes, gain: tuple[float, float, float] = pixels.NO_GAIN) -> NDArray[np.float32]:
         """Return a frame's scene-linear light times a gain: (height, width, 3).
@@ -37,23 +40,20 @@ class LightPath:
         InvalidInput
             If the frame has another size or form.
         """
-        from partsong.render import kernels  # Numba takes over a second to load
+        from partsong.render import kernels
 
         if (planes.width, planes.height) != (self._width, self._height) or Form.of(planes) != self._form:
             raise InvalidInput(
                 f"A frame of {planes.width} x {planes.height} pixels came where {self._width} x {self._height}, "
                 f"{self._form.bit_depth}-bit {self._form.chroma}, was to be added. Bring takes to one form first."
             )
-        if gain not in self._decode:
-            self._decode[gain] = decoding_table(self._curve, gain)
-        light = np.zeros((self._width * self._height, 3), np.float32)
+        light = np.zeros((3, self._weights.size), np.float32)
         runs = np.concatenate([self._runs, self._runs[:, 3:]], axis=1)
         kernels.add_light(
-            planes.y, planes.u, planes.v, light, runs, self._ones, self._decode[gain], rgb_coefficients(self._form),
-            0, 0, self._across, self._down,
+            *map(kernels.rows, (planes.y, planes.u, planes.v)), self._width, light, runs, self._weights.ravel(),
+            self._decode, np.array(gain, np.float32), step_coefficients(self._form), 0, 0, self._across, self._down,
         )  # fmt: skip
-        light += np.float32(self._curve[0])  # the table leaves it out
-        return light.reshape(self._height, self._width, 3)
+        return np.ascontiguousarray(np.moveaxis(light.reshape(3, *self._weights.shape)[:, :, : self._width], 0, -1))
 
     def encoded(self, light: NDArray[np.float32]) -> Planes:
         """Return the frame that shows a light (height, width, 3)."""
@@ -64,9 +64,10 @@ class LightPath:
         y = np.empty((self._height, self._width), kind)
         u = np.empty((-(-self._height // self._down), -(-self._width // self._across)), kind)
         v = np.empty_like(u)
-        above = np.ascontiguousarray(light - np.float32(self._curve[0]), np.float32).reshape(-1, 3)
+        planar = np.zeros((3, *self._weights.shape), np.float32)
+        planar[:, :, : self._width] = np.moveaxis(light, -1, 0)
         kernels.encode_light(
-            above, above.view(np.int32), y, u, v, self._runs,
+            planar.reshape(3, -1), y, u, v, self._runs,
             self._encode.values, self._encode.first, self._encode.ends,
             code_coefficients(form), (1 << form.bit_depth) - 1, self._across, self._down,
         )  # fmt: skip

@@ -5,9 +5,9 @@ cells into *runs* over which the same set of layers has weight. Where that is on
 copied; elsewhere the layers' light is summed and encoded again. Ovals nearly partition a frame, so most of it is
 copied, and a layer that has weight nowhere need not be decoded.
 
-Per frame, the layers are handled one after another: each copies its own runs and adds its light to a buffer that holds
-the blended pixels only; a last pass encodes that buffer. :mod:`partsong.render.pixels` defines the result; this lies
-within one code of it.
+Per frame, the layers copy their own runs one after another. What they share is summed and encoded in bands of rows, so
+that the sums, a buffer of blended pixels only, stay in the processor's cache. :mod:`partsong.render.pixels` defines the
+result; this lies within one code of it.
 """
 
 from __future__ import annotations
@@ -54,12 +54,14 @@ class LayerRuns:
     """Where one layer shows.
 
     ``copied`` (n, 3) holds row, first and stop of runs of cells that this layer has to itself; ``blended`` (n, 5) those
-    that it shares, followed by where the run starts in the buffer of blended pixels and in ``weights``.
+    that it shares, followed by where the run starts in its band's buffer of blended pixels and in ``weights``. In
+    ``bands`` (bands + 1,) stands where the blended runs of each band begin.
     """
 
     copied: NDArray[np.int64]
     blended: NDArray[np.int64]
     weights: NDArray[np.float32]
+    bands: NDArray[np.int64]
 
     @property
     def shows(self) -> bool:
@@ -69,14 +71,17 @@ class LayerRuns:
 
 @dataclass(frozen=True, slots=True)
 class Compiled:
-    """A stack made ready: the runs of each layer, all blended runs (row, first, stop, start), and their pixels."""
+    """A stack made ready: the runs of each layer, and of each band all blended runs (row, first, stop, start).
+
+    ``pixels`` counts the blended pixels of each band.
+    """
 
     layers: tuple[LayerRuns, ...]
-    blended: NDArray[np.int64]
-    pixels: int
+    blended: tuple[NDArray[np.int64], ...]
+    pixels: tuple[int, ...]
 
 
-_NOTHING = Compiled((), np.zeros((0, 4), np.int64), 0)
+_NOTHING = Compiled((), (), ())
 
 
 def stack_weights(stack: Stack, rows: range) -> NDArray[np.float64]:
@@ -105,7 +110,7 @@ def compile_stack(stack: Stack, chroma: Chroma) -> Compiled:
     InvalidInput
         If there are more layers than the kernel can tell apart.
     """
-    from partsong.render import outlines  # Numba takes over a second to load
+    from partsong.render import kernels, outlines  # Numba takes over a second to load
 
     count = len(stack.layers)
     if count > _MOST_LAYERS:
@@ -115,9 +120,14 @@ def compile_stack(stack: Stack, chroma: Chroma) -> Compiled:
     blended: list[list[tuple[int, int, int, int, int]]] = [[] for _ in stack.layers]
     weights: list[list[NDArray[np.float32]]] = [[] for _ in stack.layers]
     weight_counts = [0] * count
-    every: list[tuple[int, int, int, int]] = []
-    total = 0
+    starts: list[list[int]] = [[] for _ in stack.layers]
+    blended_of_band: list[NDArray[np.int64]] = []
+    pixels_of_band: list[int] = []
     for top in range(0, stack.height, _BAND_ROWS):
+        every: list[tuple[int, int, int, int]] = []
+        total = 0
+        for number in range(count):
+            starts[number].append(len(blended[number]))
         weight = _alphas(stack, range(top, min(top + _BAND_ROWS, stack.height)))
         sets = outlines.weigh(weight, across, down)
         for cell_row, row_sets in enumerate(sets):
@@ -130,21 +140,25 @@ def compile_stack(stack: Stack, chroma: Chroma) -> Compiled:
                     copied[members[0]].append((row, first, stop))
                     continue
                 part = lines[:, :, first * across : stop * across]
+                room = (0, -part.shape[2] % kernels.BLOCK)
                 every.append((row, first, stop, total))
                 for member in members:
                     blended[member].append((row, first, stop, total, weight_counts[member]))
-                    weights[member].append(part[member].astype(np.float32).ravel())
-                    weight_counts[member] += part[member].size
-                total += part[0].size
+                    weights[member].append(np.pad(part[member].astype(np.float32), ((0, 0), room)).ravel())
+                    weight_counts[member] += weights[member][-1].size
+                total += part.shape[1] * (part.shape[2] + room[1])
+        blended_of_band.append(np.array(every, np.int64).reshape(-1, 4))
+        pixels_of_band.append(total)
     runs = tuple(
         LayerRuns(
             np.array(copied[number], np.int64).reshape(-1, 3),
             np.array(blended[number], np.int64).reshape(-1, 5),
             np.concatenate([*weights[number], np.zeros(0, np.float32)]),
+            np.array([*starts[number], len(blended[number])], np.int64),
         )
         for number in range(count)
     )
-    return Compiled(runs, np.array(every, np.int64).reshape(-1, 4), total)
+    return Compiled(runs, tuple(blended_of_band), tuple(pixels_of_band))
 
 
 class Merger:
@@ -172,9 +186,9 @@ class Merger:
         self._form = form
         self._curve = pixels.checked_curve(curve)
         self._compiled = compile_stack(stack, form.chroma) if stack.layers else _NOTHING
-        self._light = np.zeros((self._compiled.pixels, 3), np.float32)
+        self._light = np.empty(3 * max(self._compiled.pixels, default=0), np.float32)
         self._encode = encoding_table(self._curve)
-        self._decode = [decoding_table(self._curve, layer.gain) for layer in stack.layers]
+        self._decode = decoding_table(self._curve)
         self.runs = self._compiled.layers
         self.shows = tuple(runs.shows for runs in self._compiled.layers)
         _, down = pixels.colour_steps(form.chroma)
@@ -205,8 +219,7 @@ class Merger:
         y = np.empty((stack.height, stack.width), kind)
         u = np.empty((-(-stack.height // down), -(-stack.width // across)), kind)
         v = np.empty_like(u)
-        to_rgb = rgb_coefficients(form)
-        self._light[:] = 0
+        lit = []
         for number, (layer, runs) in enumerate(zip(stack.layers, self._compiled.layers, strict=True)):
             if not runs.shows:
                 continue
@@ -214,15 +227,24 @@ class Merger:
             pose = poses[number] if poses else Pose()
             if not is_whole(pose):
                 given, pose = fast_warped(given, pose, self._rows[number]), Pose()
-            source = (given.y, given.u, given.v)
+            source = tuple(map(kernels.rows, (given.y, given.u, given.v)))
             move = (round(pose.dx_px), round(pose.dy_px), across, down)
             kernels.copy_runs(*source, y, u, v, runs.copied, *move)
-            kernels.add_light(*source, self._light, runs.blended, runs.weights, self._decode[number], to_rgb, *move)
-        kernels.encode_light(
-            self._light, self._light.view(np.int32), y, u, v, self._compiled.blended,
-            self._encode.values, self._encode.first, self._encode.ends,
-            code_coefficients(form), (1 << form.bit_depth) - 1, across, down,
-        )  # fmt: skip
+            lit.append((runs, source, np.array(layer.gain, np.float32), move))
+        to_steps, to_codes, top_code = step_coefficients(form), code_coefficients(form), (1 << form.bit_depth) - 1
+        for band, (blended, count) in enumerate(zip(self._compiled.blended, self._compiled.pixels, strict=True)):
+            light = self._light[: 3 * count].reshape(3, count)
+            light[:] = 0
+            for runs, source, gain, move in lit:
+                shared = runs.blended[runs.bands[band] : runs.bands[band + 1]]
+                if len(shared):
+                    kernels.add_light(
+                        *source, stack.width, light, shared, runs.weights, self._decode, gain, to_steps, *move
+                    )
+            kernels.encode_light(
+                light, y, u, v, blended, self._encode.values, self._encode.first, self._encode.ends,
+                to_codes, top_code, across, down,
+            )  # fmt: skip
         return Planes(y, u, v, form.bit_depth, form.matrix, form.value_range)
 
     def fitting(self, planes: Planes | None, layer: Layer) -> Planes:
@@ -263,23 +285,18 @@ DECODE_LOW, DECODE_HIGH, DECODE_STEPS = -1.25, 2.25, 8192
 _MANTISSA_SHIFT = 12  # of a float's 23 bits of fraction, 11 choose the entry
 
 
-def decoding_table(curve: NDArray[np.float64], gain: tuple[float, float, float]) -> NDArray[np.float32]:
-    """Return the light of encoded values in steps of 1/8192, times gain, less the light of encoded 0: (3, entries).
-
-    Weights sum to one, so the sum over layers is the merged light less that same offset: a number that is hardly ever
-    negative, as :func:`encoding_table` needs it.
-    """
+def decoding_table(curve: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return the light of encoded values in steps of 1/8192."""
     encoded = DECODE_LOW + np.arange(round((DECODE_HIGH - DECODE_LOW) * DECODE_STEPS) + 1) / DECODE_STEPS
-    light = pixels.to_linear(encoded, curve)
-    return np.stack([factor * light - curve[0] for factor in gain]).astype(np.float32)
+    return pixels.to_linear(encoded, curve).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)
 class EncodingTable:
-    """Encoded values by the leading bits of a float: of light less that of encoded 0.
+    """Encoded values by the leading bits of a float: of light less that of encoded 0, which is hardly ever negative.
 
-    ``first`` is the bit pattern, shifted, of the first entry; ``ends`` holds what continues the table as straight
-    lines: (rise below, light at its top, rise above).
+    ``first`` is the bit pattern, shifted, of the first entry; ``ends`` holds the light of encoded 0, and where straight
+    lines continue the table and how they rise: (light of 0, low end, rise below it, high end, rise above it).
     """
 
     values: NDArray[np.float32]
@@ -300,11 +317,12 @@ def encoding_table(curve: NDArray[np.float64]) -> EncodingTable:
     patterns = np.arange(bits[0], bits[1], dtype=np.int32) << _MANTISSA_SHIFT
     middle = (patterns + (1 << (_MANTISSA_SHIFT - 1))).view(np.float32).astype(np.float64)
     values = pixels.to_encoded(middle + curve[0], curve).astype(np.float32)
-    ends = np.array([1 / slope, top, 1 / (float(curve[-1] - curve[-2]) * last)], np.float32)
+    rise = 1 / (float(curve[-1] - curve[-2]) * last)
+    ends = np.array([curve[0], smallest, 1 / slope, top, rise], np.float32)
     return EncodingTable(values, int(bits[0]), ends)
 
 
-def rgb_coefficients(form: Form) -> NDArray[np.float32]:
+def step_coefficients(form: Form) -> NDArray[np.float32]:
     """Return (3, 4): encoded R, G, B in steps of the decoding table from Y, Cb, Cr codes, and a constant."""
     zero = pixels.codes_to_encoded(np.zeros(3), form.bit_depth, form.matrix, form.value_range)
     unit = pixels.codes_to_encoded(np.eye(3), form.bit_depth, form.matrix, form.value_range) - zero

@@ -29,7 +29,8 @@ Signal = tuple[int, Matrix, ValueRange]
 _PROBES = 20_000
 
 LANE = 21
-"""Bits of each of the three numbers in a lattice's point: a code with its spare bits, times the size of a cell."""
+"""Bits of each of the three numbers in a lattice's point: a code with its spare bits, times the size of a cell, times
+the four pixels that a sample of colour may cover."""
 
 _CODE_BITS = 16  # of a code with its spare bits; more would be finer than the table is exact
 
@@ -55,7 +56,7 @@ class Table:
     target: Signal
     size: int
     spare_bits: int
-    lattice: NDArray[np.int64]
+    lattice: NDArray[np.uint64]
     error: TableError
 
 
@@ -87,21 +88,21 @@ def build_table(colour: Colour, *, source: Signal, target: Signal, size: int = 1
     shift = depth - (size - 1).bit_length() + 1
     if size < 2 or (size - 1) & (size - 2) or shift < 0:
         raise InvalidInput(f"A table of {size} points does not divide {1 << depth} codes evenly. Use 65 or 129 points.")
-    code_bits = min(_CODE_BITS, LANE - shift)
+    code_bits = min(_CODE_BITS, LANE - 2 - shift)
     if code_bits < target[0]:
         raise InvalidInput(f"A table of {size} points is too coarse for {depth} bits. Use 129 points.")
     axis = np.arange(size, dtype=np.float64) * (1 << shift)
     points = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
     exact = np.clip(_exact(colour, points, source, target), 0, (1 << target[0]) - 1)
     spare_bits = code_bits - target[0]
-    codes = np.clip(np.floor(exact * (1 << spare_bits) + 0.5), 0, (1 << code_bits) - 1).astype(np.int64)
-    lattice = codes[:, 0] | codes[:, 1] << LANE | codes[:, 2] << 2 * LANE
+    codes = np.clip(np.floor(exact * (1 << spare_bits) + 0.5), 0, (1 << code_bits) - 1).astype(np.uint64)
+    lattice = codes[:, 0] | codes[:, 1] << np.uint64(LANE) | codes[:, 2] << np.uint64(2 * LANE)
     return Table(source, target, size, spare_bits, lattice, _error(colour, lattice, spare_bits, source, target, size))
 
 
-def unpacked(lattice: NDArray[np.int64]) -> NDArray[np.int64]:
+def unpacked(lattice: NDArray[np.uint64]) -> NDArray[np.uint64]:
     """Return the codes of a lattice's points, (size ** 3, 3), still times ``2 ** spare_bits``."""
-    return np.stack([lattice >> lane * LANE & (1 << LANE) - 1 for lane in range(3)], axis=-1)
+    return np.stack([lattice >> np.uint64(lane * LANE) & np.uint64((1 << LANE) - 1) for lane in range(3)], axis=-1)
 
 
 def apply_table(planes: Planes, table: Table, *, chroma: Chroma | None = None) -> Planes:
@@ -129,8 +130,12 @@ def apply_table(planes: Planes, table: Table, *, chroma: Chroma | None = None) -
     u = np.empty((-(-planes.height // out_down), -(-planes.width // out_across)), kind)
     v = np.empty_like(u)
     shift = planes.bit_depth - (table.size - 1).bit_length() + 1
+    given = [planes.y, planes.u, planes.v]
+    if out_across < across:
+        given[1:] = [np.repeat(plane, across, axis=1)[:, : planes.width] for plane in given[1:]]
+        across = out_across
     kernels.apply_lattice(
-        planes.y, planes.u, planes.v, across, down, table.lattice, table.size, shift,
+        *map(kernels.rows, given), across, down, table.lattice, table.size, shift,
         y, u, v, out_across, out_down, table.spare_bits,
     )  # fmt: skip
     return Planes(y, u, v, depth, matrix, value_range)
@@ -148,7 +153,7 @@ def _exact(colour: Colour, codes: NDArray[np.float64], source: Signal, target: S
 
 
 def _error(
-    colour: Colour, lattice: NDArray[np.int64], spare_bits: int, source: Signal, target: Signal, size: int
+    colour: Colour, lattice: NDArray[np.uint64], spare_bits: int, source: Signal, target: Signal, size: int
 ) -> TableError:
     displayable = np.random.default_rng(1).random((_PROBES, 3))
     codes = pixels.encoded_to_codes(displayable, *source)
