@@ -97,8 +97,8 @@ def test_frames_of_several_bands_and_many_pixels_at_once_are_merged_as_defined(c
         cells = -(-width // pixels.colour_steps(chroma)[0])
         layers.append(Planes(planes.y[:, :width], planes.u[:, :cells], planes.v[:, :cells], 10, "bt709", "limited"))
     poses = [Pose(dx_px=move[0], dy_px=move[1])] * 2
-    found = Merger(stack, ACESCCT, Form.of(layers[0])).merge(layers, poses)
-    expected = defined(stack, layers, ACESCCT, poses)
+    found = Merger(stack, acescct.CURVE, Form.of(layers[0])).merge(layers, poses)
+    expected = defined(stack, layers, acescct.CURVE, poses)
     for name in ("y", "u", "v"):
         ours, theirs = (getattr(planes, name).astype(int) for planes in (found, expected))
         assert np.abs(ours - theirs).max() <= 1
