@@ -183,7 +183,7 @@ def crossings(
     Example: partsong stage crossings waltz --mend
     """
     from partsong.film.store import FilmStore
-    from partsong.stage import seam_steps
+    from partsong.stage import kept, seam_steps
 
     with watched() as watch, FilmStore.open(film) as store:
         if mend:
@@ -192,6 +192,7 @@ def crossings(
             _, proposed = seam_steps.mends(store, seam_steps.crossings(store, watch), watch)
         pictures = seam_steps.draw_crossings(store, [one.crossing for one in proposed], watch)
         newest = store.head().film
+        kept.keep_crossings(store.folder, newest, proposed)
         lines = [seam_steps.in_words(newest, one) for one in proposed]
     if as_json:
         emit_json([{"mend": one, "picture": path} for one, path in zip(proposed, pictures, strict=True)])

@@ -115,11 +115,11 @@ def _eight_bits(rgb: NDArray[np.float64]) -> NDArray[np.uint8]:
     return np.rint(255 * np.clip(rgb, 0, 1)).astype(np.uint8)
 
 
-def write_png(out: Path, image: NDArray[np.uint8]) -> None:
-    """Write an 8-bit R'G'B' picture file, whole or not at all."""
+def write_png(out: Path, image: NDArray[np.uint8], *, compression: int = 9) -> None:
+    """Write an 8-bit R'G'B' picture file, whole or not at all; ``compression`` is 1 (soon) to 9 (small)."""
     import cv2
 
-    done, data = cv2.imencode(".png", image[..., ::-1], (cv2.IMWRITE_PNG_COMPRESSION, 9))
+    done, data = cv2.imencode(".png", image[..., ::-1], (cv2.IMWRITE_PNG_COMPRESSION, compression))
     assert done
     with writing(out) as temporary:
         temporary.write_bytes(data.tobytes())

@@ -30,7 +30,7 @@ Way = Literal["look", "view", "recorded"]
 KINDS = ("picture", "zones", "waveform", "parade", "histogram", "vectorscope")
 
 PICTURE_WIDTH = 960
-_MOST_PX = 1920 * 1080  # of a larger frame every second (third ...) pixel is measured, as it is
+_MOST_PX = 1280 * 720  # of a larger frame every second (third ...) pixel is measured, as it is
 _JPEG_QUALITY = 92
 
 
@@ -90,7 +90,7 @@ def view(folder: FilmFolder, film: Film, *, source: str, frame: int, way: Way) -
         if kind == "picture":
             _write_jpeg(path, image)
         else:
-            write_png(path, image)
+            write_png(path, image, compression=1)  # somebody waits for it
     shares = tuple((zone, float((zones == zone).mean())) for zone in scopes.ZONES)
     viewed = Viewed(key, shown.what, every, scopes.limits(rgb), shares)
     write_text(numbers, TypeAdapter(Viewed).dump_json(viewed).decode())  # last: it says that all the others are there

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
 from typing import Annotated, Literal
@@ -17,7 +18,7 @@ from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, PartsongError
 from partsong.film.coverage import song_frames
 from partsong.film.folder import key_of, writing
-from partsong.film.records import WIDE, Film, Look, Oval, Pose
+from partsong.film.records import WIDE, Curve, Film, Look, Oval, Pose
 from partsong.film.store import FilmStore, Head
 from partsong.film.tempo import bar_lines
 from partsong.render import colour
@@ -25,7 +26,7 @@ from partsong.render.atlas import atlas_path, layout_of, make_atlas
 from partsong.render.plan import FramePlan, Stack, plan_frames
 from partsong.render.warp import matrix_of
 from partsong.render.wide import encoding_of
-from partsong.stage import steps
+from partsong.stage import keys, light_steps, steps
 from partsong.stage.seam_steps import part_name
 from partsong.watch import Watch
 
@@ -36,6 +37,9 @@ LATTICE = 49
 
 Number = Annotated[float, Field(ge=-1e5, le=1e5, allow_inf_nan=False)]
 Radius = Annotated[float, Field(ge=1, le=1e5, allow_inf_nan=False)]
+Feather = Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)]
+Frame = Annotated[int, Field(ge=0, le=10**8)]
+Method = Literal["masks", "light-sum", "combined"]
 
 
 class OvalTold(Wire):
@@ -48,15 +52,23 @@ class OvalTold(Wire):
     rotation_deg: float
 
 
-class LayerTold(Wire):
-    """A layer: its take and part, and its mask where that is one oval for the whole song.
+class KeyTold(Wire):
+    """The shape of a mask at one frame of the song."""
 
-    ``words`` say why a mask cannot be moved here.
+    frame: int
+    shape: Oval | Curve
+
+
+class LayerTold(Wire):
+    """A layer: its take and part, and its mask: a shape for the whole song, or one at each of its keys.
+
+    ``shape`` is None where there is no mask to be moved; ``words`` say why.
     """
 
     take: str
     part: str
-    oval: OvalTold | None
+    shape: Oval | Curve | None
+    keys: tuple[KeyTold, ...]
     feather_px: float
     words: str
 
@@ -109,7 +121,7 @@ class StageTold(Wire):
     rate_num: int
     rate_den: int
     frames: int
-    method: Literal["masks", "light-sum", "combined"]
+    method: Method
     method_words: str
     in_the_way: str
     atlas_ready: bool
@@ -123,14 +135,36 @@ class StageTold(Wire):
 
 
 class SetOval(Edit):
-    """A take's oval as a person left it."""
+    """A take's oval as a person left it: for the whole song, or as a key at a frame."""
 
     x: Number
     y: Number
     rx: Radius
     ry: Radius
     rotation_deg: Number
-    feather_px: Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)]
+    feather_px: Feather
+    frame: Frame | None = None
+
+
+class SetCurve(Edit):
+    """A take's closed curve as a person left it: for the whole song, or as a key at a frame."""
+
+    points: Annotated[tuple[tuple[Number, Number], ...], Field(min_length=3, max_length=500)]
+    feather_px: Feather
+    frame: Frame | None = None
+
+
+class MoveKey(Edit):
+    """Where in the song the key at ``frame`` is to be; it is taken away if ``to`` is left out."""
+
+    frame: Frame
+    to: Frame | None = None
+
+
+class SetMethod(Edit):
+    """How the takes are to be merged."""
+
+    method: Method
 
 
 class SetOrder(Edit):
@@ -202,15 +236,12 @@ def _layer(film: Film, take: str) -> LayerTold:
         words = "The lowest layer fills the frame."
     elif mask is None:
         words = "It has no mask yet."
-    elif mask.keys:
-        words = "Its mask moves with the song; it is changed with partsong stage mask."
-    elif mask.shape.kind != "oval":
-        words = "Its mask is a drawn curve, which the preview leaves out; it is changed with partsong stage mask."
     shape = mask.shape if mask is not None and not words else None
     return LayerTold(
         take=take,
         part=part_name(film, take),
-        oval=_oval(shape) if isinstance(shape, Oval) else None,
+        shape=shape,
+        keys=tuple(KeyTold(frame=key.frame, shape=key.shape) for key in mask.keys) if mask and shape else (),
         feather_px=mask.feather_px if mask is not None else 0.0,
         words=words,
     )
@@ -291,13 +322,14 @@ def atlas(desk: Desk) -> Path:
 def curve(desk: Desk) -> Path:
     """Return the linear light of the wide's encoding, as little-endian float32."""
     encoding = encoding_of(desk.head().film)
-    return _kept(desk, "curve", key_of("curve", encoding.key), lambda: encoding.curve)
+    return _kept(desk, "curve", key_of("curve", encoding.key), lambda: encoding.curve.astype("<f4"))
 
 
 def lattice(desk: Desk, source: str) -> Path:
     """Return the colour path of a take, or of the wide, from encoded R'G'B' to display.
 
-    It is a lattice of 49 points a side, red fastest, as little-endian float32 of red, green and blue.
+    It is a lattice of 49 points a side, red fastest, each point a little-endian number of 32 bits: ten each for red,
+    green and blue, from the lowest up, which err by an eighth of an 8-bit code at most.
     """
     film = desk.head().film
     look = film.look
@@ -306,12 +338,14 @@ def lattice(desk: Desk, source: str) -> Path:
     space = _space(film, look, source)
     grade = None if source == WIDE else film.grade_of(source)
     path = colour.display_path(look, space, colour.table_of(desk.folder, look), grade)
-    key = key_of("lattice", LATTICE, look.model_dump(mode="json"), space, grade.model_dump() if grade else None)
+    key = key_of("lattice-10", LATTICE, look.model_dump(mode="json"), space, grade.model_dump() if grade else None)
 
     def made() -> np.ndarray:
         steps = np.linspace(0, 1, LATTICE, dtype=np.float32)
         blue, green, red = np.meshgrid(steps, steps, steps, indexing="ij")
-        return path(np.stack([red, green, blue], axis=-1).reshape(-1, 3))
+        shown = path(np.stack([red, green, blue], axis=-1).reshape(-1, 3))
+        tens = np.rint(np.clip(shown, 0, 1) * 1023).astype("<u4")
+        return tens[:, 0] | tens[:, 1] << 10 | tens[:, 2] << 20
 
     return _kept(desk, "lattice", key, made)
 
@@ -321,10 +355,10 @@ def _space(film: Film, look: Look, source: str) -> str:
 
 
 def _kept(desk: Desk, kind: str, key: str, made: Callable[[], np.ndarray]) -> Path:
-    out = desk.folder.cached(kind, key, ".f32")
+    out = desk.folder.cached(kind, key, ".bin")
     if not out.is_file():
         with writing(out) as temporary:
-            temporary.write_bytes(made().astype("<f4").tobytes())
+            temporary.write_bytes(made().tobytes())
     return out
 
 
@@ -343,10 +377,44 @@ def propose(desk: Desk) -> JobTold:
 
 def set_oval(desk: Desk, take: str, edit: SetOval) -> Done:
     """Set a take's oval and its soft edge."""
-    wish = steps.MaskWish(
-        x=edit.x, y=edit.y, rx=edit.rx, ry=edit.ry, rotation_deg=edit.rotation_deg, feather_px=edit.feather_px
-    )
-    return _changed(desk, edit, lambda store: steps.set_mask(store, take, wish))
+    given = edit.model_dump(exclude={"base", "frame"})
+    return _changed(desk, edit, lambda store: _masked(store, take, steps.MaskWish(**given), edit.frame))
+
+
+def set_curve(desk: Desk, take: str, edit: SetCurve) -> Done:
+    """Set a take's closed curve and its soft edge."""
+    wish = steps.MaskWish(points=edit.points, feather_px=edit.feather_px)
+    return _changed(desk, edit, lambda store: _masked(store, take, wish, edit.frame))
+
+
+def _masked(store: FilmStore, take: str, wish: steps.MaskWish, frame: int | None) -> Head:
+    rate = store.head().film.rate
+    if frame is not None and rate is not None:
+        wish = replace(wish, key_at_s=float(frame * rate.frame_s))
+    return steps.set_mask(store, take, wish)
+
+
+def move_key(desk: Desk, take: str, edit: MoveKey) -> Done:
+    """Put a key of a take's mask elsewhere in the song, or take it away."""
+    if edit.to is None:
+        return _changed(desk, edit, lambda store: keys.remove_key(store, take, edit.frame))
+    to = edit.to
+    return _changed(desk, edit, lambda store: keys.move_key(store, take, edit.frame, to))
+
+
+def set_method(desk: Desk, edit: SetMethod) -> Done:
+    """Choose how the takes are merged."""
+    return _changed(desk, edit, lambda store: light_steps.set_method(store, edit.method))
+
+
+def weigh_sum(desk: Desk) -> JobTold:
+    """Start measuring where adding the takes' light goes wrong."""
+
+    def work(watch: Watch) -> str:
+        with desk.store() as store:
+            return " ".join(light_steps.sum_warnings(store, watch)) or "Adding goes wrong nowhere that can be measured."
+
+    return told(desk.jobs.start("weigh", "Measure adding light", work))
 
 
 def set_order(desk: Desk, edit: SetOrder) -> Done:
@@ -366,6 +434,10 @@ ROUTES = (
     Route("POST", "/api/stage/atlas", begin_atlas, JobTold, "Make the small film that the preview plays."),
     Route("POST", "/api/stage/propose", propose, JobTold, "Register and match the takes, and propose ovals."),
     Route("POST", "/api/stage/takes/{take}/oval", set_oval, Done, "Set a take's oval and its soft edge.", SetOval),
+    Route("POST", "/api/stage/takes/{take}/curve", set_curve, Done, "Set a take's closed curve.", SetCurve),
+    Route("POST", "/api/stage/takes/{take}/keys", move_key, Done, "Move a key of a mask, or take it away.", MoveKey),
+    Route("POST", "/api/stage/method", set_method, Done, "Choose how the takes are merged.", SetMethod),
+    Route("POST", "/api/stage/weigh", weigh_sum, JobTold, "Measure where adding light goes wrong."),
     Route("POST", "/api/stage/order", set_order, Done, "Set the order of the layers.", SetOrder),
     Route("GET", "/media/atlas", atlas, "video/mp4", "The small film of all takes, with the song."),
     Route("GET", "/media/curve", curve, _BYTES, "The linear light of the wide's encoding."),

@@ -1,63 +1,84 @@
-// Stage: the frame as it will be merged, with the ovals through which the players show. A hand moves them; so do keys.
+// Stage: the frame as it will be merged, with the masks through which the players show. A hand moves them; so do keys.
 import { get } from "../lib/api.js";
 import { button, h, svg } from "../lib/dom.js";
-import { handles, moved, ovalInWords, ovalShapes, steered } from "../lib/ovals.js";
-import { clock } from "../lib/words.js";
+import { choice } from "../lib/fields.js";
+import { centreOf, dragged, maskShapes, pressed, shapeAt, shapeInWords, topOf } from "../lib/masks.js";
+import { crossingMark, patchMarks, seamMarks, seamsAt, showsLists } from "../lib/shows.js";
+import { barAt, placeInWords, songSlider, steppedBy } from "../lib/song.js";
 import { Preview } from "../preview.js";
 
-/** @typedef {import("../lib/ovals.js").Oval} Oval */
-/** @typedef {{take: string, part: string, oval: Oval | null, feather_px: number, words: string}} Layer */
-/** @typedef {import("../preview.js").Plan & {method_words: string, in_the_way: string, atlas_ready: boolean, layers: Layer[], bars: number[]}} Stage */
+/** @typedef {import("../lib/masks.js").Shape} Shape */
+/** @typedef {import("../lib/masks.js").Held} Held */
+/** @typedef {{take: string, part: string, shape: Shape | null, keys: import("../lib/masks.js").Key[], feather_px: number, words: string}} Layer */
+/** @typedef {import("../preview.js").Plan & {method: string, method_words: string, in_the_way: string, atlas_ready: boolean, layers: Layer[], bars: number[]}} Stage */
 
 const JOB = "atlas";
+const NEW_PATCH = "new-patch";
+/** What each way to merge gives, and what it costs; figures of docs/performance.md. @type {Record<string, {name: string, words: string}>} */
+const METHODS = {
+  masks: { name: "Through masks", words: "Takes lie over each other through their ovals and curves. Between the spots the room is as one take shows it. The quickest: 84 ms of one processor for a frame of seven takes at 3840 × 2160." },
+  "light-sum": { name: "Light added", words: "The takes’ light is added, so that every lamp is on at once, with its true shadows; masks are not used. A player before ground that another lamp lights is seen through. It looks at every pixel of every take, and costs half of what laying players over it does." },
+  combined: { name: "Light added, players over it", words: "The light of the room is added, and each player laid over it through a soft matte of his own. It works best with plates of the room under each lamp. Some forty times the work of masks: 3.5 s of one processor for a frame of four takes at 3840 × 2160." },
+};
 
 /** @type {import("../lib/page.js").Page} */
 export default {
   title: "Stage",
   async open(sheet, desk, query) {
-    /** @type {Stage} */
-    let stage = await get("/api/stage");
+    /** @type {[Stage, import("../lib/shows.js").Shows]} */
+    let [stage, shows] = await Promise.all([get("/api/stage"), get("/api/stage/shows")]);
+    /** @type {{jobs: import("../lib/page.js").Job[]}} */
+    const { jobs } = await get("/api/jobs");
     let chosen = query.get("take") ?? "";
     let whole = true; // the whole frame fits the page, instead of one pixel of the film on one of the screen
     let grasped = false; // a hand is on an oval
     let redrawing = false; // the element that has the keyboard is being replaced, which it takes for losing it
     let stream = 0; // rises when the atlas is another one
+    let marked = true; // masks, seams and patches are drawn over the picture
+    let crossing = -1; // the crossing that is stepped to
+    let weighed = jobs.find((job) => job.kind === "weigh")?.sentence ?? ""; // what was measured of adding light
+    /** Shapes on their way, before the film holds them. @type {Map<string, Held>} */
+    const held = new Map();
 
     const canvas = /** @type {HTMLCanvasElement} */ (h("canvas", { role: "img", "aria-label": "The preview" }));
     const video = /** @type {HTMLVideoElement} */ (h("video", { class: "stream", preload: "auto", playsinline: true, "aria-hidden": "true", tabindex: "-1" }));
-    const marks = svg("svg", { class: "ovals", "aria-label": "The ovals" });
+    const marks = svg("svg", { class: "ovals", "aria-label": "The masks" });
     const frame = h("div", { class: "frame" }, canvas, marks, video);
     const surround = h("div", { class: "surround stage-picture" }, frame);
     const notes = h("div", { class: "notes" });
     const tools = h("div", { class: "tools", role: "group", "aria-label": "What is shown" });
-    const song = /** @type {HTMLInputElement} */ (h("input", { type: "range", id: "song", min: 0, step: 1, "aria-label": "Place in the song" }));
-    const where = h("output", { for: "song", class: "small" });
+    const song = songSlider("song", (to) => void seek(to));
+    const ticks = h("datalist", { id: "key-times" });
+    song.slider.setAttribute("list", "key-times");
     const time = h("div", { class: "tools time" });
     const list = h("ol", { class: "layers" });
-    sheet.append(notes, desk.progress(JOB), desk.progress("propose"), tools, surround, time,
-      h("section", {}, h("h2", {}, "Layers, the front one first"), list));
+    const ways = h("section", { class: "ways" });
+    const below = h("div", { class: "shows-lists" });
+    const lines = Object.fromEntries(["seams", "crossings", "patch", "weigh"].map((kind) => [kind, desk.progress(kind)]));
+    sheet.append(notes, desk.progress(JOB), desk.progress("propose"), tools, surround, time, ticks,
+      h("section", {}, h("h2", {}, "Layers, the front one first"), list), below, ways);
+    const from = choice("Cover a fault from", "patch-source", () => {});
+    const span = choice("", "patch-span", () => {});
 
     const preview = new Preview(canvas, video);
     preview.mode = query.get("show") ?? "wide";
     preview.frame = Number(query.get("frame")) || 0;
     preview.onframe = (at) => {
-      song.value = String(at);
-      where.textContent = inWords(at);
+      song.show(stage, at);
       sheet.dataset.frame = String(at);
+      if (stage.layers.some((one) => one.keys.length)) drawMarks();
     };
 
     // --- drawing ---------------------------------------------------------------------------------
 
     const layer = (/** @type {string} */ take) => stage.layers.find((one) => one.take === take);
-    const shape = (/** @type {string} */ take) => {
+    /** A mask as a hand has it, or as the film has it at this frame. @param {string} take @returns {Held | null} */
+    const shape = (take) => {
       const one = layer(take);
-      return preview.moved.get(take) ?? (one?.oval ? { oval: one.oval, feather_px: one.feather_px } : null);
+      return held.get(take) ?? (one?.shape ? { shape: shapeAt(one.shape, one.keys, preview.frame), feather_px: one.feather_px } : null);
     };
-
-    function inWords(/** @type {number} */ at) {
-      const bar = stage.bars.findLastIndex((first) => first <= at);
-      return `${bar >= 0 ? `Bar ${bar + 1}, ` : ""}${clock(at / preview.rate)}, frame ${at}`;
-    }
+    const keyHere = (/** @type {Layer | undefined} */ one) => one?.keys.find((key) => key.frame === preview.frame);
+    const letters = () => stage.height / 30;
 
     function draw() {
       drawNotes();
@@ -75,6 +96,8 @@ export default {
       drawTools();
       drawMarks();
       drawList();
+      drawBelow();
+      drawWays();
     }
 
     function drawNotes() {
@@ -99,53 +122,110 @@ export default {
         ...views.filter(([view]) => view !== "cut" || stage.cut.length).map(([view, words]) =>
           button(words, () => show(view), { "aria-pressed": String(preview.mode === view), "data-show": view })),
         h("span", { class: "gap" }),
-        button("Fit", () => fit(true), { "aria-pressed": String(whole) }),
-        button("100 %", () => fit(false), { "aria-pressed": String(!whole), id: "actual" }));
-      song.max = String(Math.max(0, stage.frames - 1));
-      song.value = String(preview.frame);
-      where.textContent = inWords(preview.frame);
+        button("Marks", toggleMarks, { "aria-pressed": String(marked), id: "marks", "aria-keyshortcuts": "M" }),
+        button("Fit", () => fit(true), { "aria-pressed": String(whole), id: "fit", "aria-keyshortcuts": "F" }),
+        button("100 %", () => fit(false), { "aria-pressed": String(!whole), id: "actual", "aria-keyshortcuts": "F" }));
+      song.show(stage, preview.frame);
+      ticks.replaceChildren(...(layer(chosen)?.keys ?? []).map((key) => h("option", { value: key.frame })));
       time.replaceChildren(
         button(video.paused ? "Play" : "Stop", toggle, { id: "play", disabled: !stage.atlas_ready || !preview.can, "aria-keyshortcuts": "Space" }),
         button("Repeat this bar", repeat, { id: "repeat", "aria-pressed": String(preview.loop !== null), disabled: !stage.bars.length, "aria-keyshortcuts": "B" }),
-        song, where);
+        song.slider, song.words);
     }
 
     function drawMarks() {
-      const held = document.activeElement instanceof Element ? document.activeElement.getAttribute("data-oval") : null;
+      const active = document.activeElement instanceof Element && marks.contains(document.activeElement) ? document.activeElement : null;
+      const had = active?.closest("[data-oval]")?.getAttribute("data-oval");
+      const part = active?.getAttribute("data-handle");
       redrawing = true;
-      marks.replaceChildren(...stage.layers.filter((one) => shape(one.take) && preview.mode === "wide").map((one) => {
-        const now = /** @type {{oval: Oval, feather_px: number}} */ (shape(one.take));
-        const mine = one.take === chosen;
-        const group = svg("g", {
-          class: mine ? "oval chosen" : "oval", tabindex: "0", role: "button", "data-oval": one.take,
-          "aria-label": `Oval of ${one.part}. ${ovalInWords(now.oval, now.feather_px)}`, "aria-pressed": String(mine),
-          transform: `translate(${now.oval.x} ${now.oval.y}) rotate(${now.oval.rotation_deg})`,
-          onkeydown: (/** @type {KeyboardEvent} */ event) => keyed(event, one.take),
-          onkeyup: () => commit(one.take),
-          onblur: () => grasped || redrawing || commit(one.take),
-          onfocus: () => choose(one.take),
-          onpointerdown: (/** @type {PointerEvent} */ event) => grabbed(event, one.take),
-        }, ovalShapes(now.oval, now.feather_px), svg("text", { class: "oval-name", y: -now.oval.ry + stage.height / 26, "text-anchor": "middle", "font-size": stage.height / 30 }, one.part),
-        mine ? handles(now.oval, stage.width / 110) : []);
-        return group;
-      }));
-      if (held) /** @type {SVGElement | null} */ (marks.querySelector(`[data-oval="${CSS.escape(held)}"]`))?.focus();
+      const seen = marked && preview.mode === "wide";
+      const masks = seen ? [...stage.layers.map((one) => one.take), NEW_PATCH].filter((take) => shape(take)) : [];
+      marks.replaceChildren(
+        ...(seen && shows.seams ? [seamMarks(seamsAt(shows.seams, preview.frame), letters() * 0.8, stage.height * 0.6)] : []),
+        ...(seen ? [patchMarks(shows.patches, preview.frame, letters() * 0.8)] : []),
+        ...(seen && shows.crossings?.[crossing] ? [crossingMark(shows.crossings[crossing], letters() * 0.8)] : []),
+        ...masks.map(maskMark));
+      if (had) /** @type {SVGElement | null} */ (marks.querySelector(`[data-oval="${CSS.escape(had)}"]${part ? ` [data-handle="${part}"]` : ""}`))?.focus();
       redrawing = false;
     }
 
+    /** @param {string} take */
+    function maskMark(take) {
+      const now = /** @type {Held} */ (shape(take));
+      const mine = take === chosen;
+      const name = layer(take)?.part ?? "New patch";
+      const kind = now.shape.kind === "oval" ? "Oval" : "Curve";
+      return svg("g", {
+        class: mine ? "oval chosen" : "oval", tabindex: "0", role: now.shape.kind === "oval" || !mine ? "button" : "group", "data-oval": take,
+        "aria-label": `${kind} of ${name}. ${shapeInWords(now.shape, now.feather_px)}`, "aria-pressed": now.shape.kind === "oval" || !mine ? String(mine) : undefined,
+        onkeydown: (/** @type {KeyboardEvent} */ event) => keyed(event, take),
+        onkeyup: () => commit(take),
+        onfocusout: () => grasped || redrawing || commit(take),
+        onfocusin: () => choose(take),
+        onpointerdown: (/** @type {PointerEvent} */ event) => grabbed(event, take),
+      }, maskShapes(now, mine, stage.width / 110),
+      svg("text", { class: "oval-name", x: centreOf(now.shape).x, y: topOf(now.shape) + stage.height / 26, "text-anchor": "middle", "font-size": letters() }, name));
+    }
+
     function drawList() {
+      const inList = document.activeElement instanceof HTMLElement && list.contains(document.activeElement) ? document.activeElement.id : "";
       list.replaceChildren(...[...stage.layers].reverse().map((one, place) => {
         const now = shape(one.take);
-        const from = stage.layers.length - 1 - place;
+        const at = stage.layers.length - 1 - place;
         const feather = now && h("input", { type: "number", id: `feather-${one.take}`, min: 0, max: 2000, step: 1, value: Math.round(now.feather_px),
           onchange: (/** @type {Event} */ event) => soften(one.take, Number(/** @type {HTMLInputElement} */ (event.target).value)) });
         return h("li", { class: one.take === chosen ? "layer chosen" : "layer" },
           h("span", { class: "layer-name" }, one.part, " ", h("span", { class: "small" }, one.take)),
-          h("span", { class: "layer-words small", "data-words": one.take }, now ? ovalInWords(now.oval, now.feather_px) : one.words),
+          h("span", { class: "layer-words small", "data-words": one.take }, now ? shapeInWords(now.shape, now.feather_px) : one.words),
           now && h("label", { for: `feather-${one.take}`, class: "small" }, "Soft edge, pixels ", feather),
-          button("Forward", () => reorder(from, from + 1), { disabled: from === stage.layers.length - 1, "aria-label": `Bring ${one.part} forward` }),
-          button("Back", () => reorder(from, from - 1), { disabled: from === 0, "aria-label": `Send ${one.part} back` }));
+          button("Forward", () => reorder(at, at + 1), { disabled: at === stage.layers.length - 1, "aria-label": `Bring ${one.part} forward`, id: `forward-${one.take}` }),
+          button("Back", () => reorder(at, at - 1), { disabled: at === 0, "aria-label": `Send ${one.part} back`, id: `back-${one.take}` }),
+          now && keysOf(one));
       }));
+      if (inList) document.getElementById(inList)?.focus();
+    }
+
+    /** The moments at which a mask is set, and what can be done with them. @param {Layer} one */
+    function keysOf(one) {
+      const here = keyHere(one);
+      const address = `/api/stage/takes/${encodeURIComponent(one.take)}/keys`;
+      const to = here && h("input", { type: "number", id: `key-${one.take}`, min: 0, max: stage.frames - 1, step: 1, value: here.frame,
+        onchange: async (/** @type {Event} */ event) => {
+          const frame = Number(/** @type {HTMLInputElement} */ (event.target).value);
+          if (await desk.change(address, { frame: here.frame, to: frame })) await seek(frame);
+        } });
+      return h("div", { class: "keys small" },
+        one.keys.length ? `${one.part} is set at ` : "Set for the whole song. ",
+        one.keys.map((key) => button(placeInWords(stage, key.frame).replace(/, frame.*/, ""), () => { choose(one.take); return seek(key.frame); },
+          { class: "finding", "aria-pressed": String(key === here), "data-key": key.frame, id: `at-${one.take}-${key.frame}`, "aria-label": `Go to where ${one.part} is set: ${placeInWords(stage, key.frame)}` })),
+        !here && button("Set it at this moment", () => commit(one.take, true), { class: "finding", id: `pin-${one.take}`, "aria-label": `Set ${one.part} at this moment, to change from here` }),
+        here && h("label", { for: `key-${one.take}` }, " this one at frame ", to),
+        here && button("Take this one away", () => desk.change(address, { frame: here.frame }), { class: "finding", id: `unpin-${one.take}`, "aria-label": `Take away where ${one.part} is set here` }));
+    }
+
+    function drawBelow() {
+      from.fill(shows.sources, from.select.value || shows.sources[0]);
+      span.fill([["all", "all through the song"], ["from", "from this moment on"], ["to", "up to this moment"]], span.select.value || "all");
+      const begun = shape(NEW_PATCH);
+      below.replaceChildren(...showsLists(shows, {
+        begin: (kind, path) => desk.begin(kind, path),
+        go: (frame, take) => go(frame, take),
+        remove: (number) => desk.change("/api/stage/patches/remove", { number }),
+        progress: (kind) => lines[kind],
+      }, h("div", { class: "tools" }, begun
+        ? [h("span", {}, `The new patch: ${shapeInWords(begun.shape, begun.feather_px)} Drag it, or move it with the arrow keys. `), from.element, span.element,
+          button("Lay it there", layPatch, { id: "lay-patch" }), button("Leave it", () => { held.delete(NEW_PATCH); draw(); }, { id: "leave-patch" })]
+        : [button("Cover a fault", beginPatch, { id: "new-patch" })])));
+    }
+
+    function drawWays() {
+      ways.replaceChildren(h("div", {}, h("h2", {}, "How the takes are merged"),
+        h("div", { class: "tools", role: "group", "aria-label": "How the takes are merged" }, Object.entries(METHODS).map(([method, { name }]) =>
+          button(name, () => desk.change("/api/stage/method", { method }), { "aria-pressed": String(method === stage.method), "data-method": method }))),
+        h("p", { id: "method-words" }, METHODS[stage.method].words),
+        stage.method !== "masks" && h("div", { class: "tools" }, button("Measure where adding goes wrong", () => desk.begin("weigh", "/api/stage/weigh"), { id: "weigh" })),
+        lines.weigh,
+        stage.method !== "masks" && weighed && h("p", { id: "weighed" }, weighed)));
     }
 
     // --- what a person does ----------------------------------------------------------------------
@@ -154,39 +234,57 @@ export default {
     function choose(take) {
       if (take === chosen) return;
       chosen = take;
-      desk.link({ take });
+      desk.link({ take: take === NEW_PATCH ? null : take });
       drawMarks();
       drawList();
+      ticks.replaceChildren(...(layer(take)?.keys ?? []).map((key) => h("option", { value: key.frame })));
     }
 
-    /** @param {string} take @param {Oval} oval */
-    function hold(take, oval) {
+    /** @param {string} take @param {Shape} next @param {number} [feather_px] @param {boolean} [moving] */
+    function hold(take, next, feather_px, moving = true) {
       const now = shape(take);
       if (!now) return;
-      preview.moved.set(take, { oval, feather_px: now.feather_px });
-      preview.draw(true);
+      const mine = { shape: next, feather_px: feather_px ?? now.feather_px };
+      held.set(take, mine);
+      if (next.kind === "oval" && take !== NEW_PATCH) preview.moved.set(take, { oval: next, feather_px: mine.feather_px });
+      preview.draw(moving);
       drawMarks();
     }
 
-    /** One action, one revision. @param {string} take @returns {Promise<void>} */
-    async function commit(take) {
-      const now = preview.moved.get(take);
-      const before = layer(take);
-      if (!now || !before?.oval || waiting.has(take)) return;
-      if (JSON.stringify(now) === JSON.stringify({ oval: before.oval, feather_px: before.feather_px })) {
+    /**
+     * Send what a hand made of a mask: one action, one revision. A mask with keys is set at this frame, and so is any if `here`.
+     * @param {string} take @param {boolean} [here] @returns {Promise<void>}
+     */
+    async function commit(take, here = false) {
+      const one = layer(take);
+      const now = here ? shape(take) : held.get(take);
+      if (!now || !one?.shape || waiting.has(take)) return;
+      const before = { shape: shapeAt(one.shape, one.keys, preview.frame), feather_px: one.feather_px };
+      if (!here && JSON.stringify(now) === JSON.stringify(before)) {
         preview.draw();
         return;
       }
       waiting.add(take);
-      const done = await desk.change(`/api/stage/takes/${encodeURIComponent(take)}/oval`, { ...now.oval, feather_px: now.feather_px });
+      const frame = one.keys.length || here ? preview.frame : null;
+      const address = `/api/stage/takes/${encodeURIComponent(take)}`;
+      const { shape: form, feather_px } = now;
+      const done = form.kind === "curve"
+        ? await desk.change(`${address}/curve`, { points: form.points.map(({ x, y }) => [x, y]), feather_px, frame })
+        : await desk.change(`${address}/oval`, { x: form.x, y: form.y, rx: form.rx, ry: form.ry, rotation_deg: form.rotation_deg, feather_px, frame });
       waiting.delete(take);
-      if (done && preview.moved.get(take) !== now) return commit(take); // it was moved on while that was on its way
-      preview.moved.delete(take);
+      if (done && held.has(take) && held.get(take) !== now) return grasped ? undefined : commit(take); // it was moved on meanwhile, or still is
+      release(take);
       preview.draw();
       draw();
     }
     /** @type {Set<string>} */
     const waiting = new Set();
+
+    /** @param {string} take */
+    function release(take) {
+      held.delete(take);
+      preview.moved.delete(take);
+    }
 
     /** @param {PointerEvent} event @param {string} take */
     function grabbed(event, take) {
@@ -195,12 +293,13 @@ export default {
       if (!now || event.button !== 0) return;
       const part = event.target instanceof Element ? event.target.getAttribute("data-handle") ?? "move" : "move";
       choose(take);
-      /** @type {SVGElement | null} */ (marks.querySelector(`[data-oval="${CSS.escape(take)}"]`))?.focus();
+      const group = marks.querySelector(`[data-oval="${CSS.escape(take)}"]`);
+      /** @type {SVGElement | null} */ (group?.querySelector(`[data-handle="${part}"][tabindex]`) ?? group)?.focus();
       const start = at(event);
-      const begun = now.oval;
+      const begun = now.shape;
       grasped = true;
       marks.setPointerCapture(event.pointerId);
-      const follow = (/** @type {Event} */ next) => hold(take, moved(begun, part, start, at(/** @type {PointerEvent} */ (next))));
+      const follow = (/** @type {Event} */ next) => hold(take, dragged(begun, part, start, at(/** @type {PointerEvent} */ (next))));
       const ended = () => {
         grasped = false;
         marks.removeEventListener("pointermove", follow);
@@ -222,7 +321,8 @@ export default {
     /** @param {KeyboardEvent} event @param {string} take */
     function keyed(event, take) {
       const now = shape(take);
-      const next = now && steered(now.oval, event, Math.max(1, Math.round(stage.width / 320)));
+      const part = event.target instanceof Element ? event.target.getAttribute("data-handle") ?? undefined : undefined;
+      const next = now && pressed(now.shape, event, Math.max(1, Math.round(stage.width / 320)), part);
       if (!next) return;
       event.preventDefault();
       event.stopPropagation();
@@ -233,8 +333,7 @@ export default {
     function soften(take, feather_px) {
       const now = shape(take);
       if (!now || !Number.isFinite(feather_px)) return;
-      preview.moved.set(take, { oval: now.oval, feather_px });
-      preview.draw();
+      hold(take, now.shape, feather_px, false);
       void commit(take);
     }
 
@@ -262,9 +361,10 @@ export default {
 
     /** @param {number} to */
     async function seek(to) {
-      if (!stage.atlas_ready) return;
-      await preview.show(to);
+      if (stage.atlas_ready && preview.can) await preview.show(to);
+      else preview.onframe(preview.frame = Math.max(0, Math.min(stage.frames - 1, to)));
       desk.link({ frame: preview.frame || null });
+      drawList();
     }
 
     async function toggle() {
@@ -275,12 +375,61 @@ export default {
     }
 
     function repeat() {
-      const bar = stage.bars.findLastIndex((first) => first <= preview.frame);
+      const bar = barAt(stage.bars, preview.frame);
       preview.loop = preview.loop || bar < 0 ? null : [stage.bars[bar], stage.bars[bar + 1] ?? stage.frames];
       drawTools();
     }
 
-    song.addEventListener("input", () => void seek(Number(song.value)));
+    function toggleMarks() {
+      marked = !marked;
+      drawTools();
+      drawMarks();
+    }
+
+    /** Go to where something shows. @param {number} frame @param {string} [take] */
+    async function go(frame, take) {
+      crossing = take ? shows.crossings?.findIndex((one) => one.frame === frame && one.take === take) ?? -1 : -1;
+      if (preview.mode !== "wide") await show("wide");
+      if (take) choose(take);
+      await seek(frame);
+      drawMarks();
+    }
+
+    /** @param {number} by */
+    function stepCrossing(by) {
+      const all = shows.crossings ?? [];
+      if (!all.length) return desk.say(shows.crossings ? "Nobody crosses the edge of a mask." : "Nobody has looked for crossings yet.");
+      const next = (Math.max(crossing, by > 0 ? -1 : 0) + by + all.length) % all.length;
+      desk.say(all[next].sentence);
+      return go(all[next].frame, all[next].take);
+    }
+
+    /** @param {number} by */
+    function stepKey(by) {
+      const keys = layer(chosen)?.keys ?? [];
+      const next = by > 0 ? keys.find((key) => key.frame > preview.frame) : keys.findLast((key) => key.frame < preview.frame);
+      if (next) return seek(next.frame);
+      return desk.say(keys.length ? "There is no other moment that way." : "Choose a layer that is set at several moments first.");
+    }
+
+    function beginPatch() {
+      const [rx, ry] = [stage.width / 16, stage.height / 12].map(Math.round);
+      held.set(NEW_PATCH, { shape: { kind: "oval", x: Math.round(stage.width / 2), y: Math.round(stage.height / 2), rx, ry, rotation_deg: 0 }, feather_px: Math.round(stage.width / 50) });
+      marked = true;
+      chosen = NEW_PATCH;
+      draw();
+      /** @type {SVGElement | null} */ (marks.querySelector(`[data-oval="${NEW_PATCH}"]`))?.focus();
+    }
+
+    async function layPatch() {
+      const now = held.get(NEW_PATCH);
+      if (!now || now.shape.kind !== "oval") return;
+      const { x, y, rx, ry, rotation_deg } = now.shape;
+      const when = span.select.value;
+      await desk.begin("patch", "/api/stage/patches", { source: from.select.value, x, y, rx, ry, rotation_deg, feather_px: now.feather_px,
+        start: when === "from" ? preview.frame : null, end: when === "to" ? preview.frame : null });
+    }
+
     video.addEventListener("ended", drawTools);
 
     // --- begin -----------------------------------------------------------------------------------
@@ -298,33 +447,55 @@ export default {
 
     async function changed() {
       const before = JSON.stringify(stage.tiles);
-      const now = await get("/api/stage");
+      const [now, found] = await Promise.all([get("/api/stage"), get("/api/stage/shows")]);
+      shows = found;
       if (JSON.stringify(now.tiles) !== before || now.atlas_ready !== stage.atlas_ready) stream += 1;
       stage = now;
-      for (const take of [...preview.moved.keys()]) if (!waiting.has(take)) preview.moved.delete(take);
+      for (const take of [...held.keys()]) if (!waiting.has(take) && take !== NEW_PATCH) release(take);
       await ready();
       sheet.dataset.revision = String(desk.film.revision);
+    }
+
+    /** Read anew what shows. */
+    async function looked() {
+      shows = await get("/api/stage/shows");
+      crossing = -1;
+      draw();
+      sheet.dataset.looked = String(Number(sheet.dataset.looked ?? 0) + 1);
     }
 
     await ready();
     return {
       changed,
-      job: (job) => {
+      job(job) {
+        if (job.state === "running") return;
         if (job.kind === JOB && job.state === "done" && !stage.atlas_ready) void changed();
+        if (job.kind === "patch" && job.state === "done") release(NEW_PATCH);
+        if (job.kind === "weigh") weighed = job.sentence;
+        if (["seams", "crossings", "patch", "weigh"].includes(job.kind)) void looked();
       },
       key(event) {
-        if (event.key === " ") void toggle();
-        else if (event.key.toLowerCase() === "b" && desk.singleKeys()) repeat();
-        else if (event.key === "ArrowLeft") void seek(preview.frame - 1);
-        else if (event.key === "ArrowRight") void seek(preview.frame + 1);
+        const letter = desk.singleKeys() ? event.key.toLowerCase() : "";
+        const to = steppedBy(event, stage, preview.frame);
+        if (to !== null) void seek(to);
+        else if (event.key === " ") void toggle();
+        else if (letter === "b") repeat();
+        else if (letter === "f") fit(!whole);
+        else if (letter === "m") toggleMarks();
+        else if (letter === "c") void stepCrossing(event.shiftKey ? -1 : 1);
+        else if (letter === "k") void stepKey(event.shiftKey ? -1 : 1);
         else return false;
         return true;
       },
       keys: [
-        ["Left, Right", "a frame back, a frame on"],
+        ["← →", "a frame back or on; with Shift a bar"],
         ["Space", "play, or stop"],
         ["B", "repeat this bar, or go on"],
-        ["on an oval: arrows", "move it"],
+        ["F", "the whole frame, or every pixel of it"],
+        ["M", "hide the marks, or show them"],
+        ["C", "the next crossing; with Shift the one before"],
+        ["K", "the next moment at which the chosen mask is set; with Shift the one before"],
+        ["on an oval, a curve or one of its points: arrows", "move it"],
         ["on an oval: Shift and arrows", "make it wider, narrower, higher or lower"],
         ["on an oval: Ctrl Left, Ctrl Right", "turn it"],
       ],
