@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -19,14 +18,14 @@ from partsong.media import tags
 from partsong.media.packets import Packets, packets_of, read_key_frames
 from partsong.media.picture import open_picture
 from partsong.media.sound import read_sound
-from partsong.shoot import camera, evidence, judge, order, props, seams
+from partsong.shoot import again, camera, evidence, judge, order, props, seams
 from partsong.shoot.hearing import Heard, hear
 from partsong.shoot.log import shown_size
 from partsong.shoot.sampling import Sampling, sampling
-from partsong.shoot.sight import Looker, Run, Sight, reduced
+from partsong.shoot.sight import Looker, Run, Sight, changes_of, reduced
 from partsong.watch import Watch
 
-_VERSION = 5
+_VERSION = 6
 """Of what a sight holds; goes into the cache's names."""
 _SUSPECTS = 6
 """Frames that may be repeated, each of which costs a little decoding to be sure of."""
@@ -122,7 +121,7 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
     same_light = [sight_of(folder, other) for other in others if other.part == take.part and _same_size(other, take)]
     said = judge.of_file(film, take, others)
     said += judge.of_length(film, take)
-    said += _of_order(path, take, packets, sight)
+    said += _of_order(path, take, packets, sight, unseen)
     said += camera.of_camera(sight, reference, against.id if against else "", rate_hz, unseen)
     seen, not_told = judge.of_picture(sight, reference, same_light, rate_hz)
     if len(sight.knocks):  # what moved with the camera is no change of light
@@ -224,7 +223,7 @@ def _looked_at(path: Path, take: Take, plan: Sampling, keys: tuple[int, ...]) ->
     return looker.sight(steady=steady, knocks=knocks, sag_px=sag_px)
 
 
-def _of_order(path: Path, take: Take, packets: Packets, sight: Sight) -> list[judge.Remark]:
+def _of_order(path: Path, take: Take, packets: Packets, sight: Sight, not_told: list[str]) -> list[judge.Remark]:
     picture = take.picture
     rate_hz = float(picture.rate.exact)
     said = []
@@ -239,13 +238,22 @@ def _of_order(path: Path, take: Take, packets: Packets, sight: Sight) -> list[ju
         lost = order.lost_against_sound(float(take.clip.duration.seconds), sound_s, rate_hz)
         if lost:
             said.append(_dropped(lost, None, f"the picture is {lost} shorter than the sound recorded with it"))
-    suspects = order.suspects(packets)
-    twice = {frame for run in sight.runs for frame in order.repeats(run.first, run.changes)} - order.hidden(packets)
+    found = again.found_again([(run.first, run.changes) for run in sight.runs], packets.keys)
+    twice = set(found.frames)
     seen = {frame for run in sight.runs for frame in range(run.first, run.first + len(run.changes) + 1)}
-    suspected = [frame for frame in suspects if frame not in seen]
+    suspected = [frame for frame in order.suspects(packets) if frame not in seen or not found.told]
     for frame in suspected[:_SUSPECTS]:
         if frame in _repeated_near(path, take, frame):
             twice.add(frame)
+    if not found.told:
+        not_told.append(
+            "Whether single frames are shown twice was told only by packets that are nearly empty: the encoder leaves "
+            "too little grain to tell a new frame from the one before."
+        )
+    elif found.asked < picture.frames // 2:
+        not_told.append(
+            f"Whether frames are shown twice was told of {found.asked} frames, and of those with nearly empty packets."
+        )
     if twice:
         first = min(twice)
         more = max(0, len(suspected) - _SUSPECTS)
@@ -282,9 +290,8 @@ def _repeated_near(path: Path, take: Take, frame: int) -> tuple[int, ...]:
     value_range = tags.usable_range(take.picture.value_range) or "limited"
     with open_picture(path, take.picture, threads=1, matrix=matrix, value_range=value_range) as reader:
         around = range(max(0, frame - 4), min(take.picture.frames, frame + 4))
-        pictures = [reduced(planes) for planes in reader.read(around)]
-    changes = [float(np.abs(later - earlier).mean()) for earlier, later in itertools.pairwise(pictures)]
-    return order.repeats(around.start, np.array(changes, np.float32))
+        changes = changes_of(reader.read(around)).astype(np.float32)
+    return order.repeats(around.start, changes.mean(axis=(1, 2)))
 
 
 def _heard(path: Path, take: Take) -> Heard | None:

@@ -1,0 +1,141 @@
+"""Frames that show the one before once more, told from pictures that follow each other. Pure.
+
+A sensor makes new grain for every frame, so where nothing moves two frames differ by grain, and where something moves
+by more. A frame shown again brings neither. An encoder blurs that: it goes on refining the frame it has, so that
+something changes all the same, and it spends its bits unevenly, so that right after a key frame little changes anyway.
+So each frame's change is held against that of its neighbours, place by place, and then against what is usual in this
+take that many frames after a key frame. Where an encoder has smoothed the grain away, nothing is usual, and nothing is
+told but what stands quite still.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from partsong.render.robust import MAD_TO_SIGMA
+
+_NEIGHBOURS = 3  # changes on either side that are usual; two of them must be there
+_LEAST = 1e-5  # of the signal: below it, a change is none
+_STILL = 1.5  # times the median change: up to that, nothing moves in a tile
+_MOVES, _MOVES_BY = 2.0, 0.002  # times the median change, and of the signal: from there on, something does
+_FEW, _MANY = 6, 12  # tiles with movement, of which it can be told that it stopped, and surely
+_MOST_OF_THEM = 0.8
+
+_LESS = 0.75
+"""Of the usual change. Repeated frames come to 0.66 and less where grain is kept, on the seeds for tuning."""
+_STOPPED = 0.35
+_STOPPED_AT_KEY, _STOPPED_QUITE = 0.2, 0.1
+_QUITE = 0.2
+_ABOVE_ALL, _ABOVE_OWN = 5.0, 3.0  # standard deviations of the take, and of frames as far from a key frame
+_UNEVEN = 0.15
+"""Powers of two by which the change of frames spreads: beyond it, grain is gone, and a low one says little."""
+_ENOUGH = 3
+_SETTLED = 4  # frames of a file, after which its encoder has found its way
+_REGULARLY = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """``frames`` show the one before again; ``asked`` is of how many frames that was asked.
+
+    ``told`` says whether the take keeps enough grain for an answer.
+    """
+
+    frames: tuple[int, ...]
+    asked: int
+    told: bool
+
+
+def found_again(runs: Sequence[tuple[int, NDArray[np.floating]]], keys: NDArray[np.bool_]) -> Again:
+    """Look for repeated frames in stretches of a take.
+
+    Parameters
+    ----------
+    runs : sequence of (first, changes)
+        Of each stretch its first frame and the mean change of luma in each tile from each frame to the next, in shares
+        of the signal: (n - 1, tiles).
+    keys : (frames of the take,)
+        Whether each frame is encoded alone.
+    """
+    parts = [(first, *_held(np.asarray(changes, np.float64))) for first, changes in runs if len(changes) > 2]
+    if not parts:
+        return Again((), 0, False)
+    frames = np.concatenate([first + 1 + np.arange(len(still)) for first, still, _, _ in parts])
+    still, stopped, moving = (np.concatenate([part[n] for part in parts]) for n in (1, 2, 3))
+    since = _since_key(keys)[frames]
+    least, own = np.full(len(frames), np.nan), np.zeros(len(frames))
+    regular = np.zeros(len(frames), bool)
+    for distance in np.unique(since):
+        here = since == distance
+        values = still[here & ~np.isnan(still)]
+        if len(values) >= _ENOUGH:
+            least[here] = np.log2(still[here] / np.median(values))
+            own[here] = MAD_TO_SIGMA * np.median(np.abs(least[here & ~np.isnan(still)]))
+        known = here & ~np.isnan(stopped)
+        # A recorder that converts the rate repeats regularly, and that is usual then: but nothing ever moves in it.
+        low = known & (still < _LESS) & (stopped < _STOPPED_AT_KEY)
+        if known.sum() >= _ENOUGH and low.sum() >= _REGULARLY * known.sum():
+            regular |= low
+    least[frames < _SETTLED] = np.nan
+    asked = ~np.isnan(least)
+    if not asked.any():
+        return Again((), 0, False)
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(least[asked])))
+    told = spread < _UNEVEN
+    limit = np.minimum(np.log2(_LESS), -np.maximum(_ABOVE_ALL * spread, _ABOVE_OWN * own))
+    at_key = since == 0
+    with np.errstate(invalid="ignore"):
+        less = (least < limit) & ((stopped < _STOPPED) | (np.isnan(stopped) & ~at_key))
+        less |= at_key & (least < np.log2(_LESS)) & (stopped < _STOPPED_AT_KEY)
+        quite = (still < _QUITE) & (stopped < _STOPPED_QUITE) & (moving >= _MANY)
+    quite &= frames >= _SETTLED
+    chosen = ((less | regular) & told) | quite
+    return Again(tuple(sorted({int(frame) for frame in frames[chosen]})), int(asked.sum()), told)
+
+
+def _held(changes: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp]]:
+    """Return, of each change (n, tiles), its share of the usual one where nothing moves and where something does.
+
+    The third is in how many tiles something does. NaN where there are no neighbours, or too few such tiles.
+    """
+    tiles = changes.reshape(len(changes), -1)
+    usual = np.minimum(_middle_of_neighbours(tiles), _middle_of_neighbours(tiles[::-1])[::-1])
+    still, stopped = np.full(len(tiles), np.nan), np.full(len(tiles), np.nan)
+    moving = np.zeros(len(tiles), np.intp)
+    for n, (change, reference) in enumerate(zip(tiles, usual, strict=True)):
+        if not np.isfinite(reference).all():
+            continue
+        base = float(np.median(reference))
+        calm = reference <= _STILL * base
+        still[n] = (float(np.median(change[calm])) + _LEAST) / (float(np.median(reference[calm])) + _LEAST)
+        moves = reference > max(_MOVES * base, _MOVES_BY)
+        moving[n] = int(moves.sum())
+        if moving[n] >= _FEW:
+            left = np.maximum(change[moves] - np.median(change), 0) / (reference[moves] - base)
+            stopped[n] = float(np.quantile(left, _MOST_OF_THEM))
+    return still, stopped, moving
+
+
+def _middle_of_neighbours(tiles: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the median of the changes before each, infinite where there are less than two."""
+    before = np.full((_NEIGHBOURS, *tiles.shape), np.inf)
+    for back in range(1, _NEIGHBOURS + 1):
+        before[back - 1, back:] = tiles[:-back]
+    before.sort(axis=0)
+    middle: NDArray[np.float64] = before[1].copy()
+    if len(tiles) > _NEIGHBOURS - 1:
+        # Of two, the middle is between them.
+        middle[_NEIGHBOURS - 1] = before[:2, _NEIGHBOURS - 1].mean(axis=0)
+    return middle
+
+
+def _since_key(keys: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return how many frames ago the last key frame was; in a clip of key frames alone they are no matter: 1."""
+    if keys.all():
+        return np.ones(len(keys), np.intp)
+    numbers = np.arange(len(keys))
+    return np.asarray(numbers - np.maximum.accumulate(np.where(keys, numbers, 0)), np.intp)
