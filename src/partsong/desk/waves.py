@@ -1,4 +1,4 @@
-"""Waveforms to draw: the highest sample of each thousandth of a second, heard once and kept in the cache."""
+"""What is drawn of a sound, made once and kept in the cache: its waveform, and how strongly notes start in it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,10 @@ from numpy.typing import NDArray
 from partsong.errors import InvalidInput
 from partsong.film.folder import FilmFolder, key_of, writing
 from partsong.film.records import Clip
+from partsong.lineup.features import VERSION
+from partsong.lineup.hearing import hear_clip
 from partsong.media.sound import read_sound
+from partsong.watch import silent
 
 PEAKS_HZ = 1000
 _SOUND_HZ = 16000
@@ -56,6 +59,33 @@ def waveform(folder: FilmFolder, clip: Clip) -> Path:
             heights = drawn(np.concatenate(peaks) if peaks else np.zeros(0, np.float32))
             with writing(out) as temporary:
                 temporary.write_bytes(heights.tobytes())
+    return out
+
+
+def note_starts(folder: FilmFolder, clip: Clip) -> Path:
+    """Return the file of how strongly notes start in a clip, one byte each at 200 Hz; made if it is not there.
+
+    It is what line up compares (:mod:`partsong.lineup.features`): how much louder twenty bands got, summed up. The
+    scale is the clip's own, all but the strongest hundredth.
+
+    Raises
+    ------
+    InvalidInput
+        If the clip has no sound.
+    UnreadableMedia
+        If its sound cannot be decoded.
+    """
+    if clip.sound is None:
+        raise InvalidInput(f"{Path(clip.file.path).name} has no sound, so no note starts in it.")
+    out = folder.cached("waves", key_of("note starts", _VERSION, VERSION, clip.file.fingerprint), ".u8")
+    with _one_at_a_time:
+        if not out.is_file():
+            voices = hear_clip(folder, clip, silent()).voices
+            loudest = max(voices, key=lambda voice: voice.level_db)
+            flux = np.maximum(np.sum(loudest.onsets, axis=0, dtype=np.float32), 0)
+            strong = float(np.quantile(flux, 0.99)) or float(flux.max()) or 1.0
+            with writing(out) as temporary:
+                temporary.write_bytes(np.rint(255 * np.clip(flux / strong, 0, 1)).astype(np.uint8).tobytes())
     return out
 
 

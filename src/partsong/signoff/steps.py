@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Literal
 
 from partsong.engine.run import Engine
 from partsong.errors import InvalidInput, OutputFailed
@@ -136,7 +137,7 @@ def _finish(
                 f"{path.name} was written but is not what was planned, so it was not kept. {failed[0].sentence} "
                 f"({failed[0].measured}; limit {failed[0].limit})"
             )
-    _keep(folder.cached("verified", fingerprint(path), ".json"), "", checks)
+    _keep(folder.cached("verified", fingerprint(path), ".json"), picture_key(film), checks)
     return Master(path, kind, checks)
 
 
@@ -154,6 +155,30 @@ def _compare(path: Path, file: MediaFile, painter: Painter, plan: MasterPlan, wa
             decoded_db = {number: psnr(planes, decoded) for number, planes in planned.items()}
             planned_db = {number: psnr(planned[frame], planned[number]) for number in near if number != frame}
             yield Compared(frame, decoded_db[frame], most_like(frame, decoded_db, planned_db))
+
+
+def picture_key(film: Film) -> str:
+    """Return what names the picture that a film gives: films with one key show the same, frame by frame."""
+    clips = [*((take.id, take.clip) for take in film.takes), *((plate.id, plate.clip) for plate in film.plates)]
+    files = {name: clip.file.fingerprint for name, clip in clips}
+    places = [(found.take, str(found.start), found.drift_ppm) for found in film.placements if found.start is not None]
+    shown = film.model_dump(mode="json", include={"rate", "width", "height", "stage", "look", "cut"})
+    return key_of("picture", files, places, shown)
+
+
+def flashing_of(folder: FilmFolder, film: Film) -> tuple[Literal["safe", "fails", "unknown"], str]:
+    """Return whether the cut as it is now flashes, and that in a sentence: from a master of it that was measured."""
+    for path, found in known_measures(folder, film) if film.song else ():
+        verified = folder.cached("verified", fingerprint(path), ".json")
+        if found is None or not verified.is_file() or _kept(verified)[0] != picture_key(film):
+            continue
+        flashes = [check for check in found.checks if check.topic == "Flashing"]
+        failed = undecided(flashes)
+        if failed:
+            return "fails", f"This cut fails the flash check. {failed[0].sentence}"
+        if flashes:
+            return "safe", f"This cut was measured for flashing in {path.name}, and stays within the limits."
+    return "unknown", "This cut was not measured for flashing yet. That is done with a master of it, under Sign off."
 
 
 # --- measuring ------------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -20,6 +20,7 @@ from partsong.film.coverage import placed_takes, song_frames
 from partsong.film.records import WIDE, Film
 from partsong.film.tempo import Position, beats_in_bar, position_at, time_of
 from partsong.signoff.report import BARS_A_LINE, score_of
+from partsong.signoff.steps import flashing_of
 from partsong.timebase import clock
 
 _ZERO = Fraction(0)
@@ -78,6 +79,13 @@ class CutScore(Wire):
     shots: tuple[ShotTold, ...]
     sources: tuple[SourceTold, ...]
     in_the_way: str
+
+
+class Flashing(Wire):
+    """Whether the cut may be played without a warning, and why in a sentence."""
+
+    state: Literal["safe", "fails", "unknown"]
+    sentence: str
 
 
 class At(Edit):
@@ -184,6 +192,12 @@ def _frames_of(film: Film, label: str, at: int, total: int) -> tuple[int, int, t
     return beats[0], min(stop, total), tuple(beat for beat in beats if beat < total)
 
 
+def flashing(desk: Desk) -> Flashing:
+    """Return what is known of flashing in the cut; nothing is measured by asking."""
+    state, sentence = flashing_of(desk.folder, desk.head().film)
+    return Flashing(state=state, sentence=sentence)
+
+
 def _edit(desk: Desk, base: int, sentence: str, edit: Callable[[Film], Film]) -> Done:
     with desk.editing(base) as store:
         head = store.change(sentence, edit)
@@ -234,6 +248,7 @@ def _place(desk: Desk, frame: int) -> str:
 
 ROUTES = (
     Route("GET", "/api/cut", cut, CutScore, "The bars with the shots that play in them."),
+    Route("GET", "/api/cut/flashing", flashing, Flashing, "Whether the cut flashes, as far as it was measured."),
     Route("POST", "/api/cut/split", split, Done, "Cut a shot in two.", At),
     Route("POST", "/api/cut/join", join, Done, "Take a shot into the one before.", At),
     Route("POST", "/api/cut/replace", replace, Done, "Show another source.", Replace),

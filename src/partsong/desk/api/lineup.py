@@ -11,10 +11,10 @@ from pydantic import Field
 from partsong.desk.api.film import JobTold, told
 from partsong.desk.routes import Done, Edit, Route, Wire
 from partsong.desk.session import Desk
-from partsong.desk.waves import waveform
+from partsong.desk.waves import note_starts, waveform
 from partsong.errors import InvalidInput
 from partsong.film.folder import key_of, writing
-from partsong.film.records import Film, Placement, Song, Take
+from partsong.film.records import Clip, Film, Placement, Song, Take
 from partsong.film.store import Revision
 from partsong.film.tempo import Position, bar_lines, beats_in_bar, time_of
 from partsong.lineup import steps
@@ -51,7 +51,8 @@ class Row(Wire):
     """One take of the score.
 
     Its picture begins at song time ``start_s`` and goes on at ``stretch`` song seconds a second of its own; its sound
-    was made ``delay_s`` before the camera heard it. ``words`` are sentences; ``to_decide`` asks for one.
+    was made ``delay_s`` before the camera heard it. ``words`` are sentences; ``to_decide`` asks for one. ``record`` is
+    what it is compared with, as a person would call it.
     """
 
     take: str
@@ -59,6 +60,7 @@ class Row(Wire):
     roaming: bool
     length_s: float
     has_sound: bool
+    record: str
     confidence: str
     by_hand: bool
     to_decide: bool
@@ -142,6 +144,7 @@ def _row(film: Film, take: Take) -> Row:
         roaming=take.kind == "roaming",
         length_s=float(take.clip.duration),
         has_sound=take.clip.sound is not None,
+        record=_record(film, take)[0],
         confidence=found.confidence,
         by_hand=found.by_hand,
         to_decide=placement is not None and found.confidence in ("ask", "none") and not found.by_hand,
@@ -212,6 +215,26 @@ def take_wave(desk: Desk, take: str) -> Path:
     return waveform(desk.folder, desk.head().film.take(take).clip)
 
 
+def take_starts(desk: Desk, take: str) -> Path:
+    """Return how strongly notes start in a take's own sound."""
+    return note_starts(desk.folder, desk.head().film.take(take).clip)
+
+
+def record_starts(desk: Desk, take: str) -> Path:
+    """Return how strongly notes start in what a take is compared with."""
+    film = desk.head().film
+    return note_starts(desk.folder, _record(film, film.take(take))[1])
+
+
+def _record(film: Film, take: Take) -> tuple[str, Clip]:
+    """Return what a take is best compared with, its part's stem or else the mix, and its name."""
+    song = _song(film)
+    stem = next((stem for stem in song.stems if stem.part == take.part), None)
+    if stem is None or take.part is None:
+        return "the mix", song.mix
+    return f"the {film.part(take.part).name} stem", stem.clip
+
+
 def listen(desk: Desk, take: str, stretch: Stretch) -> Path:
     """Return the song on the left and a take's own sound on the right, as a file that is kept."""
     film = desk.head().film
@@ -243,5 +266,7 @@ ROUTES = (
     Route("POST", "/api/lineup/takes/{take}/refuse", refuse, Done, "Take a take off the song.", Edit),
     Route("GET", "/media/wave", song_wave, "application/octet-stream", "The song's waveform: a byte each 1 ms."),
     Route("GET", "/media/takes/{take}/wave", take_wave, "application/octet-stream", "A take's waveform."),
+    Route("GET", "/media/takes/{take}/starts", take_starts, "application/octet-stream", "Note starts of a take."),
+    Route("GET", "/media/takes/{take}/record", record_starts, "application/octet-stream", "Note starts of the record."),
     Route("GET", "/media/takes/{take}/listen", listen, "audio/wav", "Song left, the take's sound right.", Stretch),
 )

@@ -40,3 +40,32 @@ export function drawWave(heights, { from, span, start, stretch, wide, middle, hi
   }
   return svg("path", { class: "wave", d: above.length ? `M${above.join("L")}L${below.reverse().join("L")}Z` : "M0 0" });
 }
+
+const STARTS_HZ = 200;
+
+/**
+ * How strongly notes start, as hills on a line: above it, or hanging below it.
+ * @param {Uint8Array | undefined} heights  200 a second of the clip.
+ * @param {{from: number, span: number, start: number, stretch: number, wide: number, middle: number, high: number}} view  As for waveforms; `high` is negative for what hangs.
+ */
+export function drawStarts(heights, { from, span, start, stretch, wide, middle, high }) {
+  if (!heights) return svg("g");
+  const x = (/** @type {number} */ at) => ((start + (at / STARTS_HZ) * stretch - from) / span) * wide;
+  const first = Math.max(0, Math.floor(((from - start) / stretch) * STARTS_HZ) - 1);
+  const stop = Math.min(heights.length, Math.ceil(((from + span - start) / stretch) * STARTS_HZ) + 2);
+  if (stop - first < 2) return svg("g");
+  const hills = [];
+  for (let at = first; at < stop; at += 1) hills.push(`${x(at).toFixed(1)} ${(middle - (heights[at] / 255) * high).toFixed(1)}`);
+  return svg("path", { class: "wave", d: `M${x(first).toFixed(1)} ${middle}L${hills.join("L")}L${x(stop - 1).toFixed(1)} ${middle}Z` });
+}
+
+/** When notes clearly start, in seconds of the clip. @param {Uint8Array | undefined} heights */
+export function clearStarts(heights) {
+  /** @type {number[]} */
+  const found = [];
+  for (let at = 1; heights && at < heights.length - 1; at += 1) {
+    const top = heights[at] >= 90 && heights[at] >= heights[at - 1] && heights[at] > heights[at + 1];
+    if (top && (!found.length || at - found[found.length - 1] > 0.06 * STARTS_HZ)) found.push(at);
+  }
+  return found.map((at) => at / STARTS_HZ);
+}

@@ -2,6 +2,7 @@
 import { get } from "../lib/api.js";
 import { button, h, svg } from "../lib/dom.js";
 import { later } from "../lib/pictures.js";
+import { cutPlayer } from "../lib/playing.js";
 
 /** @typedef {{shot: number, source: string, share: number, opens: boolean, picture: string}} Span */
 /** @typedef {{label: string, section: string, first: number, stop: number, beats: number[], spans: Span[]}} Bar */
@@ -19,11 +20,22 @@ export default {
     const lines = h("div", { class: "wrapped" });
     const panel = h("section", { class: "shot-panel", "aria-label": "The shot at the mark" });
     const seed = /** @type {HTMLInputElement} */ (h("input", { id: "seed", type: "number", min: 0, max: 1000000, value: 0 }));
+    const player = cutPlayer(desk, {
+      at: (frame) => (sounding.textContent = player.playing ? `Playing ${placeOf(frame)}. Any key stops it.` : ""),
+      stopped(frame) {
+        sounding.textContent = "";
+        at = beats().findLast((beat) => beat <= frame) ?? 0; // the beat that was heard last
+        draw();
+      },
+    });
+    const sounding = h("span", { class: "small sounding", role: "status" });
+    const play = () => (player.playing ? player.stop() : player.play(at));
     sheet.append(
       h("div", { class: "tools" },
+        button("Play from the mark", play, { id: "play", "aria-keyshortcuts": "Space" }), sounding, h("span", { class: "gap" }),
         button("Propose a cut", () => desk.change("/api/cut/propose", { seed: Number(seed.value) }), { id: "propose" }),
         h("label", { for: "seed" }, "of variant "), seed),
-      panel, lines);
+      desk.progress("atlas"), player.element, panel, lines);
 
     const shotAt = () => cut.shots.findIndex((shot) => shot.start <= at && at < shot.end);
     const beats = () => cut.bars.flatMap((bar) => bar.beats);
@@ -154,14 +166,26 @@ export default {
     draw();
     return {
       async changed() {
+        player.hide(); // what it shows is another cut
         cut = await get("/api/cut");
         draw();
       },
+      job(job) {
+        if (job.kind === "atlas" && job.state === "done" && !player.element.hidden) player.hide();
+      },
       keys: [
-        ["← →", "the mark, a beat back or on"], ["↑ ↓", "the mark, a line up or down"], ["N, P", "the next shot, the one before"],
+        ["Space", "play from the mark; any key stops it"], ["← →", "the mark, a beat back or on"], ["↑ ↓", "the mark, a line up or down"], ["N, P", "the next shot, the one before"],
         ["S", "split the shot at the mark"], ["J", "join the shot to the one before"], ["Shift ← →", "the shot begins a frame earlier, later"],
       ],
       key(event) {
+        if (event.key === " " && !(event.target instanceof HTMLButtonElement)) {
+          void play();
+          return true;
+        }
+        if (event.key === "Escape" && !player.element.hidden) {
+          player.hide();
+          return true;
+        }
         const sideways = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
         const upright = { ArrowUp: -1, ArrowDown: 1 }[event.key];
         if (sideways && event.shiftKey) void moveFrame(sideways);
@@ -176,6 +200,7 @@ export default {
         } else return false;
         return true;
       },
+      close: () => player.close(),
     };
   },
 };

@@ -1,14 +1,15 @@
 // Line up: the song's waveform with its bar lines on top, and one row a take beneath them, as a score has its parts.
 import { bytes, get } from "../lib/api.js";
 import { button, h, svg } from "../lib/dom.js";
-import { drawWave, weightOf } from "../lib/wave.js";
+import { clearStarts, drawStarts, drawWave, weightOf } from "../lib/wave.js";
 import { clock } from "../lib/words.js";
 
-/** @typedef {{take: string, part: string, roaming: boolean, length_s: number, has_sound: boolean, confidence: string, by_hand: boolean, to_decide: boolean, start_s: number | null, stretch: number, delay_s: number, words: string[], candidates: {start_s: number, score: number}[]}} Row */
+/** @typedef {{take: string, part: string, roaming: boolean, length_s: number, has_sound: boolean, record: string, confidence: string, by_hand: boolean, to_decide: boolean, start_s: number | null, stretch: number, delay_s: number, words: string[], candidates: {start_s: number, score: number}[]}} Row */
 /** @typedef {{revision: number, title: string, length_s: number, frame_s: number | null, bars: {bar: number, at_s: number, beats_s: number[]}[], sections: {name: string, at_s: number}[], rows: Row[]}} Score */
 
 const HEIGHT = 46;
 const HEAD = 64;
+const CLOSE = 132; // the strip of two bars
 /** @type {Record<string, string>} */
 const SURE = { sure: "sure", likely: "likely", ask: "ask: it needs your ear", none: "not on the song" };
 
@@ -20,6 +21,8 @@ export default {
     let score = await get("/api/lineup");
     /** @type {Map<string, Uint8Array>} */
     const waves = new Map();
+    /** How strongly notes start, of takes and, under "record of", of what they are compared with. @type {Map<string, Uint8Array>} */
+    const starts = new Map();
     let chosen = query.get("take") ?? "";
     let at = Number(query.get("at")) || 0;
     let span = Math.min(Number(query.get("span")) || Infinity, score.length_s);
@@ -88,8 +91,9 @@ export default {
       const every = [1, 2, 4, 8, 16, 32, 64].find((n) => n * step >= 34) ?? 128;
       const labels = all.filter((one, number) => number % every === 0 && x(one.at_s) >= 0 && x(one.at_s) < wide - 8)
         .map((one) => svg("text", { class: "bar-number", x: x(one.at_s) + 3, y: 13 }, one.label));
-      const sections = score.sections.filter((one) => x(one.at_s) >= -1 && x(one.at_s) < wide)
-        .map((one) => svg("text", { class: "section", x: Math.max(0, x(one.at_s)) + 3, y: -6 }, one.name));
+      const sections = score.sections.map((one, number) => ({ ...one, room: (x(score.sections[number + 1]?.at_s ?? score.length_s) - x(one.at_s)) / 8 }))
+        .filter((one) => x(one.at_s) >= -1 && x(one.at_s) < wide)
+        .map(({ name, at_s, room }) => svg("text", { class: "section", x: Math.max(0, x(at_s)) + 3, y: -6 }, name.length <= room ? name : `${name.slice(0, Math.max(1, room - 2))}…`));
       const picture = svg("svg", { class: "staff head", width: wide, height: HEAD + 18, viewBox: `0 -18 ${wide} ${HEAD + 18}`, "aria-hidden": "true", onclick: pointAt },
         barLines(HEAD, wide),
         drawWave(waves.get(""), { from, span, start: 0, stretch: 1, wide, middle: 40, high: 22 }),
@@ -129,6 +133,7 @@ export default {
       const where = tried ? `Candidate ${candidate} of ${row.candidates.length} starts at ${clock(tried.start_s)}. It is not kept until you put the take here.`
         : placed ? `Starts at ${clock(row.start_s ?? 0)} (${((row.start_s ?? 0) * 1000).toFixed(1).replace("-", "−")} ms).` : "";
       return h("div", { class: "details" },
+        closeUp(row, tried ? tried.start_s : row.start_s),
         h("div", { class: "words" }, where && h("p", {}, where), tried ? null : row.words.map((words) => h("p", {}, words))),
         h("div", { class: "acts" },
           placed && [
@@ -144,6 +149,68 @@ export default {
           placed && row.has_sound && button(`Listen from ${clock(at)}`, listen, { id: "listen", "aria-keyshortcuts": "L" })));
     }
 
+    /** The two bars at the mark, or the nearest that the take plays in. @param {Row} row @param {number} start @returns {[number, number]} */
+    function twoBars(row, start) {
+      const moment = Math.max(start, Math.min(at, start + row.length_s * row.stretch - 0.5));
+      const ticks = marks();
+      const first = Math.max(0, Math.min(ticks.findLastIndex((one) => one.at_s <= moment + 1e-6), ticks.length - 2));
+      const begins = ticks[first]?.at_s ?? 0;
+      return [begins, Math.max(1, (ticks[first + 2]?.at_s ?? score.length_s) - begins)];
+    }
+
+    /** Where notes start in the record and in the camera's sound, one above the other. @param {Row} row @param {number | null} start */
+    function closeUp(row, start) {
+      if (!row.has_sound || start === null) return null;
+      const [begins, lasts] = twoBars(row, start);
+      const wide = width();
+      const here = (/** @type {number} */ s) => ((s - begins) / lasts) * wide;
+      const inside = (/** @type {number} */ s) => s >= begins && s <= begins + lasts;
+      const record = starts.get(`record of ${row.take}`);
+      const view = { from: begins, span: lasts, wide, middle: CLOSE / 2 };
+      const lines = [
+        ...score.bars.flatMap((one) => one.beats_s).filter(inside).map((one) => svg("path", { class: "beat", d: `M${here(one).toFixed(1)} 0v${CLOSE}` })),
+        ...marks().filter((one) => inside(one.at_s)).map((one) => svg("path", { class: "bar", d: `M${here(one.at_s).toFixed(1)} 0v${CLOSE}` })),
+        ...clearStarts(record).filter(inside).map((one) => svg("path", { class: "note-start", d: `M${here(one).toFixed(1)} ${CLOSE / 2}v${CLOSE / 2 - 6}` })),
+      ];
+      const bar = score.bars.findLast((one) => one.at_s <= begins + 1e-6)?.bar;
+      const words = record && starts.has(row.take)
+        ? `Note starts ${bar === undefined ? `from ${clock(begins)}` : `in bars ${bar} and ${bar + 1}`}: ${row.record} above the line, the camera below it. Where the take is right, each hill stands on its own reflection.`
+        : "Listening for note starts …";
+      return h("figure", { class: "close-up" },
+        svg("svg", { class: "staff", width: wide, height: CLOSE, role: "img", "aria-label": words },
+          lines, drawStarts(record, { ...view, start: 0, stretch: 1, high: CLOSE / 2 - 4 }),
+          drawStarts(starts.get(row.take), { ...view, start: start - row.delay_s, stretch: row.stretch, high: 4 - CLOSE / 2 }),
+          svg("path", { class: "middle", d: `M0 ${CLOSE / 2}H${wide}` })),
+        h("figcaption", { class: "small" }, words, " ",
+          button("A bar earlier", () => moveMark(-1), { class: "finding", id: "bar-earlier", "aria-keyshortcuts": "," }), " ",
+          button("A bar later", () => moveMark(1), { class: "finding", id: "bar-later", "aria-keyshortcuts": "." })));
+    }
+
+    /** Move the mark by bars, from where the strip is. @param {number} by */
+    function moveMark(by) {
+      const now = row();
+      const start = now && (candidate ? now.candidates[candidate - 1]?.start_s : now.start_s);
+      const ticks = marks();
+      const from_s = now && typeof start === "number" ? twoBars(now, start)[0] : at;
+      const next = ticks[ticks.findLastIndex((one) => one.at_s <= from_s + 1e-6) + by];
+      const had = document.activeElement?.id;
+      if (next) at = Math.max(0, Math.min(next.at_s, score.length_s - 0.1));
+      draw();
+      if (had) document.getElementById(had)?.focus();
+    }
+
+    /** Fetch the note starts of a take and of its record, once. @param {string} take */
+    async function loadStarts(take) {
+      const now = score.rows.find((one) => one.take === take);
+      if (!now?.has_sound || starts.has(take)) return;
+      for (const [name, what] of [[take, "starts"], [`record of ${take}`, "record"]]) {
+        await bytes(`/media/takes/${take}/${what}`).then((data) => starts.set(name, new Uint8Array(data)), (problem) => closed || desk.say(problem.message, true));
+        if (closed) return;
+      }
+      sheet.dataset.starts = take;
+      draw();
+    }
+
     // --- doing -----------------------------------------------------------------------------------
 
     const row = () => score.rows.find((one) => one.take === chosen);
@@ -155,6 +222,7 @@ export default {
       candidate = 0;
       draw();
       refocus();
+      void loadStarts(take);
     }
 
     function refocus() {
@@ -294,14 +362,14 @@ export default {
     const resized = new ResizeObserver(() => draw());
     resized.observe(list);
     draw();
-    void loadWaves();
+    void loadWaves().then(() => loadStarts(chosen));
 
     return {
       changed,
       keys: [
         ["↑ ↓", "choose a take"], ["← →", "a frame earlier, later"], ["Shift ← →", "a millisecond earlier, later"],
         ["N", "show the next best place"], ["Enter", "put it there; or say that it is right"], ["X", "take it off the song"],
-        ["L", "listen from the mark, or stop"], ["+ −", "closer, wider"], ["Page up, down", "earlier, later in the song"], ["W", "the whole song"],
+        ["L", "listen from the mark, or stop"], [", .", "the mark, a bar earlier, later"], ["+ −", "closer, wider"], ["Page up, down", "earlier, later in the song"], ["W", "the whole song"],
       ],
       key(event) {
         const names = score.rows.map((one) => one.take);
@@ -322,6 +390,7 @@ export default {
         else if (event.key === "+" || event.key === "=") zoom(span / 2);
         else if (event.key === "-") zoom(span * 2);
         else if (event.key === "w") zoom(Infinity);
+        else if (event.key === "," || event.key === ".") moveMark(event.key === "." ? 1 : -1);
         else return false;
         return true;
       },

@@ -1,11 +1,10 @@
 // Sign off: plain sentences with the measured number, the limit and its source beside each; the masters to watch.
 import { get } from "../lib/api.js";
 import { button, h } from "../lib/dom.js";
+import { curtain } from "../lib/flashing.js";
 
 /** @typedef {{topic: string, sentence: string, measured: string, limit: string, source: string, to_decide: boolean, stated: boolean, caution: string}} Line */
 /** @typedef {{name: string, path: string, playable: boolean, facts: string, measured: boolean, flashing: "safe" | "fails" | "unknown", lines: Line[]}} Master */
-
-const CAUTION = "Flashing pictures can cause seizures in people with photosensitive epilepsy. Look away at once if you feel unwell.";
 
 /** @type {import("../lib/page.js").Page} */
 export default {
@@ -66,7 +65,7 @@ export default {
     /** @param {Master} one @param {() => void} show */
     function before(one, show) {
       const why = one.flashing === "fails" ? "This master fails the flash check." : "This master was not measured for flashing yet.";
-      return h("div", { class: "curtain" }, h("p", {}, `${why} ${CAUTION}`), button("Show it all the same", show, { class: "watch" }));
+      return curtain(why, "Show it all the same", show);
     }
 
     sheet.append(
