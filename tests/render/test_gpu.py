@@ -116,7 +116,7 @@ PROBE = """
 
 @compute @workgroup_size(64)
 fn alphas(@builtin(global_invocation_id) id: vec3u) {
-  let oval = Oval(asked[0], asked[1], asked[2], asked[3], asked[4]);
+  let oval = Oval(asked[0], asked[1], asked[2], asked[3], cos(asked[4]), sin(asked[4]));
   let width = u32(asked[6]);
   if (id.x < arrayLength(&told)) {
     told[id.x] = vec4f(oval_alpha(oval, asked[5], vec2f(f32(id.x % width), f32(id.x / width))));

@@ -1,6 +1,7 @@
 // The preview: one stream holds all takes as tiles; a shader merges them, or shows one of them, as render/ would.
 import { bytes } from "./lib/api.js";
-import fragment from "./preview.glsl.js";
+import { gridOf, reach, setsOf, stripsOf, touched } from "./lib/cells.js";
+import * as fragments from "./preview.glsl.js";
 
 /** @typedef {{x: number, y: number, rx: number, ry: number, rotation_deg: number}} Oval */
 /** @typedef {{take: string, oval: Oval | null, feather_px: number, opacity: number, fills: number, gain: number[], back: number[]}} Layer */
@@ -9,16 +10,34 @@ import fragment from "./preview.glsl.js";
 /** @typedef {{width: number, height: number, rate_num: number, rate_den: number, frames: number, tiles: Tile[], runs: Run[], cut: {source: string, start: number, end: number}[]}} Plan */
 
 const MOST_LAYERS = 16;
-const FRAME_MS = 33;
-const MOST_COARSE = 12;
+const LAYER = 96; // bytes of the shader's Seen
+const BLOCK = 32 + MOST_LAYERS * LAYER; // and of its Page
+const LEAST = 2 ** -12; // light at which the shader's table of starts begins; it has 256 entries for each doubling
 const WIDE = "wide";
+const FRAME_MS = 40; // a picture that takes longer makes the next ones coarser, while a hand moves
+const QUICK_MS = 20;
+const MOST_OF_TILE = 2; // pixels drawn for one of the largest tile, across: more would only be made up
+const COARSE = [1, 1.5, 2, 3, 4, 6, 8, 12]; // how many pixels of the canvas, across, share one that is drawn
+const SETTLED_MS = 250; // after the last move, until what was drawn coarsely is drawn anew
+const AS_FILMED = [1, 1, 1];
 const CORNERS = `#version 300 es
+layout(location = 0) in vec2 corner;
 out vec2 _vs2fs_location0;
 void main() {
-  vec2 corner = vec2(gl_VertexID == 1 ? 2.0 : 0.0, gl_VertexID == 2 ? 2.0 : 0.0);
-  _vs2fs_location0 = vec2(corner.x, 1.0 - corner.y);
-  gl_Position = vec4(corner * 2.0 - 1.0, 0.0, 1.0);
+  _vs2fs_location0 = corner;
+  gl_Position = vec4(corner.x * 2.0 - 1.0, 1.0 - corner.y * 2.0, 0.0, 1.0);
 }`;
+const ENLARGED = `#version 300 es
+precision highp float;
+uniform sampler2D _group_1_binding_0_fs;
+uniform vec2 share;
+in vec2 _vs2fs_location0;
+out vec4 colour;
+void main() {
+  colour = vec4(texture(_group_1_binding_0_fs, vec2(_vs2fs_location0.x, 1.0 - _vs2fs_location0.y) * share).xyz, 1.0);
+}`;
+
+/** @typedef {{layers: Layer[], reaches: Uint8Array[], sets: Uint16Array, rough: Uint8Array}} Drawn  `rough` marks cells that were drawn coarsely. */
 
 /** A preview on a canvas. It plays only when it is told to. */
 export class Preview {
@@ -40,7 +59,18 @@ export class Preview {
     this.lattices = new Map();
     this.wanted = -1;
     this.seeking = false;
-    this.coarse = 1;
+    /** What is taken off light before the shader looks for it on the curve. */
+    this.dark = 0;
+    /** What the canvas shows; null when it must be drawn anew. @type {Drawn | null} */
+    this.drawn = null;
+    /** Tells when what was drawn last is there. @type {WebGLSync | null} */
+    this.fence = null;
+    this.begun = 0;
+    this.late = false; // a hand moved on while a picture was being drawn
+    this.watching = 0;
+    this.settling = 0;
+    this.coarse = 0; // of COARSE
+    this.enlarged = -1; // what of COARSE the small picture holds
     /** Where the stream lies that is open. @type {string | undefined} */
     this.source = undefined;
     const gl = canvas.getContext("webgl2", { alpha: false, antialias: false, preserveDrawingBuffer: true });
@@ -56,29 +86,31 @@ export class Preview {
   async open(plan, source) {
     this.plan = plan;
     if (!this.gl) return;
-    await this.tables();
-    if (this.source !== source) {
-      this.source = source;
-      await loaded(this.video, source);
-    }
+    const another = this.source !== source;
+    this.source = source;
+    // All of it is on its way at once: the stream, the curve, and the colour path of what is seen.
+    await Promise.all([another && loaded(this.video, source, (this.frame + 0.5) / this.rate), this.tables()]);
     await this.show(this.frame);
   }
 
-  /** Fetch the curve and the wide's colour path anew. */
+  /** Fetch the curve and the colour path of what is seen anew. */
   async tables() {
     if (!this.gl) return;
-    const { context: gl, curve } = this.gl;
+    const { context: gl } = this.gl;
     for (const texture of this.lattices.values()) gl.deleteTexture(texture);
     this.lattices.clear();
-    table(gl, curve, new Float32Array(await bytes("/media/curve")));
-    await this.lattice(WIDE);
+    const fetched = async () => {
+      this.dark = curve(/** @type {ReturnType<typeof prepared>} */ (this.gl), new Float32Array(await bytes("/media/curve")));
+    };
+    await Promise.all([fetched(), this.lattice(this.seen())]);
+    this.drawn = null;
   }
 
   /** @param {string} source */
   async lattice(source) {
     if (!this.gl || this.lattices.has(source)) return;
-    const points = new Float32Array(await bytes(`/media/looks/${encodeURIComponent(source)}`));
-    this.lattices.set(source, cube(this.gl.context, points));
+    const points = new Uint32Array(await bytes(`/media/looks/${encodeURIComponent(source)}`));
+    if (!this.lattices.has(source)) this.lattices.set(source, cube(this.gl.context, points));
   }
 
   get rate() {
@@ -103,8 +135,8 @@ export class Preview {
     }
   }
 
-  /** Take the decoder's picture as that of a frame. @param {number} frame */
-  async taken(frame) {
+  /** Take the decoder's picture as that of a frame. @param {number} frame @param {boolean} [moving] */
+  async taken(frame, moving = false) {
     if (!this.gl) return;
     this.frame = frame;
     const { context: gl, atlas } = this.gl;
@@ -112,7 +144,8 @@ export class Preview {
     gl.bindTexture(gl.TEXTURE_2D, atlas);
     gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGBA8, gl.RGBA, gl.UNSIGNED_BYTE, this.video);
     await this.lattice(this.seen());
-    this.draw();
+    this.drawn = null;
+    this.draw(moving);
     this.onframe(frame);
   }
 
@@ -134,42 +167,165 @@ export class Preview {
   }
 
   /**
-   * Draw what was taken last. While a hand moves, as coarsely as this machine needs to keep up with it.
-   * @param {boolean} [moving]
+   * Draw what was taken last: only those cells that look otherwise than what is there.
+   * @param {boolean} [moving]  A hand moves: when the last picture is still being drawn, this one is drawn after it.
    */
   draw(moving = false) {
     const lattice = this.lattices.get(this.seen());
     if (!this.gl || !this.plan || !lattice) return;
-    const { context: gl, block } = this.gl;
-    const page = new ArrayBuffer(32 + MOST_LAYERS * 80);
+    if (moving && this.fence) {
+      this.late = true;
+      return;
+    }
+    const { width, height } = this.plan;
+    this.fitted();
+    const grid = gridOf(width, height);
     const layers = this.layers();
-    new Float32Array(page, 0, 4).set([this.plan.width, this.plan.height, 0, 0]);
-    new Int32Array(page, 16, 4).set([layers.length, 0, 0, 0]);
+    const before = this.drawn?.layers.length === layers.length ? this.drawn : null;
+    const same = (/** @type {Layer} */ one, /** @type {Layer} */ other) => JSON.stringify(one) === JSON.stringify(other);
+    const changed = layers.flatMap((layer, number) => (before && same(before.layers[number], layer) ? [] : [number]));
+    const reaches = layers.map((layer, number) => (before && !changed.includes(number) ? before.reaches[number] : reach(layer, grid, width, height)));
+    const sets = setsOf(reaches);
+    const wanted = before && !moving ? before.rough.slice() : new Uint8Array(sets.length).fill(before ? 0 : 1);
+    if (before) {
+      for (const number of changed) touched({ sets: before.sets, reach: before.reaches[number] }, { sets, reach: reaches[number] }, number, wanted);
+    }
+    const coarse = moving ? this.coarse : 0;
+    const rough = coarse ? wanted.map((now, cell) => now | (before?.rough[cell] ?? 0)) : new Uint8Array(sets.length);
+    this.drawn = { layers, reaches, sets, rough };
+    this.strips(layers, stripsOf(sets, wanted, grid), grid, lattice, coarse);
+    clearTimeout(this.settling);
+    if (moving) this.settling = setTimeout(() => this.draw(), SETTLED_MS);
+  }
+
+  /** The canvas has as many pixels as are seen of it, but no more than the film has, or the tiles are worth. */
+  fitted() {
+    if (!this.plan) return;
+    const { width, height } = this.plan;
+    const seen = this.canvas.clientWidth * devicePixelRatio || width;
+    const worth = MOST_OF_TILE * Math.max(...this.plan.tiles.map((tile) => tile.width));
+    const wide = Math.round(Math.min(width, seen, worth));
+    const high = Math.max(1, Math.round((wide * height) / width));
+    if (this.canvas.width === wide && this.canvas.height === high) return;
+    [this.canvas.width, this.canvas.height] = [wide, high];
+    this.drawn = null;
+    this.enlarged = -1;
+  }
+
+  /** Wait for what was drawn last, without keeping anything else from going on; then draw what a hand did meanwhile. */
+  watch() {
+    this.watching ||= requestAnimationFrame(() => {
+      this.watching = 0;
+      if (!this.gl || !this.fence) return;
+      const gl = this.gl.context;
+      if (gl.getSyncParameter(this.fence, gl.SYNC_STATUS) !== gl.SIGNALED) {
+        this.watch();
+        return;
+      }
+      gl.deleteSync(this.fence);
+      this.fence = null;
+      const took = performance.now() - this.begun;
+      if (took > FRAME_MS) this.coarse = Math.min(COARSE.length - 1, this.coarse + (took > 3 * FRAME_MS ? 2 : 1));
+      else if (took < QUICK_MS) this.coarse = Math.max(0, this.coarse - 1);
+      if (!this.late) return;
+      this.late = false;
+      this.draw(true);
+    });
+  }
+
+  /**
+   * @param {Layer[]} layers @param {Map<number, number[]>} strips @param {import("./lib/cells.js").Grid} grid @param {WebGLTexture} lattice
+   * @param {number} coarse  Of COARSE; above 0 it is drawn small first, and then made larger.
+   */
+  strips(layers, strips, grid, lattice, coarse) {
+    if (!this.gl || !strips.size) return;
+    const { context: gl, programs, block, corners, step } = this.gl;
+    const blocks = new ArrayBuffer(step * strips.size);
+    /** @type {number[]} */
+    const points = [];
+    /** @type {{program: WebGLProgram, first: number, count: number}[]} */
+    const calls = [];
+    for (const [set, cells] of strips) {
+      const mine = layers.filter((_, number) => (set >> number) & 1);
+      this.block(blocks, calls.length * step, mine);
+      const alone = mine.length === 1 && AS_FILMED.every((one, channel) => mine[0].gain[channel] === one);
+      const first = points.length / 2;
+      for (let at = 0; at < cells.length; at += 3) {
+        const [left, right] = [cells[at] / grid.across, (cells[at] + cells[at + 2]) / grid.across];
+        const [top, bottom] = [cells[at + 1] / grid.down, (cells[at + 1] + 1) / grid.down];
+        points.push(left, top, right, top, left, bottom, left, bottom, right, top, right, bottom);
+      }
+      calls.push({ program: alone ? programs.alone : programs.merged, first, count: points.length / 2 - first });
+    }
+    gl.bindBuffer(gl.UNIFORM_BUFFER, block);
+    gl.bufferData(gl.UNIFORM_BUFFER, blocks, gl.STREAM_DRAW);
+    gl.bindBuffer(gl.ARRAY_BUFFER, corners);
+    gl.bufferData(gl.ARRAY_BUFFER, new Float32Array(points), gl.STREAM_DRAW);
+    gl.activeTexture(gl.TEXTURE1);
+    gl.bindTexture(gl.TEXTURE_3D, lattice);
+    const { width, height } = this.canvas;
+    const [wide, high] = [width, height].map((side) => Math.max(1, Math.round(side / COARSE[coarse])));
+    if (coarse) this.small(wide, high, coarse);
+    else this.enlarged = -1;
+    gl.viewport(0, 0, wide, high);
+    calls.forEach(({ program, first, count }, number) => {
+      gl.useProgram(program);
+      gl.bindBufferRange(gl.UNIFORM_BUFFER, 0, block, number * step, BLOCK);
+      gl.drawArrays(gl.TRIANGLES, first, count);
+    });
+    if (coarse) {
+      const { enlarged, small, atlas } = this.gl;
+      gl.bindFramebuffer(gl.FRAMEBUFFER, null);
+      gl.viewport(0, 0, width, height);
+      gl.useProgram(enlarged.program);
+      gl.uniform2f(enlarged.share, wide / width, high / height);
+      gl.activeTexture(gl.TEXTURE2);
+      gl.bindTexture(gl.TEXTURE_2D, small);
+      gl.drawArrays(gl.TRIANGLES, 0, points.length / 2);
+      gl.bindTexture(gl.TEXTURE_2D, atlas);
+    }
+    if (this.fence) gl.deleteSync(this.fence);
+    this.fence = gl.fenceSync(gl.SYNC_GPU_COMMANDS_COMPLETE, 0);
+    this.begun = performance.now();
+    gl.flush();
+    this.watch();
+  }
+
+  /** Draw on the small picture from now on; at first it holds what the canvas holds. @param {number} wide @param {number} high @param {number} coarse */
+  small(wide, high, coarse) {
+    if (!this.gl) return;
+    const { context: gl, small, smaller } = this.gl;
+    const { width, height } = this.canvas;
+    gl.bindFramebuffer(gl.DRAW_FRAMEBUFFER, smaller);
+    if (this.enlarged !== coarse) {
+      gl.activeTexture(gl.TEXTURE4);
+      gl.bindTexture(gl.TEXTURE_2D, small);
+      gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGBA8, width, height, 0, gl.RGBA, gl.UNSIGNED_BYTE, null);
+      gl.bindFramebuffer(gl.READ_FRAMEBUFFER, null);
+      gl.blitFramebuffer(0, 0, width, height, 0, 0, wide, high, gl.COLOR_BUFFER_BIT, gl.LINEAR);
+      this.enlarged = coarse;
+    }
+    gl.bindFramebuffer(gl.FRAMEBUFFER, smaller);
+  }
+
+  /** Put layers, from the bottom up, where the shader reads them. @param {ArrayBuffer} into @param {number} at @param {Layer[]} layers */
+  block(into, at, layers) {
+    if (!this.plan) return;
+    new Float32Array(into, at, 4).set([this.plan.width, this.plan.height, this.dark, 0]);
+    new Int32Array(into, at + 16, 4).set([layers.length, 0, 0, 0]);
     layers.forEach((layer, number) => {
       const tile = this.plan?.tiles.find((one) => one.take === layer.take);
       const { x, y, rx, ry, rotation_deg } = layer.oval ?? { x: 0, y: 0, rx: 1, ry: 1, rotation_deg: 0 };
-      new Float32Array(page, 32 + number * 80, 20).set([
+      const turn = (rotation_deg * Math.PI) / 180;
+      new Float32Array(into, at + 32 + number * LAYER, LAYER / 4).set([
         ...(tile ? [tile.x, tile.y, tile.width, tile.height] : [0, 0, 4, 4]),
         x, y, rx, ry,
-        (rotation_deg * Math.PI) / 180, layer.feather_px, layer.opacity, layer.fills,
-        ...layer.gain, layer.oval ? 1 : 0,
+        Math.cos(turn), Math.sin(turn), layer.feather_px, layer.oval ? 1 : 0,
+        ...layer.gain, 0,
+        layer.opacity, layer.fills, 0, 0,
         ...layer.back,
       ]);
     });
-    gl.bindBuffer(gl.UNIFORM_BUFFER, block);
-    gl.bufferSubData(gl.UNIFORM_BUFFER, 0, page);
-    gl.activeTexture(gl.TEXTURE1);
-    gl.bindTexture(gl.TEXTURE_3D, lattice);
-    const coarse = moving ? this.coarse : 1;
-    const [wide, high] = [this.plan.width, this.plan.height].map((side) => Math.max(1, Math.round(side / coarse)));
-    if (this.canvas.width !== wide || this.canvas.height !== high) [this.canvas.width, this.canvas.height] = [wide, high];
-    const begun = performance.now();
-    gl.viewport(0, 0, this.canvas.width, this.canvas.height);
-    gl.drawArrays(gl.TRIANGLES, 0, 3);
-    if (!moving) return;
-    gl.readPixels(0, 0, 1, 1, gl.RGBA, gl.UNSIGNED_BYTE, new Uint8Array(4)); // waits until it is drawn
-    const by = Math.sqrt((performance.now() - begun) / FRAME_MS); // time goes with the area
-    this.coarse = Math.max(1, Math.min(MOST_COARSE, this.coarse * Math.max(0.8, Math.min(1.6, by))));
   }
 
   async play() {
@@ -178,7 +334,7 @@ export class Preview {
       if (this.video.paused) return;
       const frame = Math.floor(about.mediaTime * this.rate + 0.5);
       if (this.loop && (frame >= this.loop[1] || frame < this.loop[0])) this.video.currentTime = (this.loop[0] + 0.5) / this.rate;
-      else void this.taken(frame);
+      else if (!this.fence) void this.taken(frame, true); // one that is late is passed over
       this.video.requestVideoFrameCallback(step);
     };
     this.video.requestVideoFrameCallback(step);
@@ -191,6 +347,8 @@ export class Preview {
   }
 
   close() {
+    cancelAnimationFrame(this.watching);
+    clearTimeout(this.settling);
     this.video.pause();
     this.video.removeAttribute("src");
     this.video.load();
@@ -200,11 +358,12 @@ export class Preview {
 
 // --- the stream ----------------------------------------------------------------------------------
 
-/** @param {HTMLVideoElement} video @param {string} source */
-function loaded(video, source) {
+/** @param {HTMLVideoElement} video @param {string} source @param {number} time_s  Where it is to begin. */
+function loaded(video, source, time_s) {
   return new Promise((done, failed) => {
     video.addEventListener("loadeddata", () => done(undefined), { once: true });
     video.addEventListener("error", () => failed(new Error("This browser cannot play the preview's H.264 film.")), { once: true });
+    video.addEventListener("loadedmetadata", () => { video.currentTime = time_s; }, { once: true });
     video.src = source;
     video.load();
   });
@@ -229,55 +388,94 @@ function presented(video, time_s) {
 
 /** @param {WebGL2RenderingContext} gl */
 function prepared(gl) {
-  const program = gl.createProgram();
+  const programs = { alone: program(gl, fragments.alone), merged: program(gl, fragments.merged) };
+  const block = gl.createBuffer();
+  const corners = gl.createBuffer();
+  gl.bindVertexArray(gl.createVertexArray());
+  gl.bindBuffer(gl.ARRAY_BUFFER, corners);
+  gl.enableVertexAttribArray(0);
+  gl.vertexAttribPointer(0, 2, gl.FLOAT, false, 0, 0);
+  gl.pixelStorei(gl.UNPACK_ALIGNMENT, 1);
+  const atlas = gl.createTexture();
+  gl.activeTexture(gl.TEXTURE2);
+  gl.bindTexture(gl.TEXTURE_2D, atlas);
+  plainly(gl, gl.TEXTURE_2D, gl.LINEAR);
+  const small = gl.createTexture();
+  gl.activeTexture(gl.TEXTURE4);
+  gl.bindTexture(gl.TEXTURE_2D, small);
+  plainly(gl, gl.TEXTURE_2D, gl.LINEAR);
+  const smaller = gl.createFramebuffer();
+  gl.bindFramebuffer(gl.FRAMEBUFFER, smaller);
+  gl.framebufferTexture2D(gl.FRAMEBUFFER, gl.COLOR_ATTACHMENT0, gl.TEXTURE_2D, small, 0);
+  gl.bindFramebuffer(gl.FRAMEBUFFER, null);
+  const enlarging = program(gl, ENLARGED);
+  const enlarged = { program: enlarging, share: gl.getUniformLocation(enlarging, "share") };
+  const apart = gl.getParameter(gl.UNIFORM_BUFFER_OFFSET_ALIGNMENT);
+  return { context: gl, programs, enlarged, small, smaller, block, corners, step: Math.ceil(BLOCK / apart) * apart, atlas, rises: gl.createTexture(), starts: gl.createTexture() };
+}
+
+/** @param {WebGL2RenderingContext} gl @param {string} fragment */
+function program(gl, fragment) {
+  const made = gl.createProgram();
   for (const [kind, text] of /** @type {[number, string][]} */ ([[gl.VERTEX_SHADER, CORNERS], [gl.FRAGMENT_SHADER, fragment]])) {
     const shader = /** @type {WebGLShader} */ (gl.createShader(kind));
     gl.shaderSource(shader, text);
     gl.compileShader(shader);
     if (!gl.getShaderParameter(shader, gl.COMPILE_STATUS)) throw new Error(String(gl.getShaderInfoLog(shader)));
-    gl.attachShader(program, shader);
+    gl.attachShader(made, shader);
   }
-  gl.linkProgram(program);
-  if (!gl.getProgramParameter(program, gl.LINK_STATUS)) throw new Error(String(gl.getProgramInfoLog(program)));
-  gl.useProgram(program);
-  ["_group_0_binding_0_fs", "_group_0_binding_1_fs", "_group_1_binding_0_fs"].forEach((name, unit) =>
-    gl.uniform1i(gl.getUniformLocation(program, name), unit));
-  const block = gl.createBuffer();
-  gl.bindBuffer(gl.UNIFORM_BUFFER, block);
-  gl.bufferData(gl.UNIFORM_BUFFER, 32 + MOST_LAYERS * 80, gl.DYNAMIC_DRAW);
-  gl.bindBufferBase(gl.UNIFORM_BUFFER, 0, block);
-  gl.uniformBlockBinding(program, gl.getUniformBlockIndex(program, "Page_block_0Fragment"), 0);
-  gl.bindVertexArray(gl.createVertexArray());
-  gl.pixelStorei(gl.UNPACK_ALIGNMENT, 1);
-  const atlas = gl.createTexture();
-  gl.activeTexture(gl.TEXTURE2);
-  gl.bindTexture(gl.TEXTURE_2D, atlas);
-  plainly(gl, gl.TEXTURE_2D);
-  return { context: gl, block, atlas, curve: gl.createTexture() };
+  gl.linkProgram(made);
+  if (!gl.getProgramParameter(made, gl.LINK_STATUS)) throw new Error(String(gl.getProgramInfoLog(made)));
+  gl.useProgram(made);
+  ["_group_1_binding_2_fs", "_group_0_binding_1_fs", "_group_1_binding_0_fs", "_group_1_binding_3_fs"].forEach((name, unit) =>
+    gl.uniform1i(gl.getUniformLocation(made, name), unit)); // where a program does not use one, nothing happens
+  const page = gl.getUniformBlockIndex(made, "Page_block_0Fragment");
+  if (page !== gl.INVALID_INDEX) gl.uniformBlockBinding(made, page, 0);
+  return made;
 }
 
-/** @param {WebGL2RenderingContext} gl @param {number} kind */
-function plainly(gl, kind) {
+/** @param {WebGL2RenderingContext} gl @param {number} kind @param {number} [between] */
+function plainly(gl, kind, between = gl.NEAREST) {
   for (const side of [gl.TEXTURE_WRAP_S, gl.TEXTURE_WRAP_T, gl.TEXTURE_WRAP_R]) gl.texParameteri(kind, side, gl.CLAMP_TO_EDGE);
-  gl.texParameteri(kind, gl.TEXTURE_MIN_FILTER, gl.NEAREST);
-  gl.texParameteri(kind, gl.TEXTURE_MAG_FILTER, gl.NEAREST);
+  gl.texParameteri(kind, gl.TEXTURE_MIN_FILTER, between);
+  gl.texParameteri(kind, gl.TEXTURE_MAG_FILTER, between);
 }
 
-/** @param {WebGL2RenderingContext} gl @param {WebGLTexture | null} texture @param {Float32Array} values */
-function table(gl, texture, values) {
-  gl.activeTexture(gl.TEXTURE0);
-  gl.bindTexture(gl.TEXTURE_2D, texture);
-  plainly(gl, gl.TEXTURE_2D);
-  gl.texImage2D(gl.TEXTURE_2D, 0, gl.R32F, values.length, 1, 0, gl.RED, gl.FLOAT, values);
+/**
+ * Put a curve of rising light where the shaders read it, and say what they take off light to look it up.
+ * @param {ReturnType<typeof prepared>} at @param {Float32Array} light  Of equally spaced encoded values.
+ */
+function curve({ context: gl, rises, starts }, light) {
+  const last = light.length - 1;
+  const pairs = new Float32Array(2 * last);
+  for (let entry = 0; entry < last; entry += 1) pairs.set([light[entry], light[entry + 1] - light[entry]], 2 * entry);
+  const dark = light[0] - LEAST;
+  const rows = Math.max(1, Math.ceil(Math.log2((light[last] - dark) / LEAST)));
+  const entries = new Float32Array(256 * rows);
+  for (let key = 0, entry = 0; key < entries.length; key += 1) {
+    const begins = dark + LEAST * 2 ** (key >> 8) * (1 + (key & 255) / 256);
+    while (entry < last - 1 && light[entry + 1] <= begins) entry += 1;
+    entries[key] = entry;
+  }
+  const put = (/** @type {number} */ unit, /** @type {WebGLTexture | null} */ texture) => {
+    gl.activeTexture(unit);
+    gl.bindTexture(gl.TEXTURE_2D, texture);
+    plainly(gl, gl.TEXTURE_2D);
+  };
+  put(gl.TEXTURE0, rises);
+  gl.texImage2D(gl.TEXTURE_2D, 0, gl.RG32F, last, 1, 0, gl.RG, gl.FLOAT, pairs);
+  put(gl.TEXTURE3, starts);
+  gl.texImage2D(gl.TEXTURE_2D, 0, gl.R32F, 256, rows, 0, gl.RED, gl.FLOAT, entries);
+  return dark;
 }
 
-/** @param {WebGL2RenderingContext} gl @param {Float32Array} points */
+/** @param {WebGL2RenderingContext} gl @param {Uint32Array} points  Red, green and blue of ten bits each, from the lowest bit up. */
 function cube(gl, points) {
-  const side = Math.round(Math.cbrt(points.length / 3));
+  const side = Math.round(Math.cbrt(points.length));
   const texture = gl.createTexture();
   gl.activeTexture(gl.TEXTURE1);
   gl.bindTexture(gl.TEXTURE_3D, texture);
   plainly(gl, gl.TEXTURE_3D);
-  gl.texImage3D(gl.TEXTURE_3D, 0, gl.RGB32F, side, side, side, 0, gl.RGB, gl.FLOAT, points);
+  gl.texImage3D(gl.TEXTURE_3D, 0, gl.RGB10_A2, side, side, side, 0, gl.RGBA, gl.UNSIGNED_INT_2_10_10_10_REV, points);
   return texture;
 }

@@ -74,13 +74,13 @@ fn to_encoded(light: vec3f) -> vec3f {
 
 // --- masks
 
-struct Oval { x: f32, y: f32, rx: f32, ry: f32, turn: f32 }  // turn in radians, clockwise on screen
+struct Oval { x: f32, y: f32, rx: f32, ry: f32, cos: f32, sin: f32 }  // of its turn, clockwise on screen
 
 fn oval_distance(oval: Oval, at: vec2f) -> f32 {
   let right = at.x - oval.x;
   let down = at.y - oval.y;
-  let u = (right * cos(oval.turn) + down * sin(oval.turn)) / oval.rx;
-  let v = (-right * sin(oval.turn) + down * cos(oval.turn)) / oval.ry;
+  let u = (right * oval.cos + down * oval.sin) / oval.rx;
+  let v = (-right * oval.sin + down * oval.cos) / oval.ry;
   let q = length(vec2f(u, v));
   let steepness = length(vec2f(u / oval.rx, v / oval.ry));
   if (steepness == 0.0) {

@@ -1,0 +1,100 @@
+// The frame in cells, each with the layers that can be seen in it: a cell touches one or two layers, however many there
+// are. What is told here is on the safe side: a layer named may have no weight, one left out certainly has none. Pure.
+
+/** @typedef {import("../preview.js").Layer} Layer */
+
+/** Not seen in this cell, seen in part of it, or all that is to be seen of it. */
+const [NONE, SOME, ALL] = [0, 1, 2];
+const ACROSS = 48; // cells; a cell of a 16:9 frame is nearly square with 27 down
+const MARGIN_PX = 0.5; // of rounding, in pixels of the film
+
+/** @typedef {{across: number, down: number}} Grid */
+
+/** @param {number} width @param {number} height @returns {Grid} */
+export function gridOf(width, height) {
+  return { across: ACROSS, down: Math.max(1, Math.round((ACROSS * height) / width)) };
+}
+
+/**
+ * How much of each cell a layer can have: 0 nothing, 1 some, 2 all, rows from the top.
+ * @param {Layer} layer @param {Grid} grid @param {number} width @param {number} height  Of the film.
+ * @returns {Uint8Array}
+ */
+export function reach(layer, { across, down }, width, height) {
+  const cells = new Uint8Array(across * down);
+  if (layer.opacity === 0) return cells;
+  const seen = layer.opacity === 1 ? ALL : SOME;
+  if (!layer.oval || layer.fills === 1) return cells.fill(seen);
+  const { x, y, rx, ry, rotation_deg } = layer.oval;
+  const turn = (rotation_deg * Math.PI) / 180;
+  const [cos, sin] = [Math.cos(turn), Math.sin(turn)];
+  const least = Math.min(rx, ry);
+  const half = layer.feather_px / 2;
+  const [wide, high] = [width / across, height / down];
+  const off = Math.hypot(wide, high) / 2 + MARGIN_PX; // how far a pixel lies from its cell's middle, at most
+  for (let row = 0; row < down; row += 1) {
+    for (let column = 0; column < across; column += 1) {
+      const right = (column + 0.5) * wide - 0.5 - x;
+      const below = (row + 0.5) * high - 0.5 - y;
+      // The oval's distance is (q - 1) R: q is 1 on its line and changes by at most 1 / least a pixel, and R lies
+      // between the radii.
+      const q = Math.hypot((right * cos + below * sin) / rx, (below * cos - right * sin) / ry);
+      const [nearest, farthest] = [q - off / least, q + off / least];
+      if ((nearest - 1) * least >= half) cells[row * across + column] = layer.fills > 0 ? SOME : NONE;
+      else cells[row * across + column] = (1 - farthest) * least >= half ? seen : SOME;
+    }
+  }
+  return cells;
+}
+
+/**
+ * The layers of each cell, as bits: those that can be seen, from the top down to the first that hides the rest.
+ * @param {Uint8Array[]} reaches  Of all layers, from the bottom up. @returns {Uint16Array}
+ */
+export function setsOf(reaches) {
+  const sets = new Uint16Array(reaches[0]?.length ?? 0);
+  for (let cell = 0; cell < sets.length; cell += 1) {
+    for (let layer = reaches.length - 1; layer >= 0; layer -= 1) {
+      const seen = layer === 0 ? ALL : reaches[layer][cell]; // the lowest fills the frame
+      if (seen !== NONE) sets[cell] |= 1 << layer;
+      if (seen === ALL) break;
+    }
+  }
+  return sets;
+}
+
+/**
+ * The cells that one set of layers is drawn in, as strips: column, row, columns.
+ * @param {Uint16Array} sets @param {Uint8Array} wanted  Which cells. @param {Grid} grid
+ * @returns {Map<number, number[]>}
+ */
+export function stripsOf(sets, wanted, { across, down }) {
+  /** @type {Map<number, number[]>} */
+  const strips = new Map();
+  for (let row = 0; row < down; row += 1) {
+    for (let column = 0; column < across; ) {
+      const cell = row * across + column;
+      let end = column + 1;
+      while (end < across && sets[row * across + end] === sets[cell] && wanted[row * across + end] === wanted[cell]) end += 1;
+      if (wanted[cell]) {
+        const had = strips.get(sets[cell]) ?? [];
+        had.push(column, row, end - column);
+        strips.set(sets[cell], had);
+      }
+      column = end;
+    }
+  }
+  return strips;
+}
+
+/**
+ * The cells that look otherwise when a layer reaches elsewhere: where it is seen, before or after, but not all of both.
+ * @param {{sets: Uint16Array, reach: Uint8Array}} before @param {{sets: Uint16Array, reach: Uint8Array}} after
+ * @param {number} layer  Its number. @param {Uint8Array} wanted  Filled with 1 there; what is 1 stays so.
+ */
+export function touched(before, after, layer, wanted) {
+  for (let cell = 0; cell < wanted.length; cell += 1) {
+    const seen = ((before.sets[cell] | after.sets[cell]) >> layer) & 1;
+    if (seen && (before.reach[cell] !== ALL || after.reach[cell] !== ALL)) wanted[cell] = 1;
+  }
+}
