@@ -108,7 +108,7 @@ export function showsLists(shows, acts, adding) {
       acts.progress("patch"),
       !shows.patches.length && h("p", {}, "A patch covers a fault with the pixels of another take, or of a plate, matched to what lies around it."),
       h("ol", { class: "plain" }, shows.patches.map((one) => h("li", {}, `${one.number}. ${one.words} `,
-        button("Take away", () => acts.remove(one.number), { class: "finding", "aria-label": `Take patch ${one.number} away`, "data-patch": one.number })))),
+        button("Take away", () => acts.remove(one.number), { class: "finding", "aria-label": `Take away patch ${one.number}`, "data-patch": one.number })))),
       adding),
   ];
 }

@@ -57,7 +57,7 @@ export default {
       return line;
     };
     /** @param {string} name @param {string} title @param {...import("../lib/dom.js").Child} inside */
-    const step = (name, title, ...inside) => h("li", { class: "step", "data-step": name }, h("h3", {}, title), h("div", { class: "step-fields" }, ...inside));
+    const step = (name, title, ...inside) => h("li", { class: "step", "data-step": name }, h("h2", {}, title), h("div", { class: "step-fields" }, ...inside));
 
     const encoding = choice("Written in ", "input-space", (value) => set({ input_space: value }));
     const display = choice("Display ", "display", (value) => set({ display: value, view: choices.displays[value][0] }));
@@ -98,11 +98,11 @@ export default {
       step("encoding", "The camera’s encoding", encoding.element, words("encodings-words", encodingsInWords)),
       step("exposure", STEP_NAMES.exposure, filled(number("Brighter by", { id: "exposure", step: 0.05, min: -16, max: 16, digits: 2, unit: "stops" }, (value) => set({ exposure_stops: value })), (look) => look.exposure_stops)),
       step("cdl", STEP_NAMES.cdl,
-        h("table", { class: "channels" },
+        h("div", { class: "scroll" }, h("table", { class: "channels" },
           h("thead", {}, h("tr", {}, h("td", {}), CHANNELS.map((one) => h("th", { scope: "col" }, one)))),
           h("tbody", {}, /** @type {const} */ (["slope", "offset", "power"]).map((part) => h("tr", {}, h("th", { scope: "row" }, part), channels(part))),
             h("tr", {}, h("th", { scope: "row" }, "saturation"), h("td", {},
-              filled(number("Saturation of the grade", { id: "cdl-saturation", step: 0.05, min: 0, max: 16, hidden: true }, (value) => set({ cdl_saturation: value })), (look) => (look.cdl ?? AS_IT_IS).saturation)))))),
+              filled(number("Saturation of the grade", { id: "cdl-saturation", step: 0.05, min: 0, max: 16, hidden: true }, (value) => set({ cdl_saturation: value })), (look) => (look.cdl ?? AS_IT_IS).saturation))))))),
       step("contrast", STEP_NAMES.contrast,
         filled(number("Stops out for one in", { id: "contrast", step: 0.05, min: 0.05, max: 8 }, (value) => set({ contrast: value })), (look) => look.contrast),
         filled(number("about light", { id: "pivot", step: 0.01, min: 0.01, max: 16 }, (value) => set({ pivot: value })), (look) => look.pivot)),
@@ -131,7 +131,7 @@ export default {
       const wanted = ["encoding", ...order, "display", "table", "black", "texture"].map(line);
       if (wanted.some((one, place) => lines[place] !== one)) steps.replaceChildren(...wanted);
       for (const [place, name] of order.entries()) {
-        const title = /** @type {HTMLElement} */ (line(name).querySelector("h3"));
+        const title = /** @type {HTMLElement} */ (line(name).querySelector("h2"));
         const to = (/** @type {number} */ by) => () => {
           const next = [...order];
           next.splice(place + by, 0, ...next.splice(place, 1));
@@ -266,9 +266,9 @@ export default {
       takes.replaceChildren(
         h("h2", {}, "The takes’ own light, before all else"),
         h("p", { class: "small" }, "A take is matched by what it shows alike with the one whose light stood where its own did. A stage take is multiplied only, so that the merge stays right."),
-        h("table", { class: "grades" },
+        h("div", { class: "scroll" }, h("table", { class: "grades" },
           h("thead", {}, h("tr", {}, ["Take", "Red", "Green", "Blue", "How it came to it", ""].map((one) => (one ? h("th", { scope: "col" }, one) : h("td", {}))))),
-          h("tbody", {}, told.takes.map((one) => gradeRow(one)))),
+          h("tbody", {}, told.takes.map((one) => gradeRow(one))))),
         h("div", { class: "tools" }, button("Match all that nobody set by hand", () => desk.begin(JOB, "/api/look/match", {}), { id: "match-all" })));
     }
     /** @type {(() => void)[]} */
@@ -295,8 +295,8 @@ export default {
         h("td", { class: "small" }, one.sentence || (one.words === "none" ? "As it was recorded." : one.words)),
         h("td", {}, h("div", { class: "tools" },
           one.hero && button("Match", () => desk.begin(JOB, "/api/look/match", { takes: [one.take] }), { "aria-label": `Match ${one.take} to ${one.hero}` }),
-          one.hero && button("Compare", () => turn({ source: one.hero, beside: one.take }), { "aria-label": `See ${one.take} beside ${one.hero}`, "data-compare": one.take }),
-          one.words !== "none" && button("Take away", () => desk.change(address, { off: true }), { "aria-label": `Take the grade of ${one.take} away` }))));
+          one.hero && button("Compare", () => turn({ source: one.hero, beside: one.take }), { "aria-label": `Compare ${one.take} with ${one.hero}`, "data-compare": one.take }),
+          one.words !== "none" && button("Take away", () => desk.change(address, { off: true }), { "aria-label": `Take away the grade of ${one.take}` }))));
     }
 
     // --- begin -----------------------------------------------------------------------------------------------

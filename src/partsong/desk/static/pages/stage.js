@@ -198,9 +198,9 @@ export default {
         one.keys.length ? `${one.part} is set at ` : "Set for the whole song. ",
         one.keys.map((key) => button(placeInWords(stage, key.frame).replace(/, frame.*/, ""), () => { choose(one.take); return seek(key.frame); },
           { class: "finding", "aria-pressed": String(key === here), "data-key": key.frame, id: `at-${one.take}-${key.frame}`, "aria-label": `Go to where ${one.part} is set: ${placeInWords(stage, key.frame)}` })),
-        !here && button("Set it at this moment", () => commit(one.take, true), { class: "finding", id: `pin-${one.take}`, "aria-label": `Set ${one.part} at this moment, to change from here` }),
+        !here && button("Set it at this moment", () => commit(one.take, true), { class: "finding", id: `pin-${one.take}`, "aria-label": `Set it at this moment: ${one.part}` }),
         here && h("label", { for: `key-${one.take}` }, " this one at frame ", to),
-        here && button("Take this one away", () => desk.change(address, { frame: here.frame }), { class: "finding", id: `unpin-${one.take}`, "aria-label": `Take away where ${one.part} is set here` }));
+        here && button("Take this one away", () => desk.change(address, { frame: here.frame }), { class: "finding", id: `unpin-${one.take}`, "aria-label": `Take this one away: ${one.part}` }));
     }
 
     function drawBelow() {
