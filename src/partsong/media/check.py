@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -45,8 +46,14 @@ class Decoded:
         return Fraction(self.sound_samples, self.sound_rate_hz) if self.sound_rate_hz else Fraction(0)
 
 
-def decode_all(path: Path, watch: Watch, *, doing: str = "Checking the finished file") -> Decoded:
-    """Decode a file completely, picture and sound.
+def decode_all(
+    path: Path,
+    watch: Watch,
+    *,
+    doing: str = "Checking the finished file",
+    see: Callable[[int, Any], None] | None = None,
+) -> Decoded:
+    """Decode a file completely, picture and sound; ``see`` is given each frame with its number, from 0.
 
     Raises
     ------
@@ -68,6 +75,8 @@ def decode_all(path: Path, watch: Watch, *, doing: str = "Checking the finished 
                 raise UnreadableMedia(path, f"frame {len(ticks)} is damaged", COPY_AGAIN)
             if len(ticks) % _TELL_EVERY == 0:
                 watch.tick(doing, len(ticks), total)
+            if see is not None:
+                see(len(ticks), frame)
             ticks.append(frame.pts)
         if not ticks:
             raise UnreadableMedia(path, "no frame of it can be decoded", COPY_AGAIN)

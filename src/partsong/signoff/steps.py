@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from partsong.engine.run import Engine
 from partsong.errors import InvalidInput, OutputFailed
@@ -115,6 +115,7 @@ def _finish(
 ) -> Master:
     """Join a master's segments, give it its sound, and name it when it was found to be as planned."""
     from partsong.media.check import decode_all
+    from partsong.media.frames import planes_of
     from partsong.media.join import join
 
     assert film.song is not None
@@ -128,8 +129,14 @@ def _finish(
             sound_samples=plan.samples,
             timecode=Timecode(frame=3600 * plan.rate.nominal) if kind == "mezzanine" else None,
         )
-        decoded = decode_all(temporary, watch, doing=f"Decoding {path.name} again")
-        compared = tuple(_compare(temporary, folder.refer(temporary), painter, plan, watch))
+        compared: list[Compared] = []
+        looked_at = frozenset(sampled_frames(plan))
+
+        def see(number: int, frame: Any) -> None:
+            if number in looked_at:
+                compared.append(_compared(number, planes_of(frame, "bt709", "limited"), painter, plan))
+
+        decoded = decode_all(temporary, watch, doing=f"Decoding {path.name} again", see=see)
         checks = verify(plan, kind, decoded, compared)
         failed = undecided(checks)
         if failed:
@@ -141,20 +148,13 @@ def _finish(
     return Master(path, kind, checks)
 
 
-def _compare(path: Path, file: MediaFile, painter: Painter, plan: MasterPlan, watch: Watch) -> Iterator[Compared]:
-    from partsong.media.picture import open_picture
-    from partsong.media.probe import probe
-
-    picture = _picture_of(path, probe(path, file))
-    frames = sampled_frames(plan)
-    with open_picture(path, picture) as reader:
-        found = zip(frames, reader.read(frames), strict=True)
-        for frame, decoded in watch.over(found, total=len(frames), doing=f"Comparing {plan.name} with its plan"):
-            near = [number for number in (frame - 1, frame, frame + 1) if 0 <= number < plan.frames]
-            planned = dict(zip(near, painter.pictures(near), strict=True))
-            decoded_db = {number: psnr(planes, decoded) for number, planes in planned.items()}
-            planned_db = {number: psnr(planned[frame], planned[number]) for number in near if number != frame}
-            yield Compared(frame, decoded_db[frame], most_like(frame, decoded_db, planned_db))
+def _compared(frame: int, decoded: Planes, painter: Painter, plan: MasterPlan) -> Compared:
+    """Hold a frame of a master against what was planned for it and for its neighbours, which are painted again."""
+    near = [number for number in (frame - 1, frame, frame + 1) if 0 <= number < plan.frames]
+    planned = dict(zip(near, painter.pictures(near), strict=True))
+    decoded_db = {number: psnr(planes, decoded) for number, planes in planned.items()}
+    planned_db = {number: psnr(planned[frame], planned[number]) for number in near if number != frame}
+    return Compared(frame, decoded_db[frame], most_like(frame, decoded_db, planned_db))
 
 
 def picture_key(film: Film) -> str:
