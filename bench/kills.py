@@ -13,7 +13,6 @@ import os
 import random
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -21,6 +20,7 @@ import time
 from pathlib import Path
 
 from partsong.timebase import Rate
+from rendering.cluster import Workers, partsong
 from rendering.films import camera_second, made_film
 
 SIZE, SECONDS, RATE = (480, 272), 48, Rate.of(24)
@@ -71,41 +71,6 @@ def main() -> None:
                 cluster.close()
 
 
-class Workers:
-    """A Dask scheduler and two workers, started anew when they are killed."""
-
-    def __init__(self) -> None:
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            port = free.getsockname()[1]
-        self.address = f"tcp://127.0.0.1:{port}"
-        self.scheduler = self._started("scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard")
-        self.workers = [self._worker(), self._worker()]
-
-    def kill_one(self, rng: random.Random) -> None:
-        """Kill a worker and start another in its place."""
-        victim = rng.randrange(2)
-        self.workers[victim].kill()
-        self.workers[victim].wait()
-        self.workers[victim] = self._worker()
-
-    def close(self) -> None:
-        """End them all."""
-        for process in [*self.workers, self.scheduler]:
-            process.kill()
-            process.wait()
-
-    def _worker(self) -> subprocess.Popen[bytes]:
-        return self._started("worker", self.address, "--nthreads", "1", "--no-nanny", "--no-dashboard",
-                             "--death-timeout", "60")  # fmt: skip
-
-    def _started(self, *words: str) -> subprocess.Popen[bytes]:
-        # A render of half a minute loses its workers far more often than Dask takes for bad luck.
-        settings = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "100"}
-        return subprocess.Popen([sys.executable, "-W", "ignore", "-m", "dask", *words], env={**os.environ, **settings},
-                                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)  # fmt: skip
-
-
 def run_under_fire(
     command: tuple[str, ...], film: Path, most: int, rng: random.Random, about_s: float, cluster: Workers | None
 ) -> int:
@@ -130,11 +95,6 @@ def run_under_fire(
             return killed
         if child.returncode != -signal.SIGKILL:
             sys.exit(f"{' '.join(words)} ended with {child.returncode}: {said}")
-
-
-def partsong(*words: str) -> list[str]:
-    """Return the command line that runs a command of ours."""
-    return [sys.executable, "-m", "partsong", *words]
 
 
 def digests(film: Path) -> dict[str, str]:

@@ -6,14 +6,18 @@ texture with grain, one thread each, the least of several passes. Sections, all 
 floor    decode, merge, table, encode, one by one, from HEVC 4:2:2 of 100 Mbit/s and from the quick camera recipe
 graph    the same picture as one filter graph of the media library: a chain of masked merges and a tetrahedral table
 layers   fourteen takes beside seven
-shown    a film whose wide is on screen two fifths of the time: frames decoded; what a change of look or cut costs
+look     a film whose look, and then whose cut, is changed: what the second render costs beside the first
+shown    a film whose wide is on screen two fifths of the time: frames decoded
 atlas    nine takes made small and laid side by side, beside decoding them
+dask     two workers of a Dask cluster beside one, by the clock: wants a quiet machine with two processors or more
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import shutil
+import subprocess
 import tempfile
 import time
 from collections.abc import Callable, Iterator
@@ -41,13 +45,14 @@ from rendering.films import LOOK, camera_second, made_film
 from rendering.layers import HEIGHT, LAYERS, LOG, WIDTH, grainy, stack
 
 FRAMES, PASSES = 8, 3
+LOOK_S = 8  # of film
 CAMERA_HEVC = Recipe(
     "camera-hevc", "libx265", "yuv422p10le", ".mov", 1,
     {"preset": "ultrafast", "x265-params": "bitrate=100000:vbv-maxrate=100000:vbv-bufsize=100000:bframes=0:"
                                            "log-level=none:pools=1:frame-threads=1"},
 )  # fmt: skip
 CAMERAS = (CAMERA_HEVC, RECIPES["camera"])
-SECTIONS = ("floor", "graph", "layers", "shown", "atlas")
+SECTIONS = ("floor", "graph", "layers", "look", "shown", "atlas", "dask")
 
 
 def main() -> None:
@@ -92,7 +97,10 @@ def section_floor(folder: Path) -> Iterator[str]:
 
 
 def section_graph(folder: Path) -> Iterator[str]:
-    """Merge, grade and encode the same takes as one filter graph, and by our own way, each as a whole."""
+    """Merge, grade and encode the same takes as one filter graph, and by our own way, each as a whole.
+
+    What both must do is measured in the same way round: seven decoders side by side, and the encoder on our pictures.
+    """
     frames = [grainy(seed) for seed in range(FRAMES)]
     curve = linear_curve(DEFAULT_CONFIG, "ACEScct")
     form = Form(10, "422", "bt709", "limited")
@@ -102,63 +110,90 @@ def section_graph(folder: Path) -> Iterator[str]:
     points = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
     write_cube(cube, Cube(table=colour(points.copy()).reshape(33, 33, 33, 3)))
     masks = mask_planes()
+    began = time.process_time()
+    merger = Merger(stack(), curve, form)
+    table = build_table(colour, source=LOG, target=(8, "bt709", "limited"))
+    once = time.process_time() - began
+    yield f"made ready once, compiling the stack and building the table: {once:.2f} s"
     for kind in CAMERAS:
         path, clip = clip_of(folder / f"{kind.name}.mov", kind, frames)
-        floor = LAYERS * cpu_ms(lambda path=path, clip=clip: read(path, clip))
-        encode = cpu_ms(
-            lambda: write(folder / "m.mp4", RECIPES["h264"], [graded_like(frame) for frame in frames[:1]] * FRAMES)
+
+        def graded(path: Path = path, clip: Clip = clip) -> Iterator[Planes]:
+            return (apply_table(merger.merge(n), table, chroma="420") for n in side_by_side(path, clip, LAYERS))
+
+        pictures = list(graded())
+        decode = cpu_ms(lambda path=path, clip=clip: exhaust(side_by_side(path, clip, LAYERS)))
+        encode = cpu_ms(lambda pictures=pictures: write(folder / "floor.mp4", RECIPES["h264"], pictures))
+        theirs = cpu_ms(lambda path=path: by_graph(path, masks, cube, folder / "graph.mp4"))
+        ours = cpu_ms(lambda graded=graded: write(folder / "ours.mp4", RECIPES["h264"], graded()))
+        floor = decode + encode
+        yield f"{kind.name}: decode {decode:.0f} and encode {encode:.0f} ms a frame, which both must"
+        yield f"{kind.name}: graph {theirs:.0f} ms a frame, ours {ours:.0f}: {theirs / ours:.2f} times"
+        yield f"{kind.name}: with nothing but decode and encode it would be {theirs / floor:.2f} times"
+        share = (theirs - floor) / (ours - floor)
+        yield (
+            f"{kind.name}: outside decode and encode {theirs - floor:.0f} and {ours - floor:.0f} ms a frame: "
+            f"{share:.1f} times"
         )
-        graph = cpu_ms(lambda path=path: by_graph(path, masks, cube, folder / "graph.mp4"))
-
-        def ours(path: Path = path, clip: Clip = clip) -> None:
-            merger = Merger(stack(), curve, form)
-            table = build_table(colour, source=LOG, target=(8, "bt709", "limited"))
-            readers = [open_picture(path, clip.picture, threads=1) for _ in range(LAYERS)]
-            opened = [reader.__enter__().read(range(FRAMES)) for reader in readers]
-            write(
-                folder / "ours.mp4",
-                RECIPES["h264"],
-                (apply_table(merger.merge(layers), table, chroma="420") for layers in zip(*opened, strict=True)),
-            )
-            for reader in readers:
-                reader.__exit__(None, None, None)
-
-        mine = cpu_ms(ours)
-        ready = cpu_ms(lambda: (Merger(stack(), curve, form),
-                                build_table(colour, source=LOG, target=(8, "bt709", "limited"))))  # fmt: skip
-        once = ready * FRAMES
-        mine -= ready
-        times, ours_ms, theirs_ms = graph / mine, mine - floor - encode, graph - floor - encode
-        yield f"{kind.name}: graph {graph:.0f} ms a frame, ours {mine:.0f} (and {once:.0f} once): {times:.2f} times"
-        share = theirs_ms / ours_ms
-        yield f"{kind.name}: outside decode and encode {theirs_ms:.0f} and {ours_ms:.0f} ms a frame: {share:.1f} times"
 
 
 def section_layers(folder: Path) -> Iterator[str]:
-    """Merge fourteen takes beside seven, decoding included."""
-    del folder
+    """Merge fourteen takes beside seven into the wide, from reading them to writing it."""
     frames = [grainy(seed) for seed in range(FRAMES)]
     curve = linear_curve(DEFAULT_CONFIG, "ACEScct")
-    costs = []
+    kind = RECIPES["camera"]
+    path, clip = clip_of(folder / f"{kind.name}.mov", kind, frames)
+    whole, alone = [], []
     for count in (LAYERS, 2 * LAYERS):
         merger = Merger(stack(count), curve, Form(10, "422", "bt709", "limited"))
-        costs.append(
+
+        def merged(merger: Merger = merger, count: int = count) -> Iterator[Planes]:
+            return (merger.merge(layers) for layers in side_by_side(path, clip, count))
+
+        whole.append(cpu_ms(lambda merged=merged: write(folder / "wide.mov", RECIPES["intermediate"], merged())))
+        alone.append(
             cpu_ms(lambda merger=merger, count=count: [merger.merge(turned(frames, n, count)) for n in range(FRAMES)])
         )
-    yield f"merge of seven {costs[0]:.1f} ms a frame, of fourteen {costs[1]:.1f}: {costs[1] / costs[0]:.2f} times"
+    for what, (seven, fourteen) in (("decode, merge, write the wide", whole), ("merge alone", alone)):
+        yield f"{what}: of seven {seven:.1f} ms a frame, of fourteen {fourteen:.1f}: {fourteen / seven:.2f} times"
 
 
 # --- a film ---------------------------------------------------------------------------------------
 
 
+def section_look(folder: Path) -> Iterator[str]:
+    """Merge and master seven 3840x2160 takes of HEVC, change the look, then the cut, and master again."""
+    from partsong.film.records import WIDE, Shot
+    from partsong.signoff.steps import make_masters
+    from partsong.stage import steps
+
+    size, rate, seconds = (WIDTH, HEIGHT), Rate.of(24), LOOK_S
+    second = folder / "second.mov"
+    third, _ = clip_of(folder / f"{CAMERA_HEVC.name}.mov", CAMERA_HEVC, [grainy(seed) for seed in range(FRAMES)])
+    join([third] * (24 // FRAMES), second, sound=None)
+    with made_film(folder / "shown", [second] * LAYERS, seconds, rate, size) as store:
+        store.change("Cut", lambda film: film.replace(cut=(Shot(source=WIDE, start=0, end=seconds * 24),)))
+        film = store.head().film
+
+        def mastered(film: Film) -> float:
+            began = time.process_time()
+            make_masters(store.folder, film, ("h264",), watch=silent(), engine=local_one())
+            return time.process_time() - began
+
+        began = time.process_time()
+        steps.merge(store, silent(), engine=local_one())
+        merged = time.process_time() - began
+        first = merged + mastered(film)
+        look = mastered(film.replace(look=film.look.replace(exposure_stops=0.5)))
+        moved = (Shot(source="take-1", start=0, end=6), Shot(source=WIDE, start=6, end=seconds * 24))
+        cut = mastered(film.replace(cut=moved))
+    yield f"seven HEVC takes: first render {first:.1f} s CPU for {seconds * 24} frames, of which the merge {merged:.1f}"
+    yield f"after a change of look {look:.1f} s CPU: {first / look:.1f} times faster"
+    yield f"after a change of cut {cut:.1f} s CPU: {first / cut:.1f} times faster"
+
+
 def section_shown(folder: Path) -> Iterator[str]:
-    """Count what a song decodes whose wide shows two fifths of the time, and time a change of look and of cut."""
-    yield from counted_song(folder)
-    yield from timed_changes(folder)
-
-
-def counted_song(folder: Path) -> Iterator[str]:
-    """Merge and master a minute of small pictures: seven takes of the wide, three of coverage, shots of 3 to 6 s."""
+    """Count what a minute of small pictures decodes: seven takes of the wide, three of coverage, shots of 3 to 6 s."""
     from partsong.film.records import WIDE, Shot
     from partsong.signoff.steps import make_masters
     from partsong.stage import steps
@@ -191,37 +226,6 @@ def counted_song(folder: Path) -> Iterator[str]:
         share = count["takes"] / (frames * takes)
         yield f"  with both masters, of all ten takes {count['takes']} of {frames * takes}: {share:.1%}"
         yield f"  and {count['made']} frames of the wide and the masters themselves, read back"
-
-
-def timed_changes(folder: Path) -> Iterator[str]:
-    """Merge and master seven 3840x2160 takes of HEVC, change the look, then the cut, and master again."""
-    from partsong.film.records import WIDE, Shot
-    from partsong.signoff.steps import make_masters
-    from partsong.stage import steps
-
-    size, rate, seconds = (WIDTH, HEIGHT), Rate.of(24), 4
-    second = folder / "second.mov"
-    third, _ = clip_of(folder / f"{CAMERA_HEVC.name}.mov", CAMERA_HEVC, [grainy(seed) for seed in range(FRAMES)])
-    join([third] * (24 // FRAMES), second, sound=None)
-    with made_film(folder / "shown", [second] * LAYERS, seconds, rate, size) as store:
-        store.change("Cut", lambda film: film.replace(cut=(Shot(source=WIDE, start=0, end=seconds * 24),)))
-        film = store.head().film
-
-        def mastered(film: Film) -> float:
-            began = time.process_time()
-            make_masters(store.folder, film, ("h264",), watch=silent(), engine=local_one())
-            return time.process_time() - began
-
-        began = time.process_time()
-        steps.merge(store, silent(), engine=local_one())
-        merged = time.process_time() - began
-        first = merged + mastered(film)
-        look = mastered(film.replace(look=film.look.replace(exposure_stops=0.5)))
-        moved = (Shot(source="take-1", start=0, end=6), Shot(source=WIDE, start=6, end=seconds * 24))
-        cut = mastered(film.replace(cut=moved))
-    yield f"seven HEVC takes: first render {first:.1f} s CPU for {seconds * 24} frames, of which the merge {merged:.1f}"
-    yield f"after a change of look {look:.1f} s CPU: {first / look:.1f} times faster"
-    yield f"after a change of cut {cut:.1f} s CPU: {first / cut:.1f} times faster"
 
 
 @contextlib.contextmanager
@@ -273,6 +277,31 @@ def section_atlas(folder: Path) -> Iterator[str]:
     yield f"decode {decode:.1f} ms a frame of a take, atlas made {made:.1f}: {made / decode:.3f} times"
 
 
+def section_dask(folder: Path) -> Iterator[str]:
+    """Merge and master a film on a Dask cluster of one worker, then of two, by the command line."""
+    from rendering.cluster import Workers, partsong
+
+    size, rate, seconds, count = (1920, 1080), Rate.of(24), 16, 5
+    second_of = [camera_second(folder, rate, size, 300 + number) for number in range(count)]
+    took = []
+    for workers in (1, 2):
+        with made_film(folder / f"workers-{workers}", second_of, seconds, rate, size, cut=True) as store:
+            film = store.folder.root
+        cluster = Workers(workers)
+        try:
+            for again in (False, True):  # the first time, workers load and compile what they need
+                began = time.monotonic()
+                for command in ("stage merge", "signoff master"):
+                    words = partsong(*command.split(), str(film), "--cluster", cluster.address)
+                    subprocess.run(words, check=True, capture_output=True)
+                if not again:
+                    shutil.rmtree(film / "cache")
+            took.append(time.monotonic() - began)
+        finally:
+            cluster.close()
+    yield f"one worker {took[0]:.1f} s, two {took[1]:.1f}: {took[0] / took[1]:.2f} times faster"
+
+
 # --- ways and means -------------------------------------------------------------------------------
 
 
@@ -295,6 +324,20 @@ def clip_of(path: Path, recipe: Recipe, frames: list[Planes]) -> tuple[Path, Cli
     return path, probe(path, FilmFolder(path.parent / "film").refer(path))
 
 
+def side_by_side(path: Path, clip: Clip, count: int) -> Iterator[tuple[Planes, ...]]:
+    """Yield the frames of so many readers of a clip, one thread each, as a merge reads its takes."""
+    assert clip.picture is not None
+    with contextlib.ExitStack() as opened:
+        readers = [opened.enter_context(open_picture(path, clip.picture, threads=1)) for _ in range(count)]
+        yield from zip(*(reader.read(range(FRAMES)) for reader in readers), strict=True)
+
+
+def exhaust(items: Iterator[object]) -> None:
+    """Take everything and keep nothing."""
+    for _ in items:
+        pass
+
+
 def read(path: Path, clip: Clip) -> None:
     """Decode every frame of a clip on one thread."""
     assert clip.picture is not None
@@ -308,13 +351,6 @@ def write(path: Path, recipe: Recipe, frames: list[Planes] | Iterator[Planes]) -
     with PictureWriter(path, recipe, width=WIDTH, height=HEIGHT, rate=Rate.of(24), threads=1) as writer:
         for frame in frames:
             writer.write(frame)
-
-
-def graded_like(frame: Planes) -> Planes:
-    """Return a frame in the form that a master is encoded from."""
-    half = np.s_[::2]
-    eight = [(plane >> 2).astype(np.uint8) for plane in (frame.y, frame.u[half], frame.v[half])]
-    return Planes(*eight, 8, "bt709", "limited")
 
 
 def mask_planes() -> list[np.ndarray]:
