@@ -20,6 +20,8 @@ _LEAST_AMPLITUDE = 0.0006
 """Of the signal: a fifth of a code of 8 bits, below what a graded picture shows."""
 _EXPLAINS = 0.5
 """The least share of the changes that one wave must account for."""
+_EXPLAINS_STANDING = 0.75
+"""Likewise for bands that stand: they come to 0.86 and more, clouds and people over a street in the sun to 0.66."""
 _IN_STEP = 0.85  # of 1: how well the rows' phases must lie on one wave; noise reaches 0.3
 _LEAST_ROWS = 0.12
 _LEAST_BEATS = 0.6  # of a beat within a run; less is too slow to be told from light that changes
@@ -132,7 +134,7 @@ def standing_bands(rows: NDArray[np.float32], rate_hz: float, height: int) -> Ba
     best = int(power.argmax())
     share = float(power[best]) / max(float(np.square(alike).sum()), 1e-20)
     amplitude = float(np.sqrt(2 * share) * np.median(smooth[lit]))
-    if share < _EXPLAINS or amplitude < _LEAST_AMPLITUDE:
+    if share < _EXPLAINS_STANDING or amplitude < _LEAST_AMPLITUDE:
         return None
     fits = [mains for mains in MAINS_HZ if abs(beat_hz(2 * mains, rate_hz)) < _SLOW_HZ]
     return Bands("standing bands", amplitude, height / float(cycles[best]), fits[0] if len(fits) == 1 else None)

@@ -45,7 +45,7 @@ RANK: dict[Verdict, int] = {"do not strike": 0, "look first": 1, "clear to strik
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """A finding before it belongs to a take; ``frame`` is of the take, ``blocks`` a mask of where (rows, columns)."""
+    """A finding before it belongs to a take; ``frame`` and the pixels are the take's."""
 
     kind: str
     sentence: str
@@ -55,6 +55,7 @@ class Remark:
     box: tuple[float, float, float, float] | None = None
     size: float | None = None
     unit: str = ""
+    moved_px: tuple[float, float] | None = None
 
     def finding(self, take: Take) -> Finding:
         """Return the record of it."""
@@ -70,6 +71,7 @@ class Remark:
             else Region(**dict(zip(("x", "y", "width", "height"), self.box, strict=True))),
             size=self.size,
             unit=self.unit,
+            moved_px=self.moved_px,
         )
 
 
@@ -199,9 +201,11 @@ def of_picture(
     """
     said: list[Remark] = []
     unseen: list[str] = []
-    said += _bands(sight, same_light, rate_hz, unseen)
+    changed = _light(sight, rate_hz)
+    breaks = [*(int(frame) for frame in sight.knocks[:, 0]), *(one.frame for one in changed if one.frame is not None)]
+    said += _bands(sight, same_light, rate_hz, sorted(breaks), unseen)
     said += _clipped(sight)
-    said += _light(sight, rate_hz)
+    said += changed
     if reference is None:
         unseen.append("Focus was not compared: there is no reference yet.")
         unseen.append("Exposure and white balance were not compared: there is no reference yet.")
@@ -214,11 +218,16 @@ def of_picture(
 # --- one thing each -------------------------------------------------------------------------------
 
 
-def _bands(sight: Sight, same_light: Sequence[Sight], rate_hz: float, unseen: list[str]) -> list[Remark]:
+def _bands(
+    sight: Sight, same_light: Sequence[Sight], rate_hz: float, breaks: Sequence[int], unseen: list[str]
+) -> list[Remark]:
+    """Find bands; those that stand are sought in the longest stretch in which camera and light stayed as they were."""
     moving = (moving_bands(run.rows, rate_hz, sight.height) for run in sight.runs)
     found: Bands | None = next((bands for bands in moving if bands is not None), None)
     if found is None:
-        rows = [sight.rows, *(other.rows for other in same_light if other.rows.shape[1:] == sight.rows.shape[1:])]
+        stretch = np.searchsorted(breaks, sight.frames, side="right")
+        rows = [sight.rows[stretch == np.bincount(stretch).argmax()]]
+        rows += [other.rows for other in same_light if other.rows.shape[1:] == sight.rows.shape[1:]]
         found = standing_bands(np.concatenate(rows), rate_hz, sight.height)
         if len(rows) == 1:
             unseen.append(
