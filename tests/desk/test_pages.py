@@ -6,7 +6,11 @@ import re
 import time
 from fractions import Fraction
 
+import pytest
+
+from partsong.film.records import Finding, Region, Stage
 from partsong.film.store import FilmStore
+from partsong.timebase import Time
 
 
 def placement(running, take):
@@ -248,3 +252,46 @@ def test_the_take_log_is_written_on_the_contact_prints(page, running, tools):
     page.reload()  # the page holds no truth of its own
     page.locator("#text-drum-1").wait_for()
     assert page.locator("#text-drum-1").input_value() == "The second strike is late"
+
+
+def test_what_was_found_is_drawn_and_held_against_the_reference_by_a_key(page, running, tools):
+    def edit(film):
+        found = Finding(
+            take="bell-1", kind="prop moved", sentence="Something moved.", advice="Put it back.", verdict="look first",
+            at=Time.of(Fraction(1)), region=Region(x=80, y=30, width=40, height=30), size=8.0, unit="px",
+            moved_px=(8.0, 0.0),
+        )  # fmt: skip
+        return film.replace(findings=(found,), stage=Stage(reference="drum-1"))
+
+    with FilmStore.open(running.film) as store:
+        store.change("Found", edit)
+    turn_to(page, running, "shoot")
+    page.locator("#print-bell-1 .marks rect").first.wait_for()
+    page.locator("h1").click()
+    page.keyboard.press("f")
+    page.locator("#print-bell-1.large").wait_for()
+    assert "finding=0" in page.url
+    assert "/bell-1/25" in page.locator(".large img").get_attribute("src")  # the frame at which it was: one second in
+    # The box lies over the share of the picture that the region is of the frame, and the arrow ends in its middle.
+    shown, box = (page.locator(one).bounding_box() for one in (".large img", ".large .marks rect.over"))
+    inside = [(box[side] - shown[side]) / shown[size] for side, size in (("x", "width"), ("y", "height"))]
+    assert inside == pytest.approx([80 / 160, 30 / 90], abs=0.02)
+    way = page.locator(".large .marks path.over").get_attribute("d")
+    (from_x, from_y), (to_x, to_y) = re.findall(r"(?:M|L)([\d.]+) ([\d.]+)", way)[:2]
+    assert (float(to_x), float(to_y)) == (100, 45)
+    assert float(from_x) < 100
+    assert float(from_y) == 45
+    page.keyboard.down("r")
+    page.locator(".large .which", has_text="The reference, Drum").wait_for()
+    assert "/drum-1/" in page.locator(".large img").get_attribute("src")
+    page.keyboard.up("r")
+    assert page.locator(".large .which").count() == 0
+    assert "/bell-1/25" in page.locator(".large img").get_attribute("src")
+    page.locator("#circle-bell-1").check()  # the log is at hand there too, and undone by a key
+    page.locator(".changed", has_text="Noted bell-1").wait_for()
+    page.locator("h1").click()
+    page.keyboard.press("u")
+    page.locator(".changed", has_text="Found").wait_for()
+    page.wait_for_function("() => !document.querySelector('#circle-bell-1').checked")
+    page.keyboard.press("Escape")
+    page.locator(".print.large").wait_for(state="detached")

@@ -193,6 +193,7 @@ def test_a_camera_that_was_moved_between_takes_is_found(
         assert remarks[0].size == pytest.approx(math.hypot(*move), abs=0.06)
         right, down = (float(word) for word in re.findall(r"([+-][\d.]+) (?:right|down)", remarks[0].sentence))
         assert (right, down) == pytest.approx(move, abs=0.06)
+        assert remarks[0].moved_px == pytest.approx(move, abs=0.06)
 
 
 def test_another_room_is_called_so(reference: Sight, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -44,6 +44,7 @@ def test_a_prop_that_was_moved_is_found_and_measured_in_another_light(
     assert (said.kind, said.unit) == ("prop moved", "px")
     # A quarter of a pixel is the mark for positions.
     assert said.size == pytest.approx(abs(dx), abs=0.25)
+    assert said.moved_px == pytest.approx((dx, 0), abs=0.25)
     assert said.box is not None
     x, y, width, height = said.box
     assert x < LEFT + dx + 22 < x + width

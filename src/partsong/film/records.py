@@ -274,7 +274,10 @@ class Region(Record):
 
 
 class Finding(Record):
-    """Something noticed about a take: where, when (in the take), how big, what to do."""
+    """Something noticed about a take: where, when (in the take), how big, what to do.
+
+    ``moved_px`` is how far what was found has moved, right and down in pixels of the take, where it did.
+    """
 
     take: Id
     kind: str
@@ -285,6 +288,7 @@ class Finding(Record):
     region: Region | None = None
     size: Finite | None = None
     unit: str = ""
+    moved_px: tuple[Finite, Finite] | None = None
 
 
 class Judgement(Record):

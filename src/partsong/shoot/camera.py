@@ -96,6 +96,7 @@ def of_knocks(sight: Sight, rate_hz: float) -> list[Remark]:
                 frame=frame,
                 size=size,
                 unit="px",
+                moved_px=(float(change[0]), float(change[1])),
             )
         )
     if sight.sag_px >= MOVED_PX and not said:
@@ -150,6 +151,7 @@ def of_place(sight: Sight, reference: Sight, name: str, unseen: list[str]) -> li
             "do not strike" if size >= FAR_PX else "look first",
             size=size,
             unit="px",
+            moved_px=(float(change[0]), float(change[1])),
         )
     ]
 

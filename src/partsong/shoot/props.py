@@ -177,6 +177,7 @@ def _remark(group: list[_Window], shape: tuple[int, ...], width: int, name: str)
         box=(float(left), float(top), float(right - left), float(bottom - top)),
         size=size,
         unit="px",
+        moved_px=(dx * scale, dy * scale),
     )
 
 

@@ -142,11 +142,11 @@ def _finding(film: Film, take: Take, found: Finding) -> FindingTold:
         advice=found.advice,
         verdict=found.verdict,
         when=clock(found.at.seconds) if found.at else "",
-        size=f"{found.size:g} {found.unit}".strip() if found.size is not None else "",
+        size=_size(found),
         box=None
         if region is None
         else Box(x=region.x / width, y=region.y / height, width=region.width / width, height=region.height / height),
-        moved=None,
+        moved=found.moved_px,
         picture=_large(film, take, frame),
     )
 
@@ -155,6 +155,20 @@ def middle(desk: Desk, take: str) -> Path:
     """Return a small picture of a take's middle."""
     film = desk.head().film
     return picture(desk.folder, film, take, film.take(take).picture.frames // 2)
+
+
+def _size(found: Finding) -> str:
+    """Return how big something is, to three digits: more than that nobody can set by hand.
+
+    >>> from partsong.film.records import Finding
+    >>> said = dict(take="a", kind="", sentence="", advice="", verdict="look first")
+    >>> _size(Finding(**said, size=2.23498, unit="px")), _size(Finding(**said, size=1, unit="frames"))
+    ('2.23 px', '1 frame')
+    """
+    if found.size is None:
+        return ""
+    unit = found.unit.removesuffix("s") if found.size == 1 else found.unit
+    return f"{found.size:.3g} {unit}".strip()
 
 
 def large(desk: Desk, take: str, frame: str) -> Path:

@@ -55,7 +55,7 @@ export function liveCheck(desk, takes, query) {
   const views = h("div", { class: "tools", role: "group", "aria-label": "How they are laid over each other", hidden: true });
   const element = h("section", { class: "live", id: "live", "aria-labelledby": "live-title" },
     h("h2", { id: "live-title" }, "Live check: is the camera where it was?"),
-    h("p", {}, "Before the light is struck, hold what the camera sees now against the reference, and nudge it back. "
+    h("p", { class: "before" }, "Before the light is struck, hold what the camera sees now against the reference, and nudge it back. "
       + "Connect the camera's clean output through a capture device."),
     h("p", { class: "tools" }, h("label", { for: "live-camera" }, "Camera ", cameras), h("label", { for: "live-against" }, "held against ", references), go),
     h("p", { class: "small" }, "Stay clear of the legs while a light hangs over them. The picture stays on this machine and is not kept."),
@@ -97,6 +97,7 @@ export function liveCheck(desk, takes, query) {
     }
     if (mine !== run) return;
     go.textContent = "Stop the camera";
+    element.classList.add("on");
     surround.hidden = views.hidden = false;
     drawViews();
     video.requestVideoFrameCallback(() => seen(mine));
@@ -109,6 +110,7 @@ export function liveCheck(desk, takes, query) {
     video.srcObject = null;
     asking = false;
     go.textContent = "Start the camera";
+    element.classList.remove("on");
     surround.hidden = views.hidden = true;
     meaning.textContent = "";
     say("", "");
