@@ -1,8 +1,14 @@
 """Shoot: how many faults of a take are found, how many are made up, what a verdict costs; offload against its floor.
 
-``./start bench shoot`` runs all of it; ``--only pictures``, ``props``, ``files``, ``cost``, ``offload`` or ``kills`` a
-part, ``--few`` less of it. Scenes are those of ``bench/staging/scenes.py``; thresholds were tuned on seeds 0 to 20, the
-default run draws from 2000 on. CPU is user plus system, of this process and its children.
+``./start bench shoot`` runs all of it; ``--only pictures``, ``props``, ``files``, ``repeats``, ``plates``, ``live``,
+``cost``, ``offload`` or ``kills`` a part, ``--few`` less of it. Scenes are those of ``bench/staging/scenes.py``;
+thresholds were tuned on seeds 0 to 20, the default run draws from 2000 on. CPU is user plus system, of this process
+and its children.
+
+``--only real --clip FILE`` lays faults into real footage of a camera that stood still. No such footage is kept here; a
+street with people on it comes with Debian's package of OpenCV's examples:
+``apt-get download opencv-doc && dpkg-deb -x opencv-doc_*.deb there``, then
+``there/usr/share/doc/opencv-doc/examples/data/vtest.avi`` (``docs/sources.md``).
 """
 
 from __future__ import annotations
@@ -23,18 +29,27 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import av
+import cv2
 import numpy as np
 
+from partsong.demo import camera as demo_camera
+from partsong.film.folder import FilmFolder
 from partsong.film.records import Film, Part, Pose, PoseKey
 from partsong.film.store import FilmStore
-from partsong.media.encode import RECIPES, PictureWriter
+from partsong.media.convert import converted, encoded_rgb
+from partsong.media.encode import RECIPES, PictureWriter, Recipe
 from partsong.media.join import join
+from partsong.media.packets import packets_of
+from partsong.media.picture import open_picture
 from partsong.media.planes import Planes
+from partsong.media.probe import probe
 from partsong.media.sound import write_wav
 from partsong.media.soundtrack import SoundTrack
-from partsong.shoot import begin, camera, check, copying, judge, props, steps
+from partsong.render.registration import laid
+from partsong.shoot import again, begin, camera, check, copying, judge, live, order, props, steps
 from partsong.shoot.offload import offload
-from partsong.shoot.sight import Looker, Sight, reduced
+from partsong.shoot.sight import Looker, Sight, changes_of, reduced
 from partsong.timebase import Rate
 from partsong.watch import silent
 from staging.scenes import Banding, PropMove, Scene, SceneSetting, scene_setting, with_take
@@ -47,18 +62,29 @@ RUNS = (range(300, 314),)
 def main() -> None:
     """Print the parts asked for."""
     options = argparse.ArgumentParser(description=__doc__)
-    options.add_argument("--only", choices=("pictures", "props", "files", "cost", "offload", "kills"))
+    options.add_argument(
+        "--only",
+        choices=("pictures", "props", "files", "repeats", "plates", "live", "real", "cost", "offload", "kills"),
+    )
     options.add_argument("--few", action="store_true")
+    options.add_argument("--clip", type=Path)
     options.add_argument("--seed", type=int, default=2000)
     given = options.parse_args()
     parts: dict[str, Callable[[], None]] = {
         "pictures": lambda: pictures(given.seed, 2 if given.few else 5),
         "props": lambda: moved_props(given.seed, 2 if given.few else 8),
         "files": lambda: files(given.seed, 3 if given.few else 8),
+        "repeats": lambda: repeats(given.seed, 1 if given.few else 5),
+        "plates": lambda: plates(given.seed, 2 if given.few else 8),
+        "live": lambda: live_frames(given.seed, 1 if given.few else 4),
         "cost": lambda: cost(20 if given.few else 240),
         "offload": lambda: offloading(64 if given.few else 512, 3 if given.few else 5),
         "kills": lambda: kills(given.seed, 5 if given.few else 20),
     }
+    if given.clip is not None:
+        parts["real"] = lambda: real(given.clip, given.seed, 2 if given.few else 10)
+    elif given.only == "real":
+        options.error("--only real needs --clip FILE: the docstring says where to get one")
     for name, part in parts.items():
         if given.only in (None, name):
             print(f"--- {name}", flush=True)
@@ -253,6 +279,234 @@ def files(seed: int, count: int) -> None:
                 extra[case] += len(kinds - {kind})
     for case in made:
         print(f"{case:20} {found[case]:3} of {made[case]:3}, other findings {extra[case]}")
+
+
+def _encoder(name: str, codec: str, pixels: str, mbit: float, key_s: float, between: int) -> Recipe:
+    """Return a recipe of a camera's kind: so many Mbit/s for 480x270, frames in between that look ahead or none."""
+    kbit = round(1000 * mbit)
+    options = {"preset": "superfast", "b": f"{kbit}k"}
+    if codec == "libx265":
+        options["x265-params"] = f"bframes={between}:vbv-maxrate={kbit}:vbv-bufsize={kbit}:log-level=none"
+    else:
+        options |= {"bf": str(between), "maxrate": f"{kbit}k", "bufsize": f"{kbit}k"}
+    return Recipe(name, codec, pixels, ".mp4", key_s, options)
+
+
+# 1.6 Mbit/s of 480x270 at 25 frames a second are 0.5 bits a pixel, as 100 Mbit/s are of 3840x2160.
+ENCODERS = (
+    replace(RECIPES["camera"], name="camera: H.264, even quality"),
+    _encoder("H.264 10-bit, 1.0 bit a pixel", "libx264", "yuv422p10le", 3.2, 0.48, 0),
+    _encoder("H.264 10-bit, 0.5, frames between", "libx264", "yuv422p10le", 1.6, 0.96, 2),
+    _encoder("H.264 8-bit, 0.5", "libx264", "yuv420p", 1.6, 0.48, 0),
+    _encoder("H.264 8-bit, 0.2, frames between", "libx264", "yuv420p", 0.65, 1, 2),
+    _encoder("H.265 10-bit, 1.0, frames between", "libx265", "yuv422p10le", 3.2, 0.96, 2),
+    _encoder("H.265 10-bit, 0.5", "libx265", "yuv420p10le", 1.6, 0.48, 0),
+    _encoder("H.265 10-bit, 0.2, frames between", "libx265", "yuv420p10le", 0.65, 0.96, 2),
+)
+
+
+def repeats(seed: int, count: int) -> None:
+    """Repeat one frame of a take, with several encoders; count what pictures tell, and what packets alone do."""
+    made, found, alone, told, extra = (Counter[str]() for _ in range(5))
+    frames = 150
+    with tempfile.TemporaryDirectory() as name:
+        folder = FilmFolder(Path(name))
+        for number in range(seed, seed + count):
+            rng = np.random.default_rng([number, 77])
+            scene = Scene(scene_setting(number, width=WIDTH, height=HEIGHT, parts=1, oversample=1))
+            shown = [scene.planes(0, 100 + n) for n in range(frames)]
+            for recipe in ENCODERS:
+                fitted = [converted(one, bit_depth=recipe.bit_depth, chroma=recipe.chroma) for one in shown]  # type: ignore[arg-type]
+                for at in (int(rng.integers(10, frames - 10)), None):
+                    order_shown = list(range(frames))
+                    if at is not None:
+                        order_shown[at] = at - 1
+                        if rng.random() < 0.5:  # it goes on where it was, without a jump
+                            order_shown = [*range(at), *range(at - 1, frames - 1)]
+                    path = folder.root / f"clip{recipe.suffix}"
+                    with PictureWriter(path, recipe, width=WIDTH, height=HEIGHT, rate=Rate.of(25), threads=1) as writer:
+                        for n in order_shown:
+                            writer.write(fitted[n])
+                    picture = probe(path, folder.refer(path)).picture
+                    assert picture is not None
+                    packets = packets_of(path)
+                    with open_picture(path, picture, threads=1) as reader:
+                        changes = changes_of(reader.read(range(picture.frames)))
+                    answer = again.found_again([(0, changes)], packets.keys)
+                    wrong = set(answer.frames) - {at}
+                    made[recipe.name] += at is not None
+                    found[recipe.name] += at in answer.frames
+                    alone[recipe.name] += at in order.suspects(packets)
+                    told[recipe.name] += answer.told
+                    extra[recipe.name] += len(wrong)
+                    if wrong or (at is not None and at not in answer.frames):
+                        print(
+                            f"    seed {number} {recipe.name}: repeated {at}, found {answer.frames}, told {answer.told}"
+                        )
+    for recipe in ENCODERS:
+        kind = recipe.name
+        print(
+            f"{kind:36} {found[kind]:3} of {made[kind]:3}, by packets alone {alone[kind]}, "
+            f"grain kept in {told[kind]} of {2 * made[kind]} takes, false {extra[kind]}"
+        )
+
+
+# --- plates, stills and live frames ---------------------------------------------------------------
+
+
+def plates(seed: int, count: int) -> None:
+    """Change exposure or white balance by little and hold the take against a plate of its own light."""
+    made, found, extra = Counter[str](), Counter[str](), Counter[str]()
+    for number in range(seed, seed + count):
+        base = scene_setting(number, width=WIDTH, height=HEIGHT, parts=3, oversample=1)
+        rng = np.random.default_rng([number, 11])
+        room = Scene(base).empty(1)
+        plate = seen(lambda frame, room=room, number=number: demo_camera.record(room, seed=1000 * number + frame))
+        stops, by = (float(rng.choice([-1, 1])) * float(rng.uniform(*ends)) for ends in ((0.2, 0.5), (0.08, 0.15)))
+        for kind, how in (
+            (None, {"noise": float(rng.uniform(0.7, 1.4))}),
+            ("exposure", {"exposure_stops": stops}),
+            ("white balance", {"white": (1 + by, 1.0, 1 / (1 + by))}),
+        ):
+            take = Scene(with_take(base, 1, **how))
+            remarks, told = judge.of_plate(seen(lambda frame, take=take: take.planes(1, frame)), plate, "plate-1")
+            kinds = [remark.kind for remark in remarks]
+            case = kind or "clean"
+            made[case] += 1
+            found[case] += kind is None or kind in kinds
+            extra[case] += sum(one != kind for one in kinds)
+            print(
+                f"    seed {number} {case}: {kinds} {'' if told else '(exposure not told)'}",
+                file=sys.stderr,
+                flush=True,
+            )
+    for case in made:
+        print(f"{case:20} {found[case]:3} of {made[case]:3}, other findings {extra[case]}")
+
+
+def live_frames(seed: int, count: int) -> None:
+    """Hold 4K stills and frames of 1280 against a 4K reference in another light, moved by 0 to 8 pixels."""
+    sizes = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0)
+    for small in (False, True):
+        errors, turns, times, alarms, missed, unsure = [], [], [], 0, 0, 0
+        for number in range(seed, seed + count):
+            base = scene_setting(number, width=3840, height=2160, parts=3, oversample=1)
+            rng = np.random.default_rng([number, 12])
+            reference = live.prepare(_codes(Scene(base).planes(0, 10)))
+            live.compare(reference, _codes(Scene(base).planes(0, 10)))
+            for size in sizes:
+                way, turn = float(rng.uniform(0, 2 * np.pi)), float(rng.uniform(-0.05, 0.05)) if size else 0.0
+                right, down = size * float(np.cos(way)), size * float(np.sin(way))
+                pose = Pose(dx_px=-right, dy_px=-down, rotation_deg=-turn)
+                picture = _codes(Scene(with_take(base, 1, poses=(PoseKey(frame=0, pose=pose),))).planes(1, 30))
+                if small:
+                    picture = cv2.resize(picture, (1280, 720), interpolation=cv2.INTER_AREA)
+                before = cpu_s()
+                told = live.compare(reference, picture)
+                times.append(cpu_s() - before)
+                errors.append(float(np.hypot(told.shift_px[0] - right, told.shift_px[1] - down)))
+                turns.append(abs(told.degrees - turn))
+                alarms += size == 0 and not told.alike
+                missed += size > 0 and not told.moved
+                unsure += not told.sure
+        print(
+            f"{'1280x720' if small else '3840x2160'}: {len(errors)} frames, error of the shift median "
+            f"{np.median(errors):.3f} px, worst {max(errors):.3f} px of the reference, "
+            f"of the turn worst {max(turns):.4f} degrees; moves missed {missed}, not sure {unsure}, "
+            f"false alarms {alarms} of {count}; "
+            f"CPU median {np.median(times):.2f} s, worst {max(times):.2f} s"
+        )
+
+
+def _codes(planes: Planes) -> np.ndarray:
+    return np.clip(np.rint(encoded_rgb(planes) * 255), 0, 255).astype(np.uint8)
+
+
+# --- real footage ---------------------------------------------------------------------------------
+
+
+def real(clip: Path, seed: int, count: int) -> None:
+    """Lay moves, knocks and blur into a real clip of a camera that stood still, in other light, and judge it.
+
+    The clip's first third is the reference. Takes are drawn from the rest of it, with a ramp of light laid over them
+    from one side to the other: the codes are raised to a power of 2.2, multiplied and taken back.
+    """
+    with av.open(str(clip)) as container:
+        video = container.streams.video[0]
+        rate_hz = float(video.average_rate)
+        shown = [frame.to_ndarray(format="yuv420p") for frame in container.decode(video)]
+        width, height = video.width, video.height
+    length = len(shown) // 3
+    made, found, extra, alarms = Counter[str](), Counter[str](), Counter[str](), Counter[str]()
+    sizes: list[float] = []
+    late: list[int] = []
+
+    def planes_at(number: int, light: np.ndarray, pose: Pose, blur: float) -> Planes:
+        whole = shown[number]
+        y = whole[:height]
+        u, v = whole[height:].reshape(2, height // 2, width // 2)
+        code = np.clip((y.astype(np.float32) - 16) / 219, 0, 1)
+        code = np.clip(np.power(np.power(code, 2.2) * light, 1 / 2.2), 0, 1).astype(np.float32)
+        code = laid(code, pose) if pose != Pose() else code
+        code = cv2.GaussianBlur(code, (0, 0), blur) if blur else code
+        return Planes(np.rint(16 + 219 * code).astype(np.uint8), u, v, 8, "bt601", "limited")
+
+    def looked_at(first: int, frame_at: Callable[[int], Planes]) -> Sight:
+        spread = tuple(int(n) for n in np.linspace(first + 5, first + length - 6, 15))
+        looker = Looker(together=5)
+        for n in spread:
+            looker.add(n - first, frame_at(n))
+        looker.add_run(0, [frame_at(n) for n in range(first, first + 14)])
+        knocks, sag, steady = camera.followed(
+            looker,
+            lambda frames: [reduced(frame_at(first + n)) for n in frames],
+            size=(width, height),
+            frames=length,
+            rate_hz=rate_hz,
+        )
+        return looker.sight(steady=steady, knocks=knocks, sag_px=sag)
+
+    even = np.ones((height, width), np.float32)
+    reference = looked_at(0, lambda n: planes_at(n, even, Pose(), 0.0))
+    rng = np.random.default_rng([seed, 13])
+    for _ in range(count):
+        first = int(rng.integers(length, len(shown) - length))
+        ends, upright = rng.uniform(0.35, 1.0, 2), rng.random() < 0.5
+        ramp = np.linspace(*ends, height if upright else width, dtype=np.float32)
+        light = (ramp[:, None] if upright else ramp[None]) * even
+        size, way = float(rng.choice([0.2, 0.4, 1.5])), float(rng.uniform(0, 2 * np.pi))
+        pose = Pose(dx_px=size * float(np.cos(way)), dy_px=size * float(np.sin(way)))
+        at = int(rng.integers(first + length // 5, first + length * 4 // 5))
+        blur = float(rng.uniform(0.7, 1.5))
+        for name, kind, frame_at in (
+            ("clean", None, lambda n: planes_at(n, light, Pose(), 0.0)),  # noqa: B023
+            ("camera moved", "camera moved", lambda n: planes_at(n, light, pose, 0.0)),  # noqa: B023
+            ("camera knocked", "camera knocked", lambda n: planes_at(n, light, pose if n >= at else Pose(), 0.0)),  # noqa: B023
+            ("focus", "focus", lambda n: planes_at(n, light, Pose(), blur)),  # noqa: B023
+        ):
+            sight = looked_at(first, frame_at)
+            remarks = camera.of_camera(sight, reference, "reference", rate_hz, [])
+            of_light, _ = judge.of_picture(sight, reference, [], rate_hz)
+            remarks += [one for one in of_light if not (len(sight.knocks) and one.kind == "light changed")]
+            remarks += props.of_props(sight, reference, "reference", [])
+            kinds = [remark.kind for remark in remarks]
+            made[name] += 1
+            found[name] += kind is None or kind in kinds
+            wrong = [one for one in kinds if one != kind]
+            extra[name] += len(wrong)
+            for one in wrong:
+                alarms[f"{one} in {name}"] += 1
+            if name == "camera moved" and kind in kinds:
+                sizes.append(abs(float(remarks[kinds.index(kind)].size or 0) - size))
+            if name == "camera knocked" and kind in kinds:
+                late.append(abs(int(remarks[kinds.index(kind)].frame or 0) + first - at))
+            if kind is not None and kind not in kinds:
+                print(f"    missed {name}: {size if 'camera' in name else blur:.2f} px, found {kinds}")
+    for name in made:
+        print(f"{name:20} {found[name]:3} of {made[name]:3}, other findings {extra[name]}")
+    print(f"false findings: {dict(alarms)}")
+    if sizes:
+        print(f"size of a move: worst error {max(sizes):.3f} px; knock found within {max(late, default=0)} frames")
 
 
 def write(path: Path, recipe: str, frames: Sequence[Planes], sound: np.ndarray) -> None:
