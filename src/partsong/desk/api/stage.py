@@ -345,7 +345,7 @@ def lattice(desk: Desk, source: str) -> Path:
         blue, green, red = np.meshgrid(steps, steps, steps, indexing="ij")
         shown = path(np.stack([red, green, blue], axis=-1).reshape(-1, 3))
         tens = np.rint(np.clip(shown, 0, 1) * 1023).astype("<u4")
-        return tens[:, 0] | tens[:, 1] << 10 | tens[:, 2] << 20
+        return np.asarray(tens[:, 0] | tens[:, 1] << 10 | tens[:, 2] << 20)
 
     return _kept(desk, "lattice", key, made)
 
