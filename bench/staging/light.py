@@ -21,7 +21,8 @@ from partsong.errors import InvalidInput
 from partsong.film.records import Pose
 from partsong.render.colour import DEFAULT_CONFIG, linear_curve
 from partsong.render.lightpath import LightPath
-from partsong.render.lightsum import LightSum, LitRoom, ambient_of, player_matte, summed, where_differs
+from partsong.render.lightsum import LightSum, ambient_of, summed
+from partsong.render.mattes import LitRoom, player_matte, where_differs
 from partsong.render.merge import Form
 from partsong.render.plan import Layer, Stack
 from partsong.stage.match import find_bands, find_head, grain_of, ratio_of
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
 
 FORM = Form(10, "422", "bt709", "limited")
 LOOKED_AT = (5, 77, 205)
+_SEEN = 0.02  # of the brightness
 _STEP = 11  # frames between those that a still room is made from
 
 
@@ -61,21 +63,64 @@ def psnr(one: Any, other: Any, where: NDArray[np.bool_] | None = None) -> float:
     return float(-10 * np.log10(error[where].mean() if where is not None else error.mean()))
 
 
-def false_gradient(made: Any, truth: Any, off: NDArray[np.bool_]) -> float:
-    """Return the share of the frame off the players, in per cent, that shows a gradient which is not there."""
+@dataclass(frozen=True, slots=True)
+class Gradients:
+    """Shares of the frame off the players, in per cent, whose gradients are not the truth's.
+
+    ``false``: the picture shows a contrast that the truth does not have, and ``lost``: it lacks one, where the takes
+    held what is right. ``bare`` and ``missing``: the same two where no take held it, so that all that was filmed, added
+    without a fault, differs likewise: mostly a lamp's light where a player who was never filmed under it would stand
+    in its way. ``any``: the brightness of two points differs otherwise than in the truth, for whatever reason;
+    the insides of missing shadows count here, where the same drawing is only brighter.
+    """
+
+    false: float
+    lost: float
+    bare: float
+    missing: float
+    any: float
+
+
+def gradients(made: Any, truth: Any, held: Any, off: NDArray[np.bool_]) -> Gradients:
+    """Compare the gradients of a merged picture with the truth's.
+
+    ``held`` is the light that the takes hold between them, added without noise and with true mattes.
+    """
+    maps, inside = gradient_maps(made, truth, held, off)
+    return Gradients(*(float(100 * one[inside].mean()) for one in maps))
+
+
+def gradient_maps(
+    made: Any, truth: Any, held: Any, off: NDArray[np.bool_]
+) -> tuple[list[NDArray[np.bool_]], NDArray[np.bool_]]:
+    """Return where each of :class:`Gradients` is, each point in the first that fits, and what is off the players."""
     width = off.shape[1]
     size = width / 200
     step = max(1, round(size))
-    blurred = [cv2.GaussianBlur(np.asarray(one, np.float32).mean(axis=-1), (0, 0), size) for one in (made, truth)]
-    bad = np.zeros(off.shape, bool)
+    blurred = [cv2.GaussianBlur(np.asarray(one, np.float32).mean(axis=-1), (0, 0), size) for one in (made, truth, held)]
+    false, lost, bare, missing, differs = (np.zeros(off.shape, bool) for _ in range(5))
     for axis in (0, 1):
         slopes = [np.roll(one, -step, axis) - np.roll(one, step, axis) for one in blurred]
-        bad |= np.abs(slopes[0] - slopes[1]) > 0.02 * np.maximum(blurred[1], 0.01)
+        differs |= np.abs(slopes[0] - slopes[1]) > _SEEN * np.maximum(blurred[1], 0.01)
+        # Contrast, not difference: a board's edge in twice the light is the same edge.
+        here, true, could = (slope / np.maximum(one, 0.01) for slope, one in zip(slopes, blurred, strict=True))
+        way = np.where(true < 0, -1, 1)
+        here, true, could = here * way, true * way, could * way
+        shows = (here > true + _SEEN) | (here < -_SEEN)
+        lacks = (here < true - _SEEN) & (here >= -_SEEN)
+        nobody = np.abs(could - here) < np.abs(could - true)  # what was filmed is nearer to this than to the truth
+        false |= shows & ~nobody
+        lost |= lacks & ~nobody
+        bare |= shows & nobody
+        missing |= lacks & nobody
     inside = cv2.erode(off.astype(np.uint8), np.ones((4 * step + 1,) * 2)) > 0
     edge = 3 * step
     inside[:edge] = inside[-edge:] = False
     inside[:, :edge] = inside[:, -edge:] = False
-    return float(100 * bad[inside].mean())
+    lost &= ~false
+    bare &= ~(false | lost)
+    missing &= ~(false | lost | bare)
+    return [false, lost, bare, missing, differs], inside
 
 
 # --- light-sum ------------------------------------------------------------------------------------
@@ -164,15 +209,26 @@ def judged(
         for take in range(count):
             own = np.where((mattes[take] > 0.5)[..., None], film.path.light(planes[take]), own)
         once = film.path.light(film.scene._recorded(truth, 1.0, 200.0, [setting.seed, 7, frame]))
+        held = held_light(film.scene, frame, mattes)
+        ours = gradients(made, truth, held, anybody < 0.02)
         rows.append(
             (
-                psnr(made, truth), psnr(once, truth), false_gradient(made, truth, anybody < 0.02),
-                false_gradient(once, truth, anybody < 0.02), psnr(made, truth, anybody > 0.5),
+                psnr(made, truth), psnr(once, truth), ours.false, ours.lost, ours.bare, ours.missing, ours.any,
+                gradients(once, truth, held, anybody < 0.02).false, psnr(made, truth, anybody > 0.5),
                 psnr(own, truth, anybody > 0.5), cost,
             )
         )  # fmt: skip
-    names = ("psnr", "psnr_once", "false", "false_once", "players", "own", "cpu_s")
+    names = ("psnr", "psnr_once", "false", "lost", "bare", "missing", "any", "false_once", "players", "own", "cpu_s")
     return dict(zip(names, np.mean(rows, axis=0).tolist(), strict=True))
+
+
+def held_light(scene: Scene, frame: int, mattes: list[NDArray[np.float32]]) -> NDArray[np.float64]:
+    """Return all that was filmed: the takes' light without noise, added, the players over it by their true mattes."""
+    count = len(mattes)
+    lights = [scene.light(take, frame) for take in range(count)]
+    rooms = [scene.empty(take) for take in range(count)]
+    everywhere = [np.ones_like(matte) for matte in mattes]
+    return summed(lights, rooms, scene.ambient(), everywhere, mattes, [1.0] * count)
 
 
 def scenes(first: int, few: bool) -> list[tuple[str, SceneSetting]]:
@@ -193,7 +249,10 @@ def scenes(first: int, few: bool) -> list[tuple[str, SceneSetting]]:
 def report_light(first: int = 2000, *, few: bool = False) -> None:
     """Print how merged pictures compare with all lights on."""
     print("\nlight-sum against the scene with all lights on (dB as displayed; false gradients in % off the players)")
-    print(f"{'scene':26}{'how':34}{'all':>7}{'once':>7}{'false':>7}{'grain':>7}{'player':>8}{'own':>7}{'ms':>6}")
+    print(
+        f"{'scene':26}{'how':30}{'all':>7}{'once':>7}{'false':>7}{'lost':>7}{'bare':>7}{'missing':>8}{'any':>6}{'grain':>7}"
+        f"{'player':>8}{'own':>7}{'ms':>6}"
+    )
     totals: dict[str, list[dict[str, float]]] = {}
     for name, setting in scenes(first, few):
         film = filmed(setting)
@@ -219,11 +278,11 @@ def report_light(first: int = 2000, *, few: bool = False) -> None:
 
 
 def _line(name: str, how: str, row: dict[str, float]) -> str:
-    values = [row[field] for field in ("psnr", "psnr_once", "false", "false_once", "players", "own")]
+    fields = ("psnr", "psnr_once", "false", "lost", "bare", "missing", "any", "false_once")
     return (
-        f"{name[:25]:26}{how:34}"
-        + "".join(f"{v:7.2f}" for v in values[:4])
-        + f"{values[4]:8.2f}{values[5]:7.2f}{1000 * row['cpu_s']:6.0f}"
+        f"{name[:25]:26}{how:30}"
+        + "".join(f"{row[field]:7.2f}" for field in fields)
+        + f"{row['players']:8.2f}{row['own']:7.2f}{1000 * row['cpu_s']:6.0f}"
     )
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from partsong.errors import InvalidInput
-from partsong.render.lightsum import LitRoom
+from partsong.render.mattes import LitRoom
 from partsong.stage.still import ambient_stops, grain_growth, midmean, region_of, see_through, without_player
 
 WIDTH, HEIGHT = 240, 136

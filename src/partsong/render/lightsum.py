@@ -20,15 +20,18 @@ the take gives the most light, and p the player's matte::
 At a soft edge of a player before ground that others light, L already holds the mixture of him and his own ground, so
 the layer above the sum comes out exactly as that edge would with all lamps on.
 
-:func:`summed` is the definition in double precision. :class:`LightSum` works in single precision, looks closely only
-where a frame differs from the lit room at a quarter of its size, and is held to the definition.
+m and p are found on pictures no wider than twice ``SEARCHED_WIDTH`` (:mod:`partsong.render.mattes`) and enlarged.
+:func:`summed` is the definition in double precision. :class:`LightSum` decodes only what it adds, in bands of rows by
+compiled loops, looks closely only where a frame differs from the lit room at a quarter of its size, and is held
+to the definition.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -37,6 +40,7 @@ from partsong.film.records import Pose
 from partsong.media.planes import Planes
 from partsong.render import pixels
 from partsong.render.lightpath import LightPath
+from partsong.render.mattes import LitRoom, fast_player_matte, reduced, where_differs
 from partsong.render.merge import Form, Merger
 from partsong.render.plan import Stack
 from partsong.render.warp import fast_warped
@@ -46,39 +50,14 @@ if TYPE_CHECKING:
 
     Light = NDArray[np.float32]
 
-_SOFT_PX = 0.8  # grain is quietened by this much before anything is judged
-_QUIETER = 0.45  # what that leaves of white noise, a little less than that of colour at half the width
-_DIFFERS = (2.5, 2.0)  # in standard deviations of what is left: from here on, over this many more, it differs
-_FOREIGN = (2.0, 3.0)
-_WHOLLY = 0.6  # of the way to the light beside it: from here on an edge's pixel is all player's, whatever his pattern
-_ROUNDING = 0.004  # of the light: ten-bit codes of a camera's logarithm lie 1.4 % apart, whose spread is 0.29 of that
-_LEAST_VARIANCE = 1e-9
-_UNSHADED = 5.0  # of the light in a room's picture: a deep shadow leaves a fifth
-_RELATIVE = 0.02  # of the light: the lit room is not known better than that
+SEARCHED_WIDTH = 960
+"""Frames are looked over for players at the whole fraction of their size that comes closest to this width."""
+
 _SMALLER = 4  # by this much, where a frame is first looked over
-
-
-@dataclass(frozen=True, slots=True)
-class LitRoom:
-    """The room as one take's lamp lights it, nobody in it, laid on the reference.
-
-    ``light`` (height, width, 3) is scene-linear, its grain averaged out. ``hidden`` (height, width), 0 to 1, says where
-    a player stood in the way all through, so that it is a guess. The grain's variance is ``read**2 + shot * light``.
-    With ``guessed`` it comes from the take itself, in which the player's shadow lies somewhere at any time.
-    """
-
-    light: Light
-    hidden: Light
-    read: float
-    shot: float
-    guessed: bool = False
-
-    def grain(self, light: ArrayLike) -> Light:
-        """Return the standard deviation of the grain at a light: no less than what rounding to codes makes."""
-        held = np.maximum(np.asarray(light, np.float32), 0)
-        variance = np.float32(self.read**2) + np.float32(self.shot) * held
-        least = np.maximum((np.float32(_ROUNDING) * held) ** 2, np.float32(_LEAST_VARIANCE))
-        return np.asarray(np.sqrt(np.maximum(variance, least)), np.float32)
+_STRAYS = 3.0  # standard deviations of grain, from which on a frame differs there
+_CLOSE = 3  # times as far around what differs a frame is looked at closely
+_BAND_ROWS = 64
+_BEYOND = 60  # of the width: what mattes look at around a place
 
 
 def ambient_of(rooms: Sequence[LitRoom]) -> Light:
@@ -137,105 +116,83 @@ def brightest(rooms: Sequence[NDArray[np.floating]], opacities: Sequence[float])
     return np.asarray(np.argmax(sums, axis=0), np.intp)
 
 
-def _ramp(value: NDArray[np.floating], start: float, width: float) -> Light:
-    t = np.clip((value - start) / width, 0, 1)
-    return np.asarray(t * t * (3 - 2 * t), np.float32)
+def searched_factor(width: int) -> int:
+    """Return by how much frames of a width are made smaller where players are looked for.
 
-
-def _soft(light: Light) -> Light:
-    import cv2
-
-    return np.asarray(cv2.GaussianBlur(light, (0, 0), _SOFT_PX, borderType=cv2.BORDER_REPLICATE), np.float32)
-
-
-def where_differs(light: Light, room: LitRoom) -> Light:
-    """Return m (height, width), 0 to 1: where a frame's light is not the lit room's, beyond what grain does."""
-    far = np.abs(_soft(light) - _soft(room.light)).max(axis=-1)
-    quiet = _QUIETER * room.grain(room.light.mean(axis=-1))
-    return np.maximum(_ramp(far / quiet, *_DIFFERS), room.hidden)
-
-
-def player_matte(light: Light, room: LitRoom, ambient: Light, width: int) -> Light:
-    """Return p (height, width), 0 to 1: where a frame shows neither the lit room nor a shadow in it.
-
-    In a shadow the lamp's light is less and nothing else changes: red, green and blue all lie the same share of the way
-    from ambient light to the lit room. A player is of other colours, or brighter, or darker than ambient light. One who
-    is not in some part of him (dark trousers before a grey floor) is found there by the room's drawing, which a shadow
-    keeps and he does not; that is only believed between parts that are surely his.
-
-    Parameters
-    ----------
-    light, ambient : (height, width, 3)
-        The frame's light, and that which all takes share.
-    room : LitRoom
-        The take's.
-    width : int
-        Of the whole frame, which lengths follow.
+    >>> [searched_factor(width) for width in (640, 1280, 1920, 3840)]
+    [1, 1, 2, 4]
     """
+    return max(1, round(width / SEARCHED_WIDTH))
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What was found in one frame of a take: m and p (None for no players) in a box of the frame, made smaller.
+
+    ``box`` is (top, bottom, left, right) in pixels of the frame; outside it the take shows its lit room.
+    """
+
+    box: tuple[int, int, int, int]
+    differs: Light
+    matte: Light | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Rest:
+    """A take's lit room as frames are held against it.
+
+    ``codes`` are its planes at a quarter of their size, ``strays`` how far grain strays from them there and ``hidden``
+    where a player hides it; ``searched`` is the room as small as players are looked for.
+    """
+
+    codes: tuple[Light, ...]
+    strays: Light
+    hidden: NDArray[np.bool_]
+    searched: LitRoom
+
+
+_RESTS: WeakKeyDictionary[LitRoom, dict[tuple[object, ...], _Rest]] = WeakKeyDictionary()
+
+
+def _at_rest(room: LitRoom, gain: tuple[float, float, float], path: LightPath, factor: int) -> _Rest:
+    """Make a room ready; kept as long as the room is, since every frame of a fade has a stack of its own."""
+    kept = _RESTS.setdefault(room, {})
+    key = (gain, path.form, path.curve.tobytes(), factor)
+    if key not in kept:
+        bare = np.asarray(room.light / np.asarray(gain, np.float32), np.float32)
+        small = reduced(room.light, _SMALLER)
+        levels = [
+            pixels.encoded_to_codes(
+                pixels.to_encoded(light / np.asarray(gain), path.curve), path.form.bit_depth, path.form.matrix,
+                path.form.value_range,
+            )[..., 0]
+            for light in (small, small + room.grain(small) / _SMALLER)
+        ]  # fmt: skip
+        strays = np.asarray(np.maximum(_STRAYS * (levels[1] - levels[0]), 0.5), np.float32)
+        hidden = reduced(room.hidden, _SMALLER) > 0
+        kept[key] = _Rest(_smaller(path.encoded(bare)), strays, hidden, room.smaller(factor))
+    return kept[key]
+
+
+def _reach(where: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return the first column that is true in each row, and the one after the last: (rows, 2)."""
+    found = np.zeros((len(where), 2), np.int64)
+    some = where.any(axis=1)
+    found[some, 0] = where[some].argmax(axis=1)
+    found[some, 1] = where.shape[1] - where[some, ::-1].argmax(axis=1)
+    return found
+
+
+def _smaller(planes: Planes) -> tuple[Light, ...]:
+    """Return the three planes at a quarter of the frame's size."""
     import cv2
 
-    seen, lit, dark = (_soft(one) for one in (light, room.light, ambient))
-    quiet = _QUIETER * room.grain(np.maximum(seen, lit).mean(axis=-1))[..., None]
-    tolerance = np.asarray(quiet + _RELATIVE * np.abs(seen), np.float32)
-    lamp = np.maximum(lit - dark, 1e-5)
-    along = ((seen - dark) * lamp / tolerance**2).sum(axis=-1)
-    length = (lamp * lamp / tolerance**2).sum(axis=-1)
-
-    # In a room guessed from the take a shadow may lie where it has gone from now, and the lamp's light is back.
-    most = _UNSHADED if room.guessed else 1.02
-
-    def off(share: Light, unit: Light) -> Light:
-        left = np.clip(share, -0.02, most)[..., None]
-        return np.asarray((((seen - (dark + left * lamp)) / unit) ** 2).sum(axis=-1), np.float32)
-
-    alpha = _ramp(np.sqrt(off(along / length, tolerance)), *_FOREIGN)
-    window = (_odd(width, 160),) * 2
-    local = off(cv2.blur(along, window) / cv2.blur(length, window), tolerance)
-    drawing = _ramp(np.sqrt(np.maximum(cv2.blur(local, window), 0)), *_FOREIGN)
-    surely = _opened(alpha, _odd(width, 240))
-    between = _closed(surely, _odd(width, 16))
-    alpha = np.maximum(alpha, between * drawing)
-    alpha = _closed(_opened(alpha, _odd(width, 320)), _odd(width, 100))
-    # At his edge a pixel is as much of him as its light is on the way to his own, which is close by.
-    edge = np.ones((_odd(width, 160),) * 2, np.uint8)
-    away = np.sqrt(off(along / length, np.ones_like(tolerance)))
-    whole = cv2.dilate(np.where(alpha > 0.5, away, 0).astype(np.float32), edge)
-    share = np.clip(away / np.maximum(_WHOLLY * whole, 1e-6), 0, 1)
-    return np.asarray(np.maximum(np.maximum(cv2.erode(alpha, edge), alpha * share), room.hidden), np.float32)
-
-
-def _odd(width: int, share: int) -> int:
-    return 2 * round(width / share) + 1
-
-
-def _opened(alpha: Light, size: int) -> Light:
-    return _shaped(alpha, size, "open")
-
-
-def _closed(alpha: Light, size: int) -> Light:
-    return _shaped(alpha, size, "close")
-
-
-def _shaped(alpha: Light, size: int, how: str) -> Light:
-    """Take away (open) or fill in (close) what is smaller than a disc; steps of 1/255 are fine enough for a matte."""
-    import cv2
-
-    codes = np.asarray(alpha * 255 + 0.5).astype(np.uint8)
-    # A disc as large as a player's limb is slow at its full size, and its outline is not what softens the matte.
-    factor = max(1, size // 15)
-    small: NDArray[Any] = codes
-    if factor > 1:
-        small = cv2.resize(codes, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
-    radius = size // factor // 2
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * radius + 1,) * 2)
-    # Without ground around it, all between a shape and the picture's edge would be filled in.
-    framed = cv2.copyMakeBorder(small, radius, radius, radius, radius, cv2.BORDER_CONSTANT, value=0)
-    done = cv2.morphologyEx(framed, cv2.MORPH_OPEN if how == "open" else cv2.MORPH_CLOSE, disc)
-    done = done[radius : radius + small.shape[0], radius : radius + small.shape[1]]
-    if factor > 1:
-        done = cv2.resize(done, codes.shape[::-1], interpolation=cv2.INTER_LINEAR)
-        done = np.minimum(done, codes) if how == "open" else np.maximum(done, codes)
-    return np.asarray(done, np.float32) / np.float32(255)
+    size = (max(1, planes.width // _SMALLER), max(1, planes.height // _SMALLER))
+    y, u, v = (
+        np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
+        for plane in (planes.y, planes.u, planes.v)
+    )
+    return y, u, v
 
 
 class LightSum:
@@ -268,13 +225,17 @@ class LightSum:
             over = Stack(width=stack.width, height=stack.height, layers=(under, *patches))
             self._patches = Merger(over, curve, form)
             self.shows += self._patches.shows[1:]
+        self._factor = searched_factor(stack.width)
         opacities = [layer.opacity for layer in self._takes]
         if opacities:
-            self._strongest = brightest([room.light for room in rooms], opacities)
-            self._base = np.asarray(
-                ambient + sum(o * (room.light - ambient) for o, room in zip(opacities, rooms, strict=True)), np.float32
-            )
-            self._small = [self._smaller(room.light) for room in rooms]
+            self._strongest = brightest([room.light for room in rooms], opacities).astype(np.uint8)
+            self._reach = [_reach(self._strongest == number) for number in range(len(rooms))]
+            self._start = self._begun(opacities)
+            self._dark = reduced(ambient, self._factor)
+            self._rests = [
+                _at_rest(room, layer.gain, self._path, self._factor)
+                for room, layer in zip(rooms, self._takes, strict=True)
+            ]
 
     def merge(self, layers: Sequence[Planes | None], poses: Sequence[Pose]) -> Planes:
         """Add one frame of each take and lay the patches over it, bottom first; None only for layers without weight."""
@@ -282,63 +243,97 @@ class LightSum:
         given = [planes for planes in layers[:count] if planes is not None]
         if len(given) != count:
             raise InvalidInput("A take whose light is added has no frame there.")
-        added = self._path.encoded(self.light(given, poses[:count]))
+        frames = [
+            self._path.checked(planes if pose == Pose() else fast_warped(planes, pose))
+            for planes, pose in zip(given, poses, strict=False)
+        ]
+        added = self.added(frames, self.found(frames))
         if self._patches is None:
             return added
         return self._patches.merge([added, *layers[count:]], [Pose(), *poses[count:]])
 
-    def light(self, layers: Sequence[Planes], poses: Sequence[Pose]) -> Light:
-        """Return the scene-linear light of one frame of each take, before it is encoded and patched."""
+    def found(self, frames: Sequence[Planes]) -> list[Found | None]:
+        """Look one frame of each take over; None for a take that shows its lit room."""
+        found: list[Found | None] = []
+        factor, width = self._factor, self._stack.width // self._factor
+        for number, planes in enumerate(frames):
+            asked = self._changed(planes, number)
+            box = self._around(asked)
+            if box is None:
+                found.append(None)
+                continue
+            top, bottom, left, right = (edge // factor for edge in box)
+            part = slice(top, bottom), slice(left, right)
+            room = self._rests[number].searched
+            near = replace(room, light=room.light[part], hidden=room.hidden[part])
+            light = near.light.copy()  # where nothing differs a frame shows the lit room, and need not be decoded
+            self._path.mean_light(
+                planes, self._takes[number].gain, (box[0], box[2]), factor, asked, _SMALLER, light
+            )  # fmt: skip
+            matte = fast_player_matte(light, near, self._dark[part], width) if self._players else None
+            found.append(Found(box, where_differs(light, near), matte))
+        return found
+
+    def added(self, frames: Sequence[Planes], found: Sequence[Found | None]) -> Planes:
+        """Add the light of one frame of each take, by what was found in it."""
+        from partsong.render import light_kernels  # Numba takes over a second to load
+
         height, width = self._stack.height, self._stack.width
-        if not self._takes:
-            return np.zeros((height, width, 3), np.float32)
-        total = self._base.copy()
-        over: list[tuple[tuple[slice, slice], Light, Light]] = []
-        for number, (layer, room) in enumerate(zip(self._takes, self._rooms, strict=True)):
-            planes, pose = layers[number], poses[number]
-            light = self._path.light(planes if pose == Pose() else fast_warped(planes, pose), layer.gain)
-            share = (self._strongest == number).astype(np.float32)
-            box = self._changed(light, number)
-            if box is not None:
-                near = replace(room, light=room.light[box], hidden=room.hidden[box])
-                share[box] = np.maximum(share[box], where_differs(light[box], near))
-                if self._players:
-                    matte = player_matte(light[box], near, self._ambient[box], width)
-                    over.append((box, light[box].copy(), np.float32(layer.opacity) * matte))
-            light -= room.light  # no longer needed as it was; a frame's worth of memory is slow to come by
-            light *= (np.float32(layer.opacity) * share)[..., None]
-            total += light
-        for box, light, alpha in over:
-            total[box] += alpha[..., None] * (light - total[box])
-        return total
+        made, band = self._path.empty(), self._path.band(_BAND_ROWS)
+        nothing = Found((0, 0, 0, 0), np.zeros((1, 1), np.float32), None)
+        boxes = [one or nothing for one in found]
+        sources = [self._path.source(planes, layer.gain) for planes, layer in zip(frames, self._takes, strict=True)]
+        shares = [np.float32(layer.opacity) for layer in self._takes]
+        line = np.empty(width, np.float32)
+        for top in range(0, height, _BAND_ROWS):
+            rows = slice(top, min(top + _BAND_ROWS, height))
+            count = rows.stop - top
+            # All of it is contiguous, but for the last rows of a frame, which are encoded from a copy.
+            light = band if count == _BAND_ROWS else np.ascontiguousarray(band[:, :count])
+            light[:, :, :width] = self._start[:, rows] if self._takes else 0
+            for number, (room, one) in enumerate(zip(self._rooms, boxes, strict=True)):
+                light_kernels.add_take(
+                    *sources[number], top, light, self._strongest[rows], self._reach[number], number, shares[number],
+                    room.light, one.differs, one.box, self._factor, line,
+                )  # fmt: skip
+            for number, one in enumerate(boxes):
+                if one.matte is not None:
+                    light_kernels.lay_over(
+                        *sources[number], top, count, light, shares[number], one.matte, one.box, self._factor, line
+                    )
+            self._path.encode(light, top, made)
+        return made
 
-    def _smaller(self, light: Light) -> Light:
+    def _begun(self, opacities: Sequence[float]) -> Light:
+        """Return what every frame starts from: all rooms, less that of the take whose own light will be added."""
+        start = self._ambient.astype(np.float32)
+        for number, (opacity, room) in enumerate(zip(opacities, self._rooms, strict=True)):
+            mine = (self._strongest == number)[..., None]
+            start += np.float32(opacity) * (np.where(mine, 0, room.light) - self._ambient)
+        return np.ascontiguousarray(np.moveaxis(start, -1, 0))
+
+    def _changed(self, planes: Planes, number: int) -> NDArray[np.bool_]:
+        """Say where, at a quarter of its size, a frame differs from its lit room, or is close to where it does."""
         import cv2
 
-        height, width = light.shape[:2]
-        size = (max(1, width // _SMALLER), max(1, height // _SMALLER))
-        return np.asarray(cv2.resize(light, size, interpolation=cv2.INTER_AREA), np.float32)
-
-    def _changed(self, light: Light, number: int) -> tuple[slice, slice] | None:
-        """Return the box in which a frame differs from its lit room, wide enough for what the mattes look at."""
-        room = self._rooms[number]
-        small = self._smaller(light)
-        far = np.abs(small - self._small[number]).max(axis=-1)
-        away = far > 3 * room.grain(self._small[number].mean(axis=-1)) / _SMALLER
-        hidden = room.hidden.any()
-        if hidden:
-            away = away | (self._smaller(np.repeat(room.hidden[..., None], 3, axis=-1))[..., 0] > 0)
-        import cv2
-
+        rest = self._rests[number]
+        away = rest.hidden.copy()
+        for here, there in zip(_smaller(planes), rest.codes, strict=True):
+            away |= cv2.absdiff(here, there) > rest.strays
         solid = cv2.morphologyEx(away.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-        rows, columns = np.flatnonzero(solid.any(axis=1)), np.flatnonzero(solid.any(axis=0))
+        return np.asarray(cv2.dilate(solid, np.ones((2 * _CLOSE + 1,) * 2, np.uint8)) > 0)
+
+    def _around(self, asked: NDArray[np.bool_]) -> tuple[int, int, int, int] | None:
+        """Return the box around what is asked for, wide enough for what mattes look at; None where nothing is."""
+        rows, columns = np.flatnonzero(asked.any(axis=1)), np.flatnonzero(asked.any(axis=0))
         if not len(rows):
             return None
-        margin = _odd(self._stack.width, 60) // _SMALLER + 2
-        first = [max(0, int(line[0]) - margin) * _SMALLER for line in (rows, columns)]
-        stop = [(int(line[-1]) + 1 + margin) * _SMALLER for line in (rows, columns)]
-        # What is left over when the frame is no multiple of four belongs to the last row and column.
-        ends = [
-            size if end >= size // _SMALLER * _SMALLER else end for end, size in zip(stop, light.shape[:2], strict=True)
-        ]
-        return slice(first[0], ends[0]), slice(first[1], ends[1])
+        margin = 2 * round(self._stack.width / _BEYOND / _SMALLER)
+        step = self._factor * _SMALLER
+        box = []
+        for found, size in ((rows, self._stack.height), (columns, self._stack.width)):
+            first = max(0, int(found[0]) - margin) * _SMALLER // step * step
+            last = -(-(int(found[-1]) + 1 + margin) * _SMALLER // step) * step
+            # What is left over where the frame is no multiple belongs to the last row and column.
+            box += [first, size if last > size - step else last]
+        return box[0], box[1], box[2], box[3]

@@ -18,7 +18,8 @@ from partsong.media.picture import converted, open_picture, resized
 from partsong.media.planes import Planes
 from partsong.render import pixels
 from partsong.render.lightpath import LightPath
-from partsong.render.lightsum import player_matte
+from partsong.render.lightsum import searched_factor
+from partsong.render.mattes import fast_player_matte, reduced
 from partsong.render.plan import clip_of, plan_frames
 from partsong.render.shapes import alpha_rows
 from partsong.render.warp import fast_warped
@@ -340,9 +341,14 @@ def _seen_through(folder: FilmFolder, film: Film, rooms: Rooms, watch: Watch) ->
         for number, layer in enumerate(plan.stack.layers[:count]):
             light = source_light(folder, film, layer.take, plan.sources[number], plan.poses[number], layer.gain)
             room = rooms.lit[layer.take]
-            others = sum(rooms.lit[one.take].light - rooms.ambient for one in plan.stack.layers[:count] if one != layer)
-            matte = player_matte(light, room, rooms.ambient, plan.stack.width)
-            share = see_through(np.asarray(others, np.float32) + np.zeros_like(light), matte, light)
+            others = np.zeros_like(light)
+            for one in plan.stack.layers[:count]:
+                if one != layer:
+                    others += rooms.lit[one.take].light - rooms.ambient
+            factor = searched_factor(plan.stack.width)
+            small, dark, ground = (reduced(picture, factor) for picture in (light, rooms.ambient, others))
+            matte = fast_player_matte(small, room.smaller(factor), dark, plan.stack.width // factor)
+            share = see_through(ground, matte, small)
             worst[layer.take] = max(worst.get(layer.take, 0.0), share)
     return [
         f"{share:.0%} of the player of {name} stands before ground that other lamps light, and it shines through him. "

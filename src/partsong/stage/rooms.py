@@ -18,7 +18,8 @@ from partsong.media.picture import converted, open_picture, resized
 from partsong.media.planes import Planes
 from partsong.render import pixels
 from partsong.render.lightpath import LightPath
-from partsong.render.lightsum import LitRoom, ambient_of
+from partsong.render.lightsum import ambient_of
+from partsong.render.mattes import LitRoom
 from partsong.render.merge import Form
 from partsong.render.plan import layers_of
 from partsong.render.warp import fast_warped

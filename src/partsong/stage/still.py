@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from partsong.errors import InvalidInput
-from partsong.render.lightsum import LitRoom
+from partsong.render.mattes import LitRoom
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -60,7 +60,7 @@ def without_player(
     region : (height, width)
         Where the player may be (:func:`region_of`).
     read, shot : float
-        The take's grain (:class:`partsong.render.lightsum.LitRoom`).
+        The take's grain (:class:`partsong.render.mattes.LitRoom`).
 
     Returns
     -------

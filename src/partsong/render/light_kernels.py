@@ -1,0 +1,316 @@
+"""The inner loops of adding light and of players' mattes, compiled with Numba and kept between runs.
+
+They know arrays only and trust their arguments. :mod:`partsong.render.mattes` and :mod:`partsong.render.lightsum` say
+in NumPy what is computed here. A frame comes as :meth:`partsong.render.lightpath.LightPath.source` gives it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+from partsong.render.kernels import Kernel, held
+
+
+def _whole(kernel: Kernel) -> Kernel:
+    """Compile a function that is called from outside."""
+    compiled: Kernel = njit(cache=True, nogil=True, error_model="numpy")(kernel)
+    return compiled
+
+
+# --- the sum --------------------------------------------------------------------------------------
+
+
+@njit(inline="always")
+def _tinted(cb: Any, cr: Any, to_steps: Any) -> Any:  # pragma: no cover
+    """Return where in the table red, green and blue lie but for luma, to which they have one and the same step."""
+    return (
+        to_steps[0, 2] * cr + to_steps[0, 3],
+        to_steps[1, 1] * cb + to_steps[1, 2] * cr + to_steps[1, 3],
+        to_steps[2, 1] * cb + to_steps[2, 3],
+    )
+
+
+@njit(inline="always")
+def _decoded(luma: Any, cb: Any, cr: Any, table: Any, gains: Any, to_steps: Any) -> Any:  # pragma: no cover
+    red = table[np.uint32(np.int32(to_steps[0, 0] * luma + to_steps[0, 2] * cr + to_steps[0, 3]))]
+    green = table[
+        np.uint32(np.int32(to_steps[1, 0] * luma + to_steps[1, 1] * cb + to_steps[1, 2] * cr + to_steps[1, 3]))
+    ]
+    blue = table[np.uint32(np.int32(to_steps[2, 0] * luma + to_steps[2, 1] * cb + to_steps[2, 3]))]
+    return gains[0] * red, gains[1] * green, gains[2] * blue
+
+
+@_whole
+def mean_light(
+    y: Any, u: Any, v: Any, table: Any, gains: Any, to_steps: Any, across: int, down: int, top: int, left: int,
+    factor: int, asked: Any, coarse: int, out: Any,
+) -> None:  # fmt: skip  # pragma: no cover
+    """Write the mean light of squares of ``factor`` pixels, from (top, left) on, into ``out`` (rows, columns, 3).
+
+    Only of those in squares of ``coarse`` pixels of the frame that are ``asked`` for; the others stay as they are.
+    """
+    share = np.float32(1.0 / (factor * factor))
+    scale = (gains[0] * share, gains[1] * share, gains[2] * share)
+    for i in range(out.shape[0]):
+        above = min((top + i * factor) // coarse, asked.shape[0] - 1)
+        for j in range(out.shape[1]):
+            if asked[above, min((left + j * factor) // coarse, asked.shape[1] - 1)]:
+                out[i, j] = 0
+        for row in range(top + i * factor, top + (i + 1) * factor):
+            colour = row >> (down - 1)
+            for j in range(out.shape[1]):
+                if not asked[above, min((left + j * factor) // coarse, asked.shape[1] - 1)]:
+                    continue
+                red, green, blue = np.float32(0), np.float32(0), np.float32(0)
+                off_r = off_g = off_b = np.float32(0)
+                for x in range(left + j * factor, left + (j + 1) * factor):
+                    if x % across == 0 or x == left + j * factor:
+                        cell = x >> (across - 1)
+                        cb, cr = np.float32(u[colour, cell]), np.float32(v[colour, cell])
+                        off_r, off_g, off_b = _tinted(cb, cr, to_steps)
+                    luma = to_steps[0, 0] * np.float32(y[row, x])
+                    red += table[np.uint32(np.int32(luma + off_r))]
+                    green += table[np.uint32(np.int32(luma + off_g))]
+                    blue += table[np.uint32(np.int32(luma + off_b))]
+                out[i, j, 0] += red * scale[0]
+                out[i, j, 1] += green * scale[1]
+                out[i, j, 2] += blue * scale[2]
+
+
+@njit(inline="always")
+def _between_rows(small: Any, factor: int, row: int, line: Any) -> bool:  # pragma: no cover
+    """Write into ``line`` a row of a map enlarged in height alone; say whether anything is there."""
+    height, width = small.shape
+    at = (np.float32(row) + np.float32(0.5)) / np.float32(factor) - np.float32(0.5)
+    first = int(np.floor(at))
+    part = at - np.float32(first)
+    above, below = held(first, height - 1), held(first + 1, height - 1)
+    some = False
+    for x in range(width):
+        line[x] = small[above, x] + part * (small[below, x] - small[above, x])
+        some |= line[x] > 0
+    return some
+
+
+@njit(inline="always")
+def _starts(column: int, factor: int) -> int:  # pragma: no cover
+    """Return the first pixel whose middle lies at or past that of a map's column."""
+    return ((2 * column + 1) * factor) // 2
+
+
+@_whole
+def add_take(
+    y: Any, u: Any, v: Any, table: Any, gains: Any, to_steps: Any, across: int, down: int, top: int, light: Any,
+    strongest: Any, reach: Any, number: int, opacity: Any, room: Any, differs: Any, box: Any, factor: int, line: Any,
+) -> None:  # fmt: skip  # pragma: no cover
+    """Add what a take gives to a band of rows, from ``top`` on, of the sum ``light`` (3, rows, width or more).
+
+    Where ``strongest`` is ``number`` its whole light is added: its lit room has been taken away there. That is in
+    columns ``reach`` (frame's rows, 2) only. Elsewhere inside ``box`` (top, bottom, left, right) its difference from
+    the room is, by the map ``differs``; ``line`` is for a row.
+    """
+    scale = (opacity * gains[0], opacity * gains[1], opacity * gains[2])
+    for i in range(strongest.shape[0]):
+        row = top + i
+        colour = row >> (down - 1)
+        off_r = off_g = off_b = np.float32(0)
+        last = -1
+        for x in range(reach[row, 0], reach[row, 1]):
+            if strongest[i, x] == number:
+                cell = x >> (across - 1)
+                if cell != last:
+                    off_r, off_g, off_b = _tinted(np.float32(u[colour, cell]), np.float32(v[colour, cell]), to_steps)
+                    last = cell
+                luma = to_steps[0, 0] * np.float32(y[row, x])
+                light[0, i, x] += scale[0] * table[np.uint32(np.int32(luma + off_r))]
+                light[1, i, x] += scale[1] * table[np.uint32(np.int32(luma + off_g))]
+                light[2, i, x] += scale[2] * table[np.uint32(np.int32(luma + off_b))]
+        if row < box[0] or row >= box[1] or not _between_rows(differs, factor, row - box[0], line):
+            continue
+        columns, span = differs.shape[1], box[3] - box[2]
+        for column in range(-1, columns):
+            one, other = line[max(column, 0)], line[min(column + 1, columns - 1)]
+            if one <= 0 and other <= 0:
+                continue
+            stop = span if column == columns - 1 else min(_starts(column + 1, factor), span)
+            for at in range(max(_starts(column, factor), 0), stop):
+                x = box[2] + at
+                if strongest[i, x] == number:
+                    continue
+                aside = (np.float32(at) + np.float32(0.5)) / np.float32(factor) - np.float32(0.5) - np.float32(column)
+                share = opacity * (one + aside * (other - one))
+                cell = x >> (across - 1)
+                r, g, b = _decoded(
+                    np.float32(y[row, x]), np.float32(u[colour, cell]), np.float32(v[colour, cell]),
+                    table, gains, to_steps,
+                )  # fmt: skip
+                light[0, i, x] += share * (r - room[row, x, 0])
+                light[1, i, x] += share * (g - room[row, x, 1])
+                light[2, i, x] += share * (b - room[row, x, 2])
+
+
+@_whole
+def lay_over(
+    y: Any, u: Any, v: Any, table: Any, gains: Any, to_steps: Any, across: int, down: int, top: int, rows: int,
+    light: Any, opacity: Any, matte: Any, box: Any, factor: int, line: Any,
+) -> None:  # fmt: skip  # pragma: no cover
+    """Lay a take over a band of rows of the sum, inside ``box``, through the map ``matte``; ``line`` is for a row."""
+    columns, span = matte.shape[1], box[3] - box[2]
+    for row in range(max(top, box[0]), min(top + rows, box[1])):
+        if not _between_rows(matte, factor, row - box[0], line):
+            continue
+        colour, i = row >> (down - 1), row - top
+        for column in range(-1, columns):
+            one, other = line[max(column, 0)], line[min(column + 1, columns - 1)]
+            if one <= 0 and other <= 0:
+                continue
+            stop = span if column == columns - 1 else min(_starts(column + 1, factor), span)
+            for at in range(max(_starts(column, factor), 0), stop):
+                x = box[2] + at
+                aside = (np.float32(at) + np.float32(0.5)) / np.float32(factor) - np.float32(0.5) - np.float32(column)
+                alpha = opacity * (one + aside * (other - one))
+                cell = x >> (across - 1)
+                r, g, b = _decoded(
+                    np.float32(y[row, x]), np.float32(u[colour, cell]), np.float32(v[colour, cell]),
+                    table, gains, to_steps,
+                )  # fmt: skip
+                light[0, i, x] += alpha * (r - light[0, i, x])
+                light[1, i, x] += alpha * (g - light[1, i, x])
+                light[2, i, x] += alpha * (b - light[2, i, x])
+
+
+# --- mattes ---------------------------------------------------------------------------------------
+
+
+@njit(inline="always")
+def _ramped(value: Any, start: Any, width: Any) -> Any:  # pragma: no cover
+    t = min(max((value - start) / width, np.float32(0)), np.float32(1))
+    return t * t * (np.float32(3) - np.float32(2) * t)
+
+
+@_whole
+def way_of(
+    seen: Any, lit: Any, dark: Any, noise: Any, quieter: Any, relative: Any, tolerance: Any, lamp: Any, sums: Any
+) -> None:  # pragma: no cover
+    """Write the tolerance and the lamp's light (h, w, 3), and ``sums`` (h, w, 2): along the way, and its length."""
+    read, shot, rounding, least = noise[0], noise[1], noise[2], noise[3]
+    for i in range(seen.shape[0]):
+        for j in range(seen.shape[1]):
+            level = np.float32(0)
+            for k in range(3):
+                level += max(seen[i, j, k], lit[i, j, k])
+            level = max(level / np.float32(3), np.float32(0))
+            quiet = quieter * np.sqrt(max(read * read + shot * level, max((rounding * level) ** 2, least)))
+            along, length = np.float32(0), np.float32(0)
+            for k in range(3):
+                unit = quiet + relative * abs(seen[i, j, k])
+                more = max(lit[i, j, k] - dark[i, j, k], np.float32(1e-5))
+                tolerance[i, j, k] = unit
+                lamp[i, j, k] = more
+                along += (seen[i, j, k] - dark[i, j, k]) * more / (unit * unit)
+                length += more * more / (unit * unit)
+            sums[i, j, 0] = along
+            sums[i, j, 1] = length
+
+
+@_whole
+def off_way(
+    seen: Any, dark: Any, lamp: Any, tolerance: Any, sums: Any, most: Any, out: Any
+) -> None:  # pragma: no cover
+    """Write the squared distance from the way at the share that ``sums`` (along, length) tell."""
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            left = min(max(sums[i, j, 0] / sums[i, j, 1], np.float32(-0.02)), most)
+            total = np.float32(0)
+            for k in range(3):
+                away = (seen[i, j, k] - dark[i, j, k] - left * lamp[i, j, k]) / tolerance[i, j, k]
+                total += away * away
+            out[i, j] = total
+
+
+@_whole
+def his_terms(his: Any, seen: Any, out: Any) -> None:  # pragma: no cover
+    """Write (h, w, 7): the weight, the weighted light, and its weighted squares."""
+    for i in range(his.shape[0]):
+        for j in range(his.shape[1]):
+            weight = his[i, j]
+            out[i, j, 0] = weight
+            for k in range(3):
+                one = weight * seen[i, j, k]
+                out[i, j, 1 + k] = one
+                out[i, j, 4 + k] = one * seen[i, j, k]
+
+
+@_whole
+def like_him(
+    means: Any, seen: Any, tolerance: Any, uneven: Any, start: Any, width: Any, known: Any, out: Any
+) -> None:  # pragma: no cover
+    """Write 0 to 1: how like him, by the blurred terms of :func:`his_terms`, light is."""
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            weight = means[i, j, 0]
+            out[i, j] = 0
+            if weight <= known:
+                continue
+            total = np.float32(0)
+            for k in range(3):
+                mean = means[i, j, 1 + k] / weight
+                spread = max(means[i, j, 4 + k] / weight - mean * mean, np.float32(0))
+                spread = min(spread, (uneven * mean) ** 2)
+                away = seen[i, j, k] - mean
+                total += away * away / (spread + tolerance[i, j, k] * tolerance[i, j, k])
+            out[i, j] = np.float32(1) - _ramped(np.sqrt(total), start, width)
+
+
+@_whole
+def mixture_terms(
+    core: Any, his: Any, beside: Any, seen: Any, sums: Any, most: Any, out: Any
+) -> None:  # pragma: no cover
+    """Write (h, w, 8): his weight and weighted light, the ground's weight, its weighted share and square, the core."""
+    for i in range(core.shape[0]):
+        for j in range(core.shape[1]):
+            weight = core[i, j] + np.float32(1e-6) * his[i, j]
+            share = min(max(sums[i, j, 0] / sums[i, j, 1], np.float32(-0.02)), most)
+            out[i, j, 0] = weight
+            for k in range(3):
+                out[i, j, 1 + k] = weight * seen[i, j, k]
+            out[i, j, 4] = beside[i, j]
+            out[i, j, 5] = beside[i, j] * share
+            out[i, j, 6] = beside[i, j] * share * share
+            out[i, j, 7] = core[i, j]
+
+
+@_whole
+def mixed(
+    means: Any, seen: Any, dark: Any, lamp: Any, tolerance: Any, whole: Any, unsure: Any, enough: Any, out: Any
+) -> None:  # pragma: no cover
+    """Write how much of each pixel is him, by the blurred terms of :func:`mixture_terms`; ``whole`` where untold."""
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            out[i, j] = whole[i, j]
+            if means[i, j, 7] <= np.float32(1e-3):
+                continue
+            usual = means[i, j, 5] / means[i, j, 4]
+            strays = max(means[i, j, 6] / means[i, j, 4] - usual * usual, np.float32(0)) + unsure * unsure
+            lamps, along, beyond, squared, product = (
+                np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0),
+            )  # fmt: skip
+            for k in range(3):
+                unit = tolerance[i, j, k]
+                ground = dark[i, j, k] + usual * lamp[i, j, k]
+                apart = (means[i, j, 1 + k] / (means[i, j, 0] + np.float32(1e-12)) - ground) / unit
+                there = (seen[i, j, k] - ground) / unit
+                light = lamp[i, j, k] / unit
+                lamps += light * light
+                along += light * apart
+                beyond += light * there
+                squared += apart * apart
+                product += apart * there
+            less = strays / (np.float32(1) + strays * lamps)
+            squared -= less * along * along
+            if squared > enough:
+                part = min(max((product - less * along * beyond) / squared, np.float32(0)), np.float32(1))
+                out[i, j] = min(max((part - np.float32(0.03)) / np.float32(0.94), np.float32(0)), np.float32(1))

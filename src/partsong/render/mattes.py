@@ -1,0 +1,335 @@
+"""Telling a player from his shadow: where a take's frame differs from its lit room, and how much of that is him.
+
+A lamp's light on a room is G - A, the lit room less the ambient light that all takes share. In a shadow there is less
+of it and nothing else changes, so light lies at A + s (G - A) for one share s of red, green and blue alike, and keeps
+the room's drawing. What lies elsewhere is the player. A part of him that happens to lie on that way (dark trousers
+before a grey box) is found by looking like what is surely his beside it, where the room's drawing is gone too.
+
+At his edges a pixel is part him, part ground: seen = a F + (1 - a) B. F is his light a little further in, B the room
+with the share of lamplight that the ground beside him has; a follows by least squares, in which errors along the
+lamp's light count the less the less sure that share is (a shadow's edge may lie there).
+
+All of it looks at pictures of any size, so that large frames are looked at smaller; lengths are parts of the width.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    Light = NDArray[np.float32]
+
+_SOFT_PX = 0.8  # grain is quietened by this much before anything is judged
+_QUIETER = 0.45  # what that leaves of white noise, a little less than that of colour at half the width
+_DIFFERS = (2.5, 2.0)  # in standard deviations of what is left: from here on, over this many more, it differs
+_FOREIGN = (2.0, 3.0)
+_REDRAWN = (1.0, 1.5)
+_LIKE = (2.0, 2.0)
+_LIKE_AT_ALL = (3.0, 2.0)
+_EVEN = 0.15  # of his light: where he is sought, he is taken to be no more uneven than that over a window
+_UNEVEN = 1.0  # the same inside him, where shirt meets skin
+_EDGE = 240  # of the width: his light is known this far inside him
+_KNOWN = 0.01  # of a window's pixels, that must be surely his to say what he looks like there
+_GROWS = 3  # times the window's reach, from what is surely his
+_ROUNDING = 0.004  # of the light: ten-bit codes of a camera's logarithm lie 1.4 % apart, whose spread is 0.29 of that
+_LEAST_VARIANCE = 1e-9
+_UNSHADED = 5.0  # of the light in a room's picture: a deep shadow leaves a fifth
+_LIT = 1.02
+_RELATIVE = 0.02  # of the light: the lit room is not known better than that
+_SHARE_UNSURE = 0.03
+_TOLD = 9.0  # squared standard deviations between him and the ground, from which on a mixture of them is told
+
+
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
+class LitRoom:
+    """The room as one take's lamp lights it, nobody in it, laid on the reference.
+
+    ``light`` (height, width, 3) is scene-linear, its grain averaged out. ``hidden`` (height, width), 0 to 1, says where
+    a player stood in the way all through, so that it is a guess. The grain's variance is ``read**2 + shot * light``.
+    With ``guessed`` it comes from the take itself, in which the player's shadow lies somewhere at any time.
+    """
+
+    light: Light
+    hidden: Light
+    read: float
+    shot: float
+    guessed: bool = False
+
+    def grain(self, light: ArrayLike) -> Light:
+        """Return the standard deviation of the grain at a light: no less than what rounding to codes makes."""
+        held = np.maximum(np.asarray(light, np.float32), 0)
+        variance = np.float32(self.read**2) + np.float32(self.shot) * held
+        least = np.maximum((np.float32(_ROUNDING) * held) ** 2, np.float32(_LEAST_VARIANCE))
+        return np.asarray(np.sqrt(np.maximum(variance, least)), np.float32)
+
+    def smaller(self, factor: int) -> LitRoom:
+        """Return the room in a picture whose pixels are means over ``factor`` x ``factor``: grain is less there."""
+        if factor == 1:
+            return self
+        light, hidden = (reduced(picture, factor) for picture in (self.light, self.hidden))
+        return LitRoom(light, hidden, self.read / factor, self.shot / factor**2, self.guessed)
+
+
+def reduced(picture: NDArray[np.floating], factor: int) -> Light:
+    """Return the means over squares of ``factor`` pixels; what is left over at the right and below is left out."""
+    import cv2
+
+    if factor == 1:
+        return np.asarray(picture, np.float32)
+    height, width = (size // factor for size in picture.shape[:2])
+    whole = np.asarray(picture[: height * factor, : width * factor], np.float32)
+    return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.float32)
+
+
+def enlarged(small: Light, factor: int, height: int, width: int) -> Light:
+    """Return a map at the frame's size: linear between the middles of its pixels, as at its edges beyond them."""
+    picture = np.asarray(small, np.float32)
+    for axis, size in enumerate((height, width)):
+        at = (np.arange(size) + 0.5) / factor - 0.5
+        first = np.floor(at).astype(np.int64)
+        part = np.asarray(at - first, np.float32).reshape((-1, 1) if axis == 0 else (1, -1))
+        one, other = (np.clip(first + step, 0, picture.shape[axis] - 1) for step in (0, 1))
+        near, far = np.take(picture, one, axis), np.take(picture, other, axis)
+        picture = near + part * (far - near)
+    return picture
+
+
+def where_differs(light: Light, room: LitRoom) -> Light:
+    """Return m (height, width), 0 to 1: where a frame's light is not the lit room's, beyond what grain does."""
+    far = _most(np.abs(_soft(light) - _soft(room.light)))
+    quiet = _QUIETER * room.grain(_mean(room.light))
+    return np.maximum(_ramp(far / quiet, *_DIFFERS), room.hidden)
+
+
+def player_matte(light: Light, room: LitRoom, ambient: Light, width: int) -> Light:
+    """Return p (height, width), 0 to 1: how much of each pixel is the player (see the top of this module).
+
+    Parameters
+    ----------
+    light, ambient : (height, width, 3)
+        The frame's light, and that which all takes share.
+    room : LitRoom
+        The take's.
+    width : int
+        Of the whole frame at this size, which lengths follow; the pictures may be a part of it.
+    """
+    return _matte(_Way(light, room, ambient), room.hidden, width)
+
+
+def fast_player_matte(light: Light, room: LitRoom, ambient: Light, width: int) -> Light:
+    """Return :func:`player_matte`, computed by compiled loops."""
+    return _matte(_FastWay(light, room, ambient), room.hidden, width)
+
+
+def _matte(way: _Way, hidden: Light, width: int) -> Light:
+    alone = _ramp(np.sqrt(way.off()), *_FOREIGN)
+    drawing = _ramp(np.sqrt(way.redrawn(_odd(width, 160))), *_REDRAWN)
+    surely = _opened(alone, _odd(width, 240))
+    his = surely
+    for _ in range(_GROWS):
+        like = way.like(way.about(_heart(his, width), _odd(width, 60)), _EVEN, *_LIKE)
+        his = np.maximum(surely, _opened(np.maximum(np.minimum(drawing, like), surely), _odd(width, 240)))
+    about = way.about(_heart(his, width), _odd(width, 60))
+    whole = _opened(np.maximum(alone, his), _odd(width, 320))
+    # Gaps are closed where what is in them looks like him; the ground between his legs does not.
+    gaps = np.minimum(_closed(whole, _odd(width, 160)), way.like(about, _EVEN, *_LIKE))
+    whole = _closed(np.maximum(whole, gaps), _odd(width, 320))
+    inside = np.minimum(_shrunk(whole, _odd(width, 160)), way.like(about, _UNEVEN, *_LIKE_AT_ALL))
+    core, beside = _shrunk(whole, _odd(width, 120)), 1 - _widened(whole, _odd(width, 200)) + np.float32(1e-6)
+    edge = _widened(whole, _odd(width, 200)) * way.mixture(whole, core, beside, his, _odd(width, 40))
+    return np.asarray(np.maximum(np.maximum(inside, edge), hidden), np.float32)
+
+
+def _heart(his: Light, width: int) -> Light:
+    """Return the weight by which his light is known: little at his edges, where it is mixed with the ground's."""
+    return np.asarray(np.maximum(_shrunk(his, _odd(width, _EDGE)), np.float32(0.02) * his), np.float32)
+
+
+class _Way:
+    """A frame's light beside the way from ambient light to the lit room."""
+
+    def __init__(self, light: Light, room: LitRoom, ambient: Light) -> None:
+        self.seen, self.lit, self.dark = (_soft(one) for one in (light, room.light, ambient))
+        # In a room guessed from the take a shadow may lie where it has gone from now, and the lamp's light is back.
+        self.most = np.float32(_UNSHADED if room.guessed else _LIT)
+        self._begin(room)
+
+    def _begin(self, room: LitRoom) -> None:
+        """Find the tolerance, the lamp's light, and the two sums whose ratio is the share of it that is seen."""
+        quiet = np.float32(_QUIETER) * room.grain(_mean(np.maximum(self.seen, self.lit)))[..., None]
+        self.tolerance = quiet + np.float32(_RELATIVE) * np.abs(self.seen)
+        self.lamp = np.maximum(self.lit - self.dark, np.float32(1e-5))
+        unit = self.lamp / self.tolerance
+        self.sums = np.stack([_sum((self.seen - self.dark) / self.tolerance * unit), _sum(unit * unit)], axis=-1)
+
+    def share(self, sums: Light) -> Light:
+        """Return the share of the lamp's light that sums tell."""
+        return np.asarray(np.clip(sums[..., 0] / sums[..., 1], np.float32(-0.02), self.most), np.float32)
+
+    def off(self, sums: Light | None = None) -> Light:
+        """Return the squared distance from the way, in tolerances; at each pixel's own share, or another's."""
+        left = self.share(self.sums if sums is None else sums)[..., None]
+        return _sum(((self.seen - self.dark - left * self.lamp) / self.tolerance) ** 2)
+
+    def redrawn(self, size: int) -> Light:
+        """Return the mean of that distance in a window, one share for all of it: a shadow keeps the room's drawing."""
+        return np.maximum(_blurred(self.off(_blurred(self.sums, size)), size), 0)
+
+    def about(self, his: Light, size: int) -> Light:
+        """Return what is known of him in a window: his weight, weighted light and weighted squares, (h, w, 7)."""
+        weight = his[..., None]
+        return _blurred(np.concatenate([weight, weight * self.seen, weight * self.seen**2], axis=-1), size)
+
+    def like(self, about: Light, uneven: float, start: float, width: float) -> Light:
+        """Return 0 to 1: where light is like his, who varies there by no more than ``uneven``."""
+        known = np.maximum(about[..., :1], np.float32(1e-6))
+        mean = about[..., 1:4] / known
+        spread = np.clip(about[..., 4:] / known - mean**2, 0, (np.float32(uneven) * mean) ** 2)
+        squared: Light = np.asarray((self.seen - mean) ** 2 / (spread + self.tolerance**2), np.float32)
+        away = np.sqrt(_sum(squared))
+        return np.asarray((1 - _ramp(away, start, width)) * (about[..., 0] > _KNOWN), np.float32)
+
+    def mixture(self, whole: Light, core: Light, beside: Light, his: Light, size: int) -> Light:
+        """Return a of seen = a F + (1 - a) B, or ``whole`` where F and B are too much alike to tell."""
+        weight = (core + np.float32(1e-6) * his)[..., None]
+        him = _blurred(weight * self.seen, size) / (_blurred(weight[..., 0], size)[..., None] + np.float32(1e-12))
+        share, known = self.share(self.sums), _blurred(beside, size)
+        usual = _blurred(beside * share, size) / known
+        unsure = np.maximum(_blurred(beside * share**2, size) / known - usual**2, 0) + np.float32(_SHARE_UNSURE**2)
+        ground = self.dark + usual[..., None] * self.lamp
+        apart, there, lamp = (one / self.tolerance for one in (him - ground, self.seen - ground, self.lamp))
+        # (1 + v l l')^-1 = 1 - v l l' / (1 + v l'l): what lies along the lamp's light counts less, the less it is sure.
+        less = unsure / (1 + unsure * _sum(lamp * lamp))
+        along = _sum(lamp * apart)
+        squared = _sum(apart * apart) - less * along**2
+        part = np.clip((_sum(apart * there) - less * along * _sum(lamp * there)) / np.maximum(squared, 1e-6), 0, 1)
+        told = (squared > _TOLD) & (_blurred(core, size) > 1e-3)
+        return np.asarray(np.where(told, np.clip((part - 0.03) / 0.94, 0, 1), whole), np.float32)
+
+
+class _FastWay(_Way):
+    """The same by compiled loops."""
+
+    def _begin(self, room: LitRoom) -> None:
+        from partsong.render import light_kernels  # Numba takes over a second to load
+
+        self._loops = light_kernels
+        self._shape = self.seen.shape[:2]
+        self.tolerance, self.lamp = np.empty_like(self.seen), np.empty_like(self.seen)
+        self.sums = np.empty((*self._shape, 2), np.float32)
+        noise = np.array([room.read, room.shot, _ROUNDING, _LEAST_VARIANCE], np.float32)
+        light_kernels.way_of(
+            self.seen, self.lit, self.dark, noise, np.float32(_QUIETER), np.float32(_RELATIVE),
+            self.tolerance, self.lamp, self.sums,
+        )  # fmt: skip
+
+    def off(self, sums: Light | None = None) -> Light:
+        out = np.empty(self._shape, np.float32)
+        given = self.sums if sums is None else sums
+        self._loops.off_way(self.seen, self.dark, self.lamp, self.tolerance, given, self.most, out)
+        return out
+
+    def about(self, his: Light, size: int) -> Light:
+        terms = np.empty((*self._shape, 7), np.float32)
+        self._loops.his_terms(his, self.seen, terms)
+        return _blurred(terms, size)
+
+    def like(self, about: Light, uneven: float, start: float, width: float) -> Light:
+        out = np.empty(self._shape, np.float32)
+        self._loops.like_him(
+            about,
+            self.seen,
+            self.tolerance,
+            np.float32(uneven),
+            np.float32(start),
+            np.float32(width),
+            np.float32(_KNOWN),
+            out,
+        )
+        return out
+
+    def mixture(self, whole: Light, core: Light, beside: Light, his: Light, size: int) -> Light:
+        terms, out = np.empty((*self._shape, 8), np.float32), np.empty(self._shape, np.float32)
+        self._loops.mixture_terms(core, his, beside, self.seen, self.sums, self.most, terms)
+        self._loops.mixed(
+            _blurred(terms, size), self.seen, self.dark, self.lamp, self.tolerance, whole, np.float32(_SHARE_UNSURE),
+            np.float32(_TOLD), out,
+        )  # fmt: skip
+        return out
+
+
+# --- small tools ----------------------------------------------------------------------------------
+#
+# Sums over three colours are written out: NumPy's reductions over so short an axis take ten times as long.
+
+
+def _sum(light: Light) -> Light:
+    return light[..., 0] + light[..., 1] + light[..., 2]
+
+
+def _mean(light: Light) -> Light:
+    return _sum(light) * np.float32(1 / 3)
+
+
+def _most(light: Light) -> Light:
+    return np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2])
+
+
+def _ramp(value: NDArray[np.floating], start: float, width: float) -> Light:
+    t = np.clip((value - np.float32(start)) * np.float32(1 / width), 0, 1)
+    return np.asarray(t * t * (3 - 2 * t), np.float32)
+
+
+def _soft(light: Light) -> Light:
+    import cv2
+
+    return np.asarray(cv2.GaussianBlur(light, (0, 0), _SOFT_PX, borderType=cv2.BORDER_REPLICATE), np.float32)
+
+
+def _blurred(picture: Light, size: int) -> Light:
+    import cv2
+
+    return np.asarray(cv2.blur(picture, (size, size)), np.float32)
+
+
+def _odd(width: int, share: int) -> int:
+    return 2 * round(width / share) + 1
+
+
+def _shrunk(alpha: Light, size: int) -> Light:
+    import cv2
+
+    return np.asarray(cv2.erode(alpha, np.ones((size, size), np.uint8)), np.float32)
+
+
+def _widened(alpha: Light, size: int) -> Light:
+    import cv2
+
+    return np.asarray(cv2.dilate(alpha, np.ones((size, size), np.uint8)), np.float32)
+
+
+def _opened(alpha: Light, size: int) -> Light:
+    return _shaped(alpha, size, "open")
+
+
+def _closed(alpha: Light, size: int) -> Light:
+    return _shaped(alpha, size, "close")
+
+
+def _shaped(alpha: Light, size: int, how: str) -> Light:
+    """Take away (open) or fill in (close) what is smaller than a disc; steps of 1/255 are fine enough for a matte."""
+    import cv2
+
+    codes: NDArray[Any] = np.asarray(alpha * 255 + 0.5).astype(np.uint8)
+    radius = size // 2
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    # Without ground around it, all between a shape and the picture's edge would be filled in.
+    framed = cv2.copyMakeBorder(codes, radius, radius, radius, radius, cv2.BORDER_CONSTANT, value=0)
+    done = cv2.morphologyEx(framed, cv2.MORPH_OPEN if how == "open" else cv2.MORPH_CLOSE, disc)
+    inner = done[radius : radius + alpha.shape[0], radius : radius + alpha.shape[1]]
+    return np.asarray(inner, np.float32) / np.float32(255)
