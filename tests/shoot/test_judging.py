@@ -294,6 +294,15 @@ def test_cues_are_heard_in_noise_to_the_millisecond() -> None:
         sound[at : at + len(cue)] += cue
     heard = dict(hearing.hear(_blocks(sound), 48_000).cues)
     assert heard == {"head cue": pytest.approx(1.2345, abs=1e-3), "tail cue": pytest.approx(6.5, abs=1e-3)}
+    both = judge.of_sound(hearing.hear(_blocks(sound), 48_000), guide=True)
+    assert [(remark.kind, remark.verdict) for remark in both] == [("sync cues", "clear to strike")]
+    assert "head cue is heard at 00:01.23" in both[0].sentence
+    assert "tail cue is heard at 00:06.50" in both[0].sentence
+    (one,) = judge.of_sound(hearing.hear(_blocks(sound[: 48_000 * 4]), 48_000), guide=True)
+    assert one.kind == "one sync cue"
+    assert one.sentence.endswith("its tail cue is not.")
+    (none,) = judge.of_sound(hearing.hear(_blocks(sound[48_000 * 3 : 48_000 * 6]), 48_000), guide=True)
+    assert none.kind == "no sync cue"
 
 
 def test_a_take_is_judged_from_its_file_and_the_verdict_is_kept(tmp_path: Path, film: Path) -> None:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Film, Finding, Region, Take, Verdict
+from partsong.media.cues import CueKind
 from partsong.render.robust import MAD_TO_SIGMA
 from partsong.shoot.bands import Bands, even_exposure_s, moving_bands, standing_bands
 from partsong.shoot.hearing import SILENT_DBFS, Heard
@@ -177,10 +178,25 @@ def of_sound(heard: Heard | None, *, guide: bool) -> list[Remark]:
                 unit="dBFS",
             )
         )
-    if guide and not heard.cues:
-        advice = "If the guide was played aloud, turn it up at head and tail; if by earphones only, nothing is wrong."
-        said.append(Remark("no sync cue", "No sync cue of the guide is heard.", advice, "clear to strike"))
-    return said
+    return said + _cues(dict(heard.cues), guide=guide)
+
+
+def _cues(heard: dict[CueKind, float], *, guide: bool) -> list[Remark]:
+    if not heard and not guide:
+        return []
+    advice = "If the guide was played aloud, turn it up at head and tail; if by earphones only, nothing is wrong."
+    if not heard:
+        return [Remark("no sync cue", "No sync cue of the guide is heard.", advice, "clear to strike")]
+    told = " and ".join(f"the guide's {kind} is heard at {clock(at_s)}" for kind, at_s in heard.items())
+    missing = [kind for kind in ("head cue", "tail cue") if kind not in heard]
+    if missing:
+        sentence = f"{told[0].upper()}{told[1:]}, its {missing[0]} is not."
+        return [
+            Remark(
+                "one sync cue", sentence, f"{advice} Or the camera did not run from head to tail.", "clear to strike"
+            )
+        ]
+    return [Remark("sync cues", f"{told[0].upper()}{told[1:]}.", "Line-up can place it by them.", "clear to strike")]
 
 
 def of_picture(
