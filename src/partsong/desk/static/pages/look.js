@@ -60,13 +60,14 @@ export default {
     const step = (name, title, ...inside) => h("li", { class: "step", "data-step": name }, h("h2", {}, title), h("div", { class: "step-fields" }, ...inside));
 
     const encoding = choice("Written in ", "input-space", (value) => set({ input_space: value }));
-    const display = choice("Display ", "display", (value) => set({ display: value, view: choices.displays[value][0] }));
-    const view = choice("View ", "view", (value) => set({ view: value }));
+    const display = choice("Shown on ", "display", (value) => set({ display: value, view: choices.displays[value][0] }));
+    const view = choice("by view ", "view", (value) => set({ view: value }));
     const mix = choice("Black and white ", "mix", (value) => set({ black_and_white: value }));
     const tint = choice("Colours ", "tint", (value) => set({ tint: value }));
-    const table = choice("Table ", "table", (value) => set({ table: value }));
+    const table = choice("On the display code ", "table", (value) => set({ table: value }));
     fillers.push(() => {
       const look = told.look;
+      weights.hidden = !look?.black_and_white;
       const displays = Object.keys(choices.displays);
       encoding.fill([...(look?.input_space ? [] : [/** @type {[string, string]} */ (["", "not said"])]), ...choices.spaces], look ? look.input_space ?? "" : encoding.select.value);
       display.fill(displays, look?.display ?? (display.select.value || displays[0]));
@@ -94,8 +95,11 @@ export default {
       return set({ black_and_white: [red, green, Number((1 - red - green).toFixed(6))].join(",") });
     }), (look) => look.black_and_white?.[channel] ?? { red: 0.2126, green: 0.7152 }[channel]);
 
+    const weights = h("div", { class: "field-group", role: "group", "aria-label": "Weights of the black-and-white mix" }, weight("red"), weight("green"),
+      words("mix-blue", (look) => `blue takes the rest: ${look.black_and_white?.blue.toFixed(3)}`));
+
     const steps = h("ol", { class: "path" },
-      step("encoding", "The camera’s encoding", encoding.element, words("encodings-words", encodingsInWords)),
+      step("encoding", "Camera", encoding.element, words("encodings-words", encodingsInWords)),
       step("exposure", STEP_NAMES.exposure, filled(number("Brighter by", { id: "exposure", step: 0.05, min: -16, max: 16, digits: 2, unit: "stops" }, (value) => set({ exposure_stops: value })), (look) => look.exposure_stops)),
       step("cdl", STEP_NAMES.cdl,
         h("div", { class: "scroll" }, h("table", { class: "channels" },
@@ -109,10 +113,10 @@ export default {
       step("colour", STEP_NAMES.colour,
         filled(number("Saturation", { id: "saturation", step: 0.05, min: 0, max: 4 }, (value) => set({ saturation: value })), (look) => look.saturation),
         mix.element,
-        h("span", { class: "field-group", role: "group", "aria-label": "Weights of the black-and-white mix" }, weight("red"), weight("green"), words("mix-blue", (look) => `blue takes the rest: ${(look.black_and_white?.blue ?? 0.0722).toFixed(3)}`))),
+        weights),
       step("tint", STEP_NAMES.tint, tint.element),
-      step("display", "Display and view", display.element, view.element),
-      step("table", "Table on the display code", table.element, words("table-words", () => (told.table ? `Alone: ${told.table.words}` : "Tables that lie in the film’s folder or beside it are offered."))),
+      step("display", "Display", display.element, view.element),
+      step("table", "Table", table.element, words("table-words", () => (told.table ? `Alone: ${told.table.words}` : "Tables that lie in the film’s folder or beside it are offered."))),
       step("black", "Black level",
         filled(number("What becomes 0 %", { id: "black", step: 0.1, min: 0, max: 49, digits: 2, unit: "%" }, (value) => set({ black: value ? String(value) : "off" })), (look) => 100 * Math.max(...(look.black?.level ?? [0]))),
         button("The measured floor", () => set({ black: "measured" }), { id: "measured-floor" }),
@@ -155,13 +159,15 @@ export default {
     const pictures = h("div", { class: "views" });
     const problem = h("p", { class: "decide", role: "alert", hidden: true });
     const frames = h("section", { class: "frame-side", "aria-label": "A frame and its scopes" },
-      h("div", { class: "tools" }, what.element, other.element, seen.element,
+      h("div", { class: "tools choices" }, what.element, other.element, seen.element),
+      h("div", { class: "tools time" },
         button("Hold: recorded", () => {}, {
           id: "hold", "aria-keyshortcuts": "O", onpointerdown: () => hold(true), onpointerup: () => hold(false), onpointerleave: () => hold(false),
           onkeydown: (/** @type {KeyboardEvent} */ event) => [" ", "Enter"].includes(event.key) && hold(true),
           onkeyup: () => hold(false),
-        })),
-      problem, pictures, h("div", { class: "tools time" }, song.slider, song.words));
+        }),
+        song.slider, song.words),
+      problem, pictures);
 
     const takes = h("section", { class: "takes-light" });
     const body = h("div", { class: "look-sheet" }, path, frames);
@@ -194,11 +200,18 @@ export default {
     const asked = new Map();
     let turnOf = 0;
 
+    /** The frame of what lies beside it: a take that has no picture at that moment shows its nearest one. @param {string} name */
+    function nearest(name) {
+      const span = spanOf(name);
+      return span ? Math.max(span.first, Math.min(span.stop - 1, frame)) : frame;
+    }
+
     /** @param {string} name @param {string} through @returns {Promise<Viewed>} */
     function viewed(name, through) {
       const way = through === "zones" ? "look" : through;
-      const key = JSON.stringify([name, frame, way, way === "recorded" || [told.look, told.takes]]);
-      const known = asked.get(key) ?? get("/api/look/view", { source: name, frame, way });
+      const at = nearest(name);
+      const key = JSON.stringify([name, at, way, way === "recorded" || [told.look, told.takes]]);
+      const known = asked.get(key) ?? get("/api/look/view", { source: name, frame: at, way });
       asked.set(key, known);
       known.catch(() => asked.delete(key)); // it may be there the next time
       if (asked.size > 60) asked.delete(/** @type {string} */ (asked.keys().next().value));
