@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import acescct
+from codes import random_planes
 from partsong.errors import InvalidInput
 from partsong.film.records import Curve, Oval, Point, Pose
 from partsong.media.planes import Planes
@@ -19,14 +20,6 @@ from partsong.render.warp import is_whole, warped
 CODE = np.linspace(0, 1, 4096)
 # IEC 61966-2-1: a display encoding, whose curve is far from a logarithm.
 SRGB = np.where(CODE <= 0.04045, CODE / 12.92, ((CODE + 0.055) / 1.055) ** 2.4)
-
-
-def random_planes(rng, width, height, chroma, depth, matrix="bt709", value_range="limited"):
-    across, down = pixels.colour_steps(chroma)
-    kind = np.uint8 if depth == 8 else np.uint16
-    small = (-(-height // down), -(-width // across))
-    y, u, v = (rng.integers(0, 1 << depth, shape).astype(kind) for shape in ((height, width), small, small))
-    return Planes(y, u, v, depth, matrix, value_range)
 
 
 def defined(stack, layers, curve, poses=None):

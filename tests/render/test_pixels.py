@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acescct import CURVE
+from codes import random_planes
 from partsong.errors import InvalidInput
 from partsong.film.records import Curve, Oval, Point
 from partsong.media.planes import Planes
@@ -176,15 +177,6 @@ def test_a_straight_lattice_is_read_exactly(position):
     axis = np.arange(5.0)
     lattice = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1)
     np.testing.assert_allclose(pixels.look_up(lattice, position), position, atol=1e-12)
-
-
-def random_planes(rng, width, height, chroma, depth, matrix="bt709", value_range="limited"):
-    """Return a frame of every code that the depth has."""
-    across, down = pixels.colour_steps(chroma)
-    kind = np.uint8 if depth == 8 else np.uint16
-    small = (-(-height // down), -(-width // across))
-    y, u, v = (rng.integers(0, 1 << depth, shape).astype(kind) for shape in ((height, width), small, small))
-    return Planes(y, u, v, depth, matrix, value_range)
 
 
 def flat(level, depth):
