@@ -1,9 +1,9 @@
 """Shoot: how many faults of a take are found, how many are made up, what a verdict costs; offload against its floor.
 
-``./start bench shoot`` runs all of it; ``--only pictures``, ``props``, ``files``, ``repeats``, ``plates``, ``live``,
-``cost``, ``offload`` or ``kills`` a part, ``--few`` less of it. Scenes are those of ``bench/staging/scenes.py``;
-thresholds were tuned on seeds 0 to 20, the default run draws from 2000 on. CPU is user plus system, of this process
-and its children.
+``./start bench shoot`` runs all of it; ``--only pictures``, ``props``, ``files``, ``repeats``, ``facts``, ``plates``,
+``live``, ``cost``, ``offload`` or ``kills`` a part, ``--few`` less of it. Scenes are those of
+``bench/staging/scenes.py``; thresholds were tuned on seeds 0 to 20, the default run draws from 2000 on. CPU is user
+plus system, of this process and its children.
 
 ``--only real --clip FILE`` lays faults into real footage of a camera that stood still. No such footage is kept here; a
 street with people on it comes with Debian's package of OpenCV's examples:
@@ -37,7 +37,8 @@ from partsong.demo import camera as demo_camera
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Film, Part, Pose, PoseKey
 from partsong.film.store import FilmStore
-from partsong.media.convert import converted, encoded_rgb
+from partsong.media.convert import converted, encoded_rgb, resized
+from partsong.media.cues import cue_sound
 from partsong.media.encode import RECIPES, PictureWriter, Recipe
 from partsong.media.join import join
 from partsong.media.packets import packets_of
@@ -64,7 +65,19 @@ def main() -> None:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument(
         "--only",
-        choices=("pictures", "props", "files", "repeats", "plates", "live", "real", "cost", "offload", "kills"),
+        choices=(
+            "pictures",
+            "props",
+            "files",
+            "repeats",
+            "facts",
+            "plates",
+            "live",
+            "real",
+            "cost",
+            "offload",
+            "kills",
+        ),
     )
     options.add_argument("--few", action="store_true")
     options.add_argument("--clip", type=Path)
@@ -75,6 +88,7 @@ def main() -> None:
         "props": lambda: moved_props(given.seed, 2 if given.few else 8),
         "files": lambda: files(given.seed, 3 if given.few else 8),
         "repeats": lambda: repeats(given.seed, 1 if given.few else 5),
+        "facts": lambda: facts(given.seed, 1 if given.few else 3),
         "plates": lambda: plates(given.seed, 2 if given.few else 8),
         "live": lambda: live_frames(given.seed, 1 if given.few else 4),
         "cost": lambda: cost(20 if given.few else 240),
@@ -279,6 +293,105 @@ def files(seed: int, count: int) -> None:
                 extra[case] += len(kinds - {kind})
     for case in made:
         print(f"{case:20} {found[case]:3} of {made[case]:3}, other findings {extra[case]}")
+
+
+def facts(seed: int, count: int) -> None:
+    """Judge takes each of which differs in one thing that its file or its sound tells, among takes that do not."""
+    made, found, extra = Counter[str](), Counter[str](), Counter[str]()
+    quiet_kinds = {"sync cues"}
+    for number in range(seed, seed + count):
+        rng = np.random.default_rng([number, 14])
+        scene = Scene(scene_setting(number, width=320, height=180, parts=1, oversample=1))
+        shown = [scene.planes(0, frame) for frame in range(150)]
+        seconds = len(shown) // 25
+        time_s = np.arange(48_000 * seconds) / 48_000
+        played = 0.05 * np.sin(2 * np.pi * 110 * 2 ** (np.floor(2 * time_s) / 12) * time_s)
+        sound = (played + rng.normal(0, 0.002, len(time_s))).astype(np.float32)
+        for kind, at_s in (("head cue", 0.3), ("tail cue", seconds - 1.2)):
+            cue = 0.1 * cue_sound(kind)  # type: ignore[arg-type]
+            sound[round(48_000 * at_s) :][: len(cue)] += cue
+        mains = int(rng.choice([50, 60]))
+        hum = sum(0.003 / k * np.sin(2 * np.pi * mains * k * time_s) for k in (1, 2, 3))
+        uncued = (played + rng.normal(0, 0.002, len(time_s))).astype(np.float32)
+        small = [resized(one, 160, 90) for one in shown]
+        files = {
+            "frame rate": {"rate": Rate.of(24)},
+            "size": {"frames": small},
+            "codec": {"recipe": "h264"},
+            "colour": {"primaries": "bt2020"},
+            "variable frame rate": {"uneven": True},
+            "sound missing": {"sound": None},
+            "sound clipped": {"sound": np.clip(30 * sound, -1, 1)},
+            "hum": {"sound": sound + hum.astype(np.float32)},
+            "length": {"frames": shown[:100], "sound": sound[: 48_000 * 4]},
+            "no sync cue": {"sound": uncued},
+            "one sync cue": {"sound": np.concatenate([uncued[:96_000], sound[96_000:]])},
+            "silent": {"sound": 0 * sound},
+        }
+        with tempfile.TemporaryDirectory() as name:
+            root = Path(name)
+            write_wav(root / "mix.wav", [np.zeros((48_000 * seconds, 1), np.float32)])
+            begin.new_film(root / "film", song=root / "mix.wav", bpm="92")
+            parts = tuple(Part(id=f"p{n}", name=f"p{n}") for n in range(len(files) + 8))
+            truth: dict[str, str | None] = {}
+            for part, kind in zip(parts, [None] * 8 + list(files), strict=True):
+                how = {"frames": shown, "sound": sound, "recipe": "camera", **(files[kind] if kind else {})}
+                path = root / "clips" / f"{part.id} wide" / "a.mov"
+                path.parent.mkdir(parents=True)
+                own = how["sound"]
+                if own is not None and kind != "silent":
+                    own = np.clip(own + rng.normal(0, 1e-4, len(own)), -1, 1).astype(np.float32)  # type: ignore[operator, arg-type]
+                track = None if own is None else SoundTrack(blocks=iter([np.asarray(own)[:, None]]), channels=1)
+                recipe, clip = RECIPES[str(how["recipe"])], how["frames"]
+                fitted = [converted(one, bit_depth=recipe.bit_depth, chroma=recipe.chroma) for one in clip]  # type: ignore[arg-type, attr-defined]
+                with PictureWriter(
+                    path,
+                    recipe,
+                    width=fitted[0].width,
+                    height=fitted[0].height,
+                    rate=how.get("rate", Rate.of(25)),  # type: ignore[arg-type]
+                    primaries=str(how.get("primaries", "bt709")),
+                    sound=track,
+                    threads=1,
+                ) as writer:
+                    for frame in fitted:
+                        writer.write(frame)
+                if how.get("uneven"):
+                    _made_uneven(path)
+                truth[f"{part.id}-1"] = kind
+            with FilmStore.open(root / "film") as store:
+                store.change("Added parts", lambda film, parts=parts: film.replace(parts=parts))
+                steps.add(store, [root / "clips"], silent())
+                for entry in check.check(store, [], silent()):
+                    kind = truth[entry.take]
+                    told = {one.kind for one in entry.findings} - quiet_kinds
+                    wanted = {"silent": "sound missing"}.get(kind or "", kind)
+                    case = kind or "like the others"
+                    made[case] += 1
+                    found[case] += wanted is None or wanted in told
+                    # A clip at another rate has another length, and one that ends early has no tail cue.
+                    follows = {"frame rate": {"length", "dropped frames"}, "length": {"one sync cue"}}
+                    other = told - {wanted} - follows.get(kind or "", set())
+                    extra[case] += len(other)
+                    if other or (wanted and wanted not in told):
+                        print(f"    seed {number} {case}: {sorted(told)}")
+    for case in made:
+        print(f"{case:20} {found[case]:3} of {made[case]:3}, other findings {extra[case]}")
+
+
+def _made_uneven(path: Path) -> None:
+    """Write a clip anew with every third frame a third of a frame late."""
+    late = path.with_name("late.mov")
+    with av.open(str(path)) as source, av.open(str(late), "w") as out:
+        streams = {stream.index: out.add_stream_from_template(stream) for stream in source.streams}
+        for packet in source.demux():
+            if packet.dts is None:
+                continue
+            if packet.stream.type == "video" and round(packet.pts * packet.time_base * 25) % 3 == 1:
+                packet.pts = packet.dts = packet.pts + round(1 / (75 * packet.time_base))
+            packet.stream = streams[packet.stream.index]
+            out.mux(packet)
+    late.replace(path)
 
 
 def _encoder(name: str, codec: str, pixels: str, mbit: float, key_s: float, between: int) -> Recipe:

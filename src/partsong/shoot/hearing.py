@@ -102,7 +102,7 @@ def find_hum(sound: NDArray[np.float32], rate_hz: float) -> tuple[int, float] | 
             reach = round(8 * size / rate_hz)
             line = float(quiet[at - 1 : at + 2].max())
             around = np.r_[quiet[at - reach : at - 4], quiet[at + 5 : at + reach + 1]]
-            if 20 * np.log10(line / max(float(np.median(around)), 1e-12)) >= _HUM_DB:
+            if 20 * np.log10(max(line, 1e-12) / max(float(np.median(around)), 1e-12)) >= _HUM_DB:
                 levels.append(line)
         level = 20 * np.log10(max(float(np.sqrt(np.square(levels).sum() / 2)), 1e-12)) if levels else -200.0
         if len(levels) >= 2 and level >= _HUM_LEAST_DBFS:
