@@ -19,13 +19,14 @@ import numpy as np
 
 from partsong.errors import InvalidInput
 from partsong.film.records import Pose
+from partsong.render.bands import moving_bands, row_cells, standing_bands
 from partsong.render.colour import DEFAULT_CONFIG, linear_curve
 from partsong.render.lightpath import LightPath
 from partsong.render.lightsum import LightSum, ambient_of, summed
 from partsong.render.mattes import LitRoom, player_matte, where_differs
 from partsong.render.merge import Form
 from partsong.render.plan import Layer, Stack
-from partsong.stage.match import find_bands, find_head, grain_of, ratio_of
+from partsong.stage.match import find_head, grain_of, ratio_of
 from partsong.stage.motion import look_at
 from partsong.stage.propose import figure, own_light
 from partsong.stage.still import (
@@ -286,6 +287,51 @@ def _line(name: str, how: str, row: dict[str, float]) -> str:
     )
 
 
+# --- grain ----------------------------------------------------------------------------------------
+
+
+def report_grain(first: int = 2000, *, few: bool = False) -> None:
+    """Print how strong the grain of a merged picture is beside that of the camera recording all lights at once.
+
+    One moment is recorded and merged eight times with fresh noise; the spread of each pixel's green is its grain.
+    """
+    print("\ngrain of the merged picture over that of the camera recording all lights on (medians)")
+    print(f"{'scene':26}{'how':14}{'ground':>8}{'shadow':>8}{'player':>8}{'inside his edge':>17}{'outside':>9}")
+    for name, setting in scenes(first, few):
+        film = filmed(setting)
+        scene, count, frame = film.scene, len(setting.parts), LOOKED_AT[1]
+        rooms, ambient = rooms_of(film, plates=True, ambient_plate=True)
+        layers = tuple(Layer(take=f"t{number}") for number in range(count))
+        lights = [scene.light(take, frame) for take in range(count)]
+        truth, anybody = scene.truth(frame), np.maximum.reduce([scene.matte(take, frame) for take in range(count)])
+        shade = np.maximum.reduce([scene.shadow(take, frame) for take in range(count)])
+        once = _spread([film.path.light(scene._recorded(truth, 1.0, 200.0, [setting.seed, 8, n])) for n in range(8)])
+        inner, outer = ((anybody > 0.98), (anybody < 0.02))
+        near = np.ones((13, 13), np.uint8)
+        places = (
+            outer & (shade < 0.02), outer & (shade > 0.5), inner,
+            inner & (cv2.dilate(outer.astype(np.uint8), near) > 0),
+            outer & (cv2.dilate(inner.astype(np.uint8), near) > 0),
+        )  # fmt: skip
+        for method in ("light-sum", "combined"):
+            stack = Stack(width=setting.width, height=setting.height, method=method, layers=layers)  # type: ignore[arg-type]
+            adder = LightSum(stack, rooms, ambient, linear_curve(DEFAULT_CONFIG, "ACEScct"), FORM)
+            made = []
+            for n in range(8):
+                planes = [scene._recorded(light, 1.0, 200.0, [setting.seed, 9, n, k]) for k, light in enumerate(lights)]
+                made.append(film.path.light(adder.merge(planes, [Pose()] * count)))
+            ratio = _spread(made) / np.maximum(once, 1e-7)
+            row = [float(np.median(ratio[place])) if place.any() else float("nan") for place in places]
+            values = f"{row[0]:8.2f}{row[1]:8.2f}{row[2]:8.2f}{row[3]:17.2f}{row[4]:9.2f}"
+            print(f"{name[:20]} {setting.seed:<5}{method:14}{values}")
+
+
+def _spread(lights: list[Light]) -> NDArray[np.float32]:
+    """Return the spread of green over pictures of one moment, over a patch of 5 x 5 pixels."""
+    variance = np.var(np.stack([light[..., 1] for light in lights]), axis=0, ddof=1)
+    return np.sqrt(cv2.blur(np.asarray(variance, np.float32), (5, 5)))
+
+
 # --- what is named --------------------------------------------------------------------------------
 
 
@@ -316,7 +362,8 @@ def report_faults(first: int = 2000) -> None:
 def report_match(first: int = 2100, *, few: bool = False) -> None:
     """Print how far exposure and white balance come out from the truth, with and without an ambient head."""
     print("\nmatch: exposure in stops, chromaticity (red and blue over green) in per cent, bands in rows")
-    stops, chroma, heads, bands, none = [], [], [], [], 0
+    stops, chroma, heads, none = [], [], [], 0
+    bands: dict[str, list[tuple[bool, bool]]] = {"moving": [], "standing": []}
     count = 3 if few else 10
     for seed in range(first, first + count):
         rng = np.random.default_rng([seed, 9])
@@ -343,16 +390,30 @@ def report_match(first: int = 2100, *, few: bool = False) -> None:
         stops.append(abs(float(np.log2(gain[1] / truth[1]))))
         chroma.append(float(np.abs(gain / gain[1] / (truth / truth[1]) - 1).max()) * 100)
         none += find_head([levels[-1]] * 60, FPS) == 0
-        # Mains of the other kind: at 25 frames a second 60 Hz wanders, 50 Hz stands still.
-        lamp = Scene(with_take(setting, 0, head_frames=0, banding=Banding(60.0, 0.03, 1 / 50)))
-        seen = find_bands(np.stack([path.light(lamp.planes(0, f))[..., 1] for f in range(24)]), FPS)
-        clean = find_bands(np.stack([path.light(scene.planes(0, f + head))[..., 1] for f in range(24)]), FPS)
-        true_rows = setting.height / (120 / 50)
-        bands.append((seen is not None and seen.mains_hz == 60 and abs(seen.period_rows / true_rows - 1) < 0.1, clean))
+        # At 25 frames a second the pulses of 60 Hz mains wander; those of 50 Hz stand, and creep with the mains.
+        follow, apart = range(head, head + 24), range(head + 13, head + 613, 25)
+        steady = with_take(setting, 0, head_frames=0)
+        for kind, mains, frames, find in (
+            ("moving", 60.0, follow, moving_bands),
+            ("standing", 50.015, apart, standing_bands),
+        ):
+            lamp = Scene(with_take(steady, 0, banding=Banding(mains, 0.03, 1 / 50)))
+            seen = find(_rows(lamp, frames), FPS, setting.height)
+            true_rows = setting.height / (2 * round(mains) / 50)
+            right = seen is not None and seen.mains_hz == round(mains) and abs(seen.period_px / true_rows - 1) < 0.1
+            bands[kind].append((right, find(_rows(Scene(steady), frames), FPS, setting.height) is not None))
     print(f"{count} pairs: exposure worst {max(stops):.4f}, median {np.median(stops):.4f} stop (limit 0.05)")
     print(f"chromaticity worst {max(chroma):.3f} %, median {np.median(chroma):.3f} % (limit 1)")
     to_the_frame = sum(abs(one) <= 1 for one in heads)
     print(f"heads: {to_the_frame} of {count} found to the frame; none claimed in {none} of {count} without one")
-    found_bands = sum(one for one, _ in bands)
-    alarms = sum(clean is not None for _, clean in bands)
-    print(f"bands of 60 Hz mains: period told within a tenth in {found_bands} of {count}; false alarms {alarms}")
+    for kind, found in bands.items():
+        print(
+            f"{kind} bands: mains and distance told, within a tenth, in {sum(one for one, _ in found)} of {count}; "
+            f"false alarms {sum(alarm for _, alarm in found)}"
+        )
+
+
+def _rows(scene: Scene, frames: range) -> NDArray[np.float32]:
+    """Return the cells in which bands are looked for, of frames of the first take."""
+    lumas = (scene.planes(0, frame).y for frame in frames)
+    return np.stack([row_cells(((luma - np.float32(64)) / np.float32(876)).astype(np.float32)) for luma in lumas])

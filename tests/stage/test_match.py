@@ -1,4 +1,4 @@
-"""Matching takes on light that we made: gains, heads, grain and bands come back as they were put in."""
+"""Matching takes on light that we made: gains, heads and grain come back as they were put in."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
-from partsong.stage.match import find_bands, find_head, grain_of, ratio_of, ratio_of_cards, ring_gain
+from partsong.stage.match import find_head, grain_of, ratio_of, ratio_of_cards, ring_gain
 
 
 def painted(seed=4, height=120, width=160):
@@ -80,28 +80,6 @@ def test_grain_comes_back_in_both_its_parts():
     # 120,000 pixels in 24 groups: each group's spread is known to about one part in a hundred.
     assert grain.spread(0.18) == pytest.approx(np.sqrt(4e-4**2 + 2e-5 * 0.18), rel=0.03)
     assert grain.spread(0.002) == pytest.approx(np.sqrt(4e-4**2 + 2e-5 * 0.002), rel=0.06)
-
-
-@pytest.mark.parametrize(("mains", "rate"), [(50, 24.0), (60, 25.0)])
-def test_wandering_bands_are_named(mains, rate):
-    room = np.random.default_rng(5).uniform(0.1, 0.6, (120, 160))
-    readout_s = 1 / 45
-    at = np.arange(32)[:, None] / rate + np.arange(120)[None, :] / 120 * readout_s
-    wave = 1 + 0.02 * np.sin(2 * np.pi * 2 * mains * at)
-    grain = np.random.default_rng(6).normal(0, 0.002, (32, 120, 160))
-    bands = find_bands(room * wave[..., None] + grain, rate)
-    assert bands is not None
-    # A lamp on alternating mains pulses twice a cycle; it is one band for each pulse that read-out lasts.
-    assert bands.period_rows == pytest.approx(120 / (2 * mains * readout_s), rel=0.1)
-    assert bands.mains_hz == mains
-    assert bands.depth == pytest.approx(0.02, rel=0.2)
-
-
-def test_bands_are_not_seen_in_a_steady_light():
-    room = np.random.default_rng(5).uniform(0.1, 0.6, (120, 160))
-    assert find_bands(room + np.random.default_rng(6).normal(0, 0.004, (32, 120, 160)), 25.0) is None
-    with pytest.raises(InvalidInput, match="16"):
-        find_bands(np.ones((4, 64, 64)), 25.0)
 
 
 def test_a_ring_that_shows_other_ground_is_refused():

@@ -12,11 +12,12 @@ import numpy as np
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
 from partsong.film.folder import FilmFolder
-from partsong.film.records import Film, Match, Oval, Patch, Plate, Pose, Stage
+from partsong.film.records import Film, Match, Oval, Patch, PictureInfo, Plate, Pose, Stage
 from partsong.film.store import FilmStore, Head
 from partsong.media.picture import converted, open_picture, resized
 from partsong.media.planes import Planes
 from partsong.render import pixels
+from partsong.render.bands import moving_bands, row_cells, standing_bands
 from partsong.render.lightpath import LightPath
 from partsong.render.lightsum import searched_factor
 from partsong.render.mattes import fast_player_matte, reduced
@@ -27,7 +28,6 @@ from partsong.render.wide import encoding_of, form_of, merged_takes
 from partsong.stage.match import (
     Grain,
     Ratio,
-    find_bands,
     find_head,
     grain_of,
     ratio_of,
@@ -176,14 +176,37 @@ def _look(
         run = range(min(middle, max(0, count - _BAND_FRAMES)), count)[:_BAND_FRAMES]
         # Neighbouring frames will not do: codecs repeat what they take for still, grain and all.
         grain = grain_of(*reading.lights([(lit_from + run[0]) // 2, run[-1]]))
-        bands = ""
-        if len(run) >= 16:
-            found = find_bands(np.stack([light[..., 1] for light in small.each(list(run))]), rate)
-            if found is not None:
-                rows = found.period_rows * (film.height or 0) / size[1]
-                mains = f"a lamp on {found.mains_hz} Hz mains" if found.mains_hz else "a pulsing lamp"
-                bands = f"bands {rows:.0f} rows apart, {found.depth:.1%} deep: {mains}"
+        bands = _bands_of(reader.read, take.picture, range(lit_from, count), watch, f"Looking for bands in {take.id}")
     return _Look(ambient, patch, grain, bands)
+
+
+def _bands_of(
+    read: Callable[[Sequence[int]], Iterator[Planes]], picture: PictureInfo, lit: range, watch: Watch, doing: str
+) -> str:
+    """Say what bands mains light leaves in a take, or nothing: those that move, then those that all but stand."""
+    rate, size = float(picture.rate.exact), reduced_size(picture.width, picture.height)
+    middle = max(lit.start, lit.stop // 2)
+
+    def rows(frames: Sequence[int]) -> NDArray[np.float32]:
+        watch.check(doing)
+        cells = []
+        for planes in read(frames):
+            scale, zero, _, _ = pixels.code_scale(planes.bit_depth, planes.value_range)
+            luma = (resized(planes, *size).y - np.float32(zero)) / np.float32(scale)
+            cells.append(row_cells(luma.astype(np.float32)))
+        return np.stack(cells)
+
+    run = range(min(middle, max(lit.start, lit.stop - _BAND_FRAMES)), lit.stop)[:_BAND_FRAMES]
+    if not run:
+        return ""
+    found = moving_bands(rows(run), rate, picture.height)
+    if found is None:
+        found = standing_bands(rows(sample_frames(lit, _BAND_FRAMES)), rate, picture.height)
+    if found is None:
+        return ""
+    lamp = f"a lamp on {found.mains_hz} Hz mains" if found.mains_hz else "a pulsing lamp"
+    apart = "" if not np.isfinite(found.period_px) else f" {found.period_px:.0f} rows apart,"
+    return f"{found.kind}{apart} {found.amplitude:.1%} of the signal: {lamp}"
 
 
 @dataclass(frozen=True, slots=True)

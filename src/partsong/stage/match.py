@@ -1,4 +1,4 @@
-"""How takes compare in exposure and white balance, how much they grain, and whether mains lamps band them.
+"""How takes compare in exposure and white balance, and how much they grain.
 
 The light moves from take to take, so a brighter picture may be a nearer lamp as well as a wider aperture: the two
 cannot be told apart from lit frames. They can where every take shows the same light: in an ambient-only head (the
@@ -27,7 +27,6 @@ _LEAST_AGREEING = 0.5  # of the frame: less, and the two do not show one light
 _LEAST_BLOCKS = 12
 _DARK = 0.002  # scene-linear light: below a ninetieth of mid grey there is little but noise
 _UNLIKE = 0.35  # in natural logarithm: half of a ring's pixels further than this from the common gain
-_LEAST_EXPLAINED = 0.3  # of what wanders in the rows' means; a player explains less, for he is no wave
 _HEAD_STEP = 1.2  # by how much the light of the brightest tenth must rise when the lamp comes on
 _HEAD_STEADY = 0.06  # how much the light may vary, in natural logarithm, over an ambient head
 
@@ -219,83 +218,6 @@ def grain_of(one: ArrayLike, other: ArrayLike) -> Grain:
     terms = np.stack([np.ones_like(levels), np.maximum(levels, 0)], axis=1) * weight[:, None]
     (dark, shot), _ = nnls(terms, variance * weight)
     return Grain(float(np.sqrt(dark)), float(shot))
-
-
-# --- bands ----------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Bands:
-    """Bands that a pulsing lamp leaves: rows from one to the next, cycles by which they move a frame, depth 0 to 1.
-
-    ``mains_hz`` is 50 or 60 where their movement fits that mains at this frame rate, else None.
-    """
-
-    period_rows: float
-    moves_cycles: float
-    depth: float
-    mains_hz: int | None
-
-
-def find_bands(frames: ArrayLike, rate_hz: float) -> Bands | None:
-    """Look for bands that wander through the frame.
-
-    A lamp on alternating mains pulses at twice its frequency; a sensor read out row by row sees that as bands. Where
-    the pulses are a whole multiple of the frame rate the bands stand still and cannot be told from the room here.
-
-    Parameters
-    ----------
-    frames : array_like, shape (n, height, width)
-        Scene-linear light of neighbouring frames, n >= 16; sizes may be reduced, ``period_rows`` is in these rows.
-    rate_hz : float
-        Frames a second.
-
-    Returns
-    -------
-    Bands or None
-        None where nothing wanders that stands six times above the rest.
-    """
-    light = np.asarray(frames, np.float64)
-    count, height, _ = light.shape
-    if count < 16:
-        raise InvalidInput(f"Bands need 16 neighbouring frames or more to be told; there are {count}.")
-    still = np.median(light, axis=0)
-    ratio = np.where(still > _DARK, light / np.maximum(still, _DARK) - 1, np.nan)
-    lit = still > np.nanpercentile(still, 60)  # the lamp's own light is where bands are
-    ratio = np.where(lit, ratio, np.nan)
-    chosen = lit.sum(axis=1) >= 8
-    if int(chosen.sum()) < 32:
-        return None
-    profile = np.zeros((count, height))
-    profile[:, chosen] = np.nanmedian(ratio[:, chosen], axis=2)
-    profile -= profile.mean(axis=0)
-    rows = np.arange(height)[None, :]
-    taper = np.hanning(count)[:, None] * chosen[None, :]
-    longest, finest = 0.5, height / 8.0
-    cycles = np.arange(longest, min(finest, 24.0), 0.1)
-    waves = np.exp(-2j * np.pi * cycles[:, None] * rows / height)  # (k, row)
-    turns = np.fft.fft(profile * taper, 8 * count, axis=0) @ waves.T  # (move, k)
-    power = np.abs(turns)
-    moves = np.fft.fftfreq(8 * count)
-    # What goes through the frame within a few frames is a lamp; what drifts slower than that may be the player.
-    power[np.abs(moves) < 1.5 / count] = 0
-    at, wave = np.unravel_index(int(np.argmax(power)), power.shape)
-    if power[at, wave] < 6 * float(np.median(power[power > 0])):
-        return None
-    depth = 2 * float(power[at, wave]) / float(np.abs(taper).sum())
-    move = float(moves[at]) % 1
-    # A band that moves up by a fifth is one that moves down by four: take the fit over both directions of read-out.
-    explained = (
-        depth**2 / 2 * float(np.mean((taper / np.hanning(count).max()) ** 2)) / float(np.mean((profile * taper) ** 2))
-    )
-    if explained < _LEAST_EXPLAINED:
-        return None
-    mains = None
-    for hertz in (50, 60):
-        expected = (2 * hertz / rate_hz) % 1
-        if min(abs(move - expected), 1 - abs(move - expected)) < 1.0 / count:
-            mains = hertz
-    return Bands(float(height / cycles[wave]), move, depth, mains)
 
 
 def _blocks(picture: NDArray[np.float64]) -> NDArray[np.float64]:
