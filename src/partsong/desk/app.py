@@ -20,7 +20,7 @@ from starlette.types import ASGIApp
 
 from partsong.desk import openapi
 from partsong.desk.answers import refusal
-from partsong.desk.api import cut, film, lineup, look, seams, shoot, signoff, stage
+from partsong.desk.api import cut, film, lineup, look, prepare, seams, shoot, signoff, stage
 from partsong.desk.api.film import told
 from partsong.desk.guard import Guard
 from partsong.desk.routes import Route, making_media, served
@@ -30,6 +30,7 @@ from partsong.film.summary import PHASES
 STATIC = Path(__file__).parent / "static"
 ROUTES: tuple[Route, ...] = (
     *film.ROUTES,
+    *prepare.ROUTES,
     *shoot.ROUTES,
     *lineup.ROUTES,
     *stage.ROUTES,

@@ -63,7 +63,7 @@ class Guard:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
-                    headers[name] = value
+                    headers.setdefault(name, value)  # a page to print brings its own, under which nothing runs
             await send(message)
 
         await self._answer(scope)(scope, receive, guarded)

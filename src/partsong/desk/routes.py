@@ -29,6 +29,12 @@ from partsong.errors import InvalidInput, PartsongError
 from partsong.film.records import sentence_of
 
 GREY = "image/x-portable-graymap"
+PAPER = "text/html"
+"""A page to print that needs nothing but itself: its styles are inside, and it may load and run nothing."""
+
+_PAPER_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
 _MOST_BYTES = 1 << 20
 _MEDIA_AT_ONCE = 2
 _PGM = re.compile(rb"P5\s+(\d{1,5})\s+(\d{1,5})\s+255\s")
@@ -125,7 +131,10 @@ def served(route: Route, desk: Desk, making: anyio.Semaphore) -> Served:
             return failed(problem)
         if isinstance(found, Path):
             assert isinstance(route.says, str)
-            return FileResponse(found, media_type=route.says, headers={"Cache-Control": "private, no-cache"})
+            headers = {"Cache-Control": "private, no-cache"}
+            if route.says == PAPER:
+                headers["Content-Security-Policy"] = _PAPER_POLICY
+            return FileResponse(found, media_type=route.says, headers=headers)
         return Response(found.model_dump_json(), media_type="application/json", headers={"Cache-Control": "no-store"})
 
     return Served(route.path, answer, methods=[route.method])

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from partsong.film.store import FilmStore, Head
     from partsong.media.ltc_words import Printed
 
 
@@ -101,6 +102,33 @@ def cards_of(
         f"{takes} takes, and {copies} further copies; 1 GB = 1,000,000,000 bytes",
     )
     return found, words
+
+
+def set_part_distance(store: FilmStore, part_id: str, metres: Fraction | None) -> Head:
+    """Say how far from the camera a part will be played; None where that is not known.
+
+    Raises
+    ------
+    InvalidInput
+        If there is no such part, or a take of it lies on the song already: sound and picture were set apart by the
+        distance it had then.
+    """
+    film = store.head().film
+    part = film.part(part_id)
+    placed = [take.id for take in film.takes if take.part == part_id and film.placement_of(take.id) is not None]
+    if placed:
+        raise InvalidInput(
+            f"{placed[0]} of {part.name} was placed with the distance that the part had. Set that of the take instead, "
+            f"which moves it rightly: partsong lineup distance {store.folder.root.name} {placed[0]} METRES"
+        )
+    distance_m = None if metres is None else float(metres)
+    said = "not known" if distance_m is None else f"{distance_m:g} m"
+    return store.change(
+        f"Set the distance of {part.name} to {said}",
+        lambda newest: newest.replace(
+            parts=tuple(one.replace(distance_m=distance_m) if one.id == part_id else one for one in newest.parts)
+        ),
+    )
 
 
 def make_sheet(
