@@ -18,7 +18,8 @@ from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.packets import Packets
 from partsong.media.planes import Planes
 from partsong.media.soundtrack import SoundTrack
-from partsong.shoot import bands, camera, check, hearing, judge, order, steps
+from partsong.render import bands
+from partsong.shoot import camera, check, hearing, judge, order, steps
 from partsong.shoot.sampling import sampling
 from partsong.shoot.sight import Looker, Sight
 from partsong.timebase import Rate

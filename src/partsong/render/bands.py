@@ -56,6 +56,18 @@ def beat_hz(pulse_hz: float, rate_hz: float) -> float:
     return pulse_hz - rate_hz * round(pulse_hz / rate_hz)
 
 
+def even_exposure_s(mains_hz: int, rate_hz: float) -> tuple[int, int]:
+    """Return the exposure, as a fraction, of whole pulses nearest to half a frame's length.
+
+    >>> even_exposure_s(50, 24), even_exposure_s(60, 24), even_exposure_s(60, 60)
+    ((1, 50), (1, 60), (1, 120))
+    """
+    pulses = max(1, round(mains_hz / rate_hz))
+    top, bottom = pulses, 2 * mains_hz
+    divisor = int(np.gcd(top, bottom))
+    return top // divisor, bottom // divisor
+
+
 def row_cells(luma: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the means of luma (height, width) over cells that are as low as may be: (rows, columns)."""
     import cv2

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from partsong.film.records import Film, Finding, Region, Take, Verdict
 from partsong.media.cues import CueKind
+from partsong.render.bands import Bands, even_exposure_s, moving_bands, standing_bands
 from partsong.render.robust import MAD_TO_SIGMA
-from partsong.shoot.bands import Bands, even_exposure_s, moving_bands, standing_bands
 from partsong.shoot.hearing import SILENT_DBFS, Heard
 from partsong.shoot.sight import COLUMNS, ROWS, Sight
 from partsong.timebase import Time, clock
