@@ -153,6 +153,24 @@ def test_two_takes_are_seen_side_by_side_and_one_is_graded(running, page, tools)
     assert tools.waited(lambda: film_of(running).grade_of("bell-1") is None)
 
 
+def test_a_take_is_matched_by_what_it_shows_alike_and_says_what_that_rests_on(running, page, tools):
+    with FilmStore.open(running.film) as store:
+        bell = store.head().film.placement_of("drum-1").replace(take="bell-1")
+        others = tuple(one for one in store.head().film.placements if one.take != "bell-1")
+        store.change("Placed", lambda film: film.replace(placements=(*others, bell)))
+    page.goto(f"{running.address}/look?source=drum-1")
+    page.wait_for_selector("#sheet[data-view]")
+    page.get_by_label("Match bell-1 to drum-1").click()
+    # Both clips have one ground of the same code, in one light: nothing is to be multiplied, or nothing is told.
+    page.wait_for_function("() => /bell-1: (By|Not known)/.test(document.querySelector('#voice').textContent)")
+    match = film_of(running).stage.match_of("bell-1")
+    assert match is not None
+    assert match.gain == pytest.approx((1, 1, 1), abs=0.02)
+    page.wait_for_function("(told) => document.querySelector('.grades').innerText.includes(told)", arg=match.sentence)
+    focused = page.evaluate("() => document.activeElement.getAttribute('aria-label')")
+    assert focused == "Match bell-1 to drum-1"  # where the keyboard was
+
+
 def test_a_look_is_begun_and_keys_turn_through_the_takes(running, page, tools):
     with FilmStore.open(running.film) as store:
         store.change("No look", lambda film: film.replace(look=None))

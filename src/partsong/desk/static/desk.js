@@ -123,9 +123,11 @@ function meet(job) {
 }
 
 async function refreshed() {
+  const before = film.revision;
   film = await get("/api/film");
   drawMargin();
   drawFoot();
+  if (film.revision !== before) await opened.changed?.(); // the job changed it, and was told of first
 }
 
 function listen() {

@@ -40,7 +40,7 @@ export function number(label, { id, step, min, max, digits = 3, unit, hidden = f
   return {
     element: h("span", { class: "field" }, ...inside),
     fill(/** @type {number} */ value) {
-      if (waiting) return;
+      if (waiting || (document.activeElement === input && input.value !== sent)) return; // it is being typed
       sent = input.value = String(Number(value.toFixed(digits)));
     },
     flush,

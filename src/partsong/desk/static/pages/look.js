@@ -275,6 +275,7 @@ export default {
         for (const fill of takeFillers) fill();
         return;
       }
+      const had = takes.contains(document.activeElement) ? document.activeElement?.getAttribute("aria-label") : null;
       takeFillers.length = 0;
       takes.replaceChildren(
         h("h2", {}, "The takes’ own light, before all else"),
@@ -283,6 +284,7 @@ export default {
           h("thead", {}, h("tr", {}, ["Take", "Red", "Green", "Blue", "How it came to it", ""].map((one) => (one ? h("th", { scope: "col" }, one) : h("td", {}))))),
           h("tbody", {}, told.takes.map((one) => gradeRow(one))))),
         h("div", { class: "tools" }, button("Match all that nobody set by hand", () => desk.begin(JOB, "/api/look/match", {}), { id: "match-all" })));
+      if (had) /** @type {HTMLElement | null} */ (takes.querySelector(`[aria-label="${CSS.escape(had)}"]`))?.focus();
     }
     /** @type {(() => void)[]} */
     const takeFillers = [];
@@ -302,10 +304,14 @@ export default {
         fill();
         return h("td", {}, field.element);
       });
+      const how = h("td", { class: "small" });
+      const tell = () => (how.textContent = now().sentence || (now().words === "none" ? "As it was recorded." : now().words));
+      takeFillers.push(tell);
+      tell();
       return h("tr", {},
         h("th", { scope: "row" }, one.take, h("span", { class: "small" }, ` ${one.part}`)),
         fields,
-        h("td", { class: "small" }, one.sentence || (one.words === "none" ? "As it was recorded." : one.words)),
+        how,
         h("td", {}, h("div", { class: "tools" },
           one.hero && button("Match", () => desk.begin(JOB, "/api/look/match", { takes: [one.take] }), { "aria-label": `Match ${one.take} to ${one.hero}` }),
           one.hero && button("Compare", () => turn({ source: one.hero, beside: one.take }), { "aria-label": `Compare ${one.take} with ${one.hero}`, "data-compare": one.take }),
