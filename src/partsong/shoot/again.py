@@ -34,7 +34,7 @@ _ABOVE_ALL, _ABOVE_OWN = 5.0, 3.0  # standard deviations of the take, and of fra
 _UNEVEN = 0.15
 """Powers of two by which the change of frames spreads: beyond it, grain is gone, and a low one says little."""
 _ENOUGH = 3
-_SETTLED = 4  # frames of a file, after which its encoder has found its way
+_ENDS = 4  # frames at either end of a file, where its encoder finds its way or runs out of frames
 _REGULARLY = 0.6
 
 
@@ -80,7 +80,8 @@ def found_again(runs: Sequence[tuple[int, NDArray[np.floating]]], keys: NDArray[
         low = known & (still < _LESS) & (stopped < _STOPPED_AT_KEY)
         if known.sum() >= _ENOUGH and low.sum() >= _REGULARLY * known.sum():
             regular |= low
-    least[frames < _SETTLED] = np.nan
+    inner = (frames >= _ENDS) & (frames < len(keys) - _ENDS)
+    least[~inner] = np.nan
     asked = ~np.isnan(least)
     if not asked.any():
         return Again((), 0, False)
@@ -89,10 +90,11 @@ def found_again(runs: Sequence[tuple[int, NDArray[np.floating]]], keys: NDArray[
     limit = np.minimum(np.log2(_LESS), -np.maximum(_ABOVE_ALL * spread, _ABOVE_OWN * own))
     at_key = since == 0
     with np.errstate(invalid="ignore"):
-        less = (least < limit) & ((stopped < _STOPPED) | (np.isnan(stopped) & ~at_key))
+        # Right after a key frame some encoders spend so little that only movement tells.
+        less = (least < limit) & ((stopped < _STOPPED) | (np.isnan(stopped) & (since > 1)))
         less |= at_key & (least < np.log2(_LESS)) & (stopped < _STOPPED_AT_KEY)
         quite = (still < _QUITE) & (stopped < _STOPPED_QUITE) & (moving >= _MANY)
-    quite &= frames >= _SETTLED
+    quite &= inner
     chosen = ((less | regular) & told) | quite
     return Again(tuple(sorted({int(frame) for frame in frames[chosen]})), int(asked.sum()), told)
 
@@ -134,8 +136,8 @@ def _middle_of_neighbours(tiles: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _since_key(keys: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Return how many frames ago the last key frame was; in a clip of key frames alone they are no matter: 1."""
+    """Return how many frames ago the last key frame was; in a clip of key frames alone they are no matter: 2."""
     if keys.all():
-        return np.ones(len(keys), np.intp)
+        return np.full(len(keys), 2, np.intp)
     numbers = np.arange(len(keys))
     return np.asarray(numbers - np.maximum.accumulate(np.where(keys, numbers, 0)), np.intp)
