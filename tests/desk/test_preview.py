@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from partsong.desk.session import Desk
-from partsong.film.records import Mask, Match, Oval, Pose, PoseKey, Registration, Stage
+from partsong.film.records import Curve, Mask, MaskKey, Match, Oval, Point, Pose, PoseKey, Registration, Stage
 from partsong.film.store import FilmStore
 from partsong.render import colour, pixels
 from partsong.render.atlas import layout_of, make_atlas
@@ -26,9 +26,18 @@ from partsong.watch import silent
 
 BELL = Oval(x=112, y=45, rx=30, ry=26, rotation_deg=20)
 POSE = Pose(dx_px=1.5, dy_px=-1, rotation_deg=0.8, scale=1.01)
+CORNERS = [(84, 24), (110, 18), (141, 30), (130, 48), (138, 70), (100, 74), (92, 50)]  # a dent on either side
+BENT = Curve(points=tuple(Point(x=x, y=y) for x, y in CORNERS))
+LEANING = (MaskKey(frame=0, shape=BELL), MaskKey(frame=60, shape=BELL.model_copy(update={"x": 90, "rotation_deg": 50})))
+MASKS = {
+    "oval": Mask(take="bell-1", shape=BELL, feather_px=16),
+    "hard oval": Mask(take="bell-1", shape=BELL, feather_px=0),
+    "curve": Mask(take="bell-1", shape=BENT, feather_px=16),
+    "keys": Mask(take="bell-1", shape=BELL, feather_px=16, keys=LEANING),
+}
 
 
-def staged(root, *, gain=(1.4, 1.0, 0.8), pose=POSE):
+def staged(root, *, gain=(1.4, 1.0, 0.8), pose=POSE, mask="oval"):
     """Give the tiny film two layers, and make its atlas."""
 
     def edit(film):
@@ -37,7 +46,7 @@ def staged(root, *, gain=(1.4, 1.0, 0.8), pose=POSE):
         stage = Stage(
             reference="drum-1",
             order=("drum-1", "bell-1"),
-            masks=(Mask(take="bell-1", shape=BELL, feather_px=16),),
+            masks=(MASKS[mask],),
             matches=(Match(take="bell-1", gain=gain, known=True),),
             registrations=(Registration(take="bell-1", keys=(PoseKey(frame=0, pose=pose),)),),
         )
@@ -109,14 +118,14 @@ def expected(film, atlas, frame):
     return 255 * path(encoded).astype(float)
 
 
-@pytest.mark.parametrize("frame", [0, 37])
-def test_the_merged_wide_is_that_of_the_definition(page, running, frame):
-    film = staged(running.film)
+@pytest.mark.parametrize(("mask", "frame"), [("oval", 0), ("oval", 37), ("hard oval", 5), ("curve", 12), ("keys", 37)])
+def test_the_merged_wide_is_that_of_the_definition(page, running, mask, frame):
+    film = staged(running.film, mask=mask)
     opened(page, running, f"?frame={frame}")
     assert page.locator("#sheet").get_attribute("data-frame") == str(frame)
     atlas, drawn = read(page)
     wrong = np.abs(drawn - expected(film, atlas, frame))
-    print(f"frame {frame}: mean {wrong.mean():.3f}, 99.9th percentile {np.quantile(wrong, 0.999):.2f}")
+    print(f"{mask}, frame {frame}: mean {wrong.mean():.3f}, 99.9th percentile {np.quantile(wrong, 0.999):.2f}")
     assert drawn.std() > 10  # there is a picture at all
     # The limits that the desk promises: not to be told from the render by eye while working.
     assert wrong.mean() < 1.5
@@ -124,6 +133,50 @@ def test_the_merged_wide_is_that_of_the_definition(page, running, frame):
     # What is merged matters: without the bell's oval the picture is another.
     bare = film.replace(stage=film.stage.replace(order=("drum-1",), masks=()))
     assert np.abs(drawn - expected(bare, atlas, frame)).mean() > 3
+
+
+def test_a_picture_made_of_moves_is_the_one_drawn_at_once(page, running):
+    """While a hand moves only some cells are drawn, coarsely at times; when it rests all is as if drawn anew."""
+    staged(running.film)
+    opened(page, running, "?frame=8")
+    _, before = read(page)
+    page.locator("[data-oval='bell-1']").focus()
+    for _ in range(12):
+        page.keyboard.down("ArrowLeft")
+    page.keyboard.up("ArrowLeft")
+    page.locator(".changed", has_text="bell-1").wait_for()
+    page.wait_for_timeout(1200)
+    with FilmStore.open(running.film) as store:
+        film = store.head().film
+    assert film.stage.mask_of("bell-1").shape.x < BELL.x - 5
+    atlas, drawn = read(page)
+    assert np.abs(drawn - before).max() > 30
+    wrong = np.abs(drawn - expected(film, atlas, 8))
+    assert wrong.mean() < 1.5
+    assert np.quantile(wrong, 0.999) < 6
+
+
+def test_few_distances_tell_a_curve_on_a_large_frame(page):
+    """Between points that lie twelve pixels apart, distances are off where the curve bends, by a part of that."""
+    scale = 24
+    large = Curve(points=tuple(Point(x=scale * x, y=scale * y) for x, y in CORNERS))
+    told = page.evaluate(
+        """async ([points, width, height]) => {
+        const { fieldOf } = await import("/static/lib/distances.js");
+        const { across, down, values } = fieldOf(points, width, height);
+        return [across, down, Array.from(values)]; }""",
+        [[point.model_dump() for point in large.points], 3840, 2160],
+    )
+    across, down = told[:2]
+    field = np.array(told[2]).reshape(down, across)
+    x, y = np.linspace(0, 3839, across), np.linspace(0, 2159, down)
+    exact = pixels.curve_distance(large, *np.meshgrid(x, y))
+    assert np.abs(field - exact).max() < 0.01  # at its own points
+    between = (field[:-1, :-1] + field[1:, :-1] + field[:-1, 1:] + field[1:, 1:]) / 4
+    middles = pixels.curve_distance(large, *np.meshgrid((x[1:] + x[:-1]) / 2, (y[1:] + y[:-1]) / 2))
+    near = np.abs(middles) < 100  # where a soft edge can lie
+    assert np.abs(between - middles)[near].mean() < 0.2
+    assert np.abs(between - middles)[near].max() < 6  # half a step
 
 
 def test_one_take_is_shown_alone(page, running):

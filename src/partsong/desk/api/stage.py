@@ -18,12 +18,13 @@ from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, PartsongError
 from partsong.film.coverage import song_frames
 from partsong.film.folder import key_of, writing
-from partsong.film.records import WIDE, Curve, Film, Look, Oval, Pose
+from partsong.film.records import WIDE, Curve, Film, Look, Oval, Point, Pose
 from partsong.film.store import FilmStore, Head
 from partsong.film.tempo import bar_lines
 from partsong.render import colour
 from partsong.render.atlas import atlas_path, layout_of, make_atlas
 from partsong.render.plan import FramePlan, Stack, plan_frames
+from partsong.render.plan import Layer as FrameLayer
 from partsong.render.warp import matrix_of
 from partsong.render.wide import encoding_of
 from partsong.stage import keys, light_steps, steps
@@ -74,10 +75,14 @@ class LayerTold(Wire):
 
 
 class DrawnLayer(Wire):
-    """A layer as the preview draws it; ``back`` carries the film's pixels to the take's: a, b, right, down."""
+    """A layer as the preview draws it: through an oval or a closed curve, or filling the frame.
+
+    ``back`` carries the film's pixels to the take's: a, b, right, down.
+    """
 
     take: str
     oval: OvalTold | None
+    curve: tuple[Point, ...] | None
     feather_px: float
     opacity: float
     fills: float
@@ -86,11 +91,11 @@ class DrawnLayer(Wire):
 
 
 class Run(Wire):
-    """Frames from ``first`` to before ``stop`` that are drawn alike."""
+    """Frames from ``first`` to before ``stop`` that are drawn alike; ``layers`` are numbers of those drawn."""
 
     first: int
     stop: int
-    layers: tuple[DrawnLayer, ...]
+    layers: tuple[int, ...]
 
 
 class TileTold(Wire):
@@ -129,6 +134,7 @@ class StageTold(Wire):
     atlas_height: int
     tiles: tuple[TileTold, ...]
     layers: tuple[LayerTold, ...]
+    drawn: tuple[DrawnLayer, ...]
     runs: tuple[Run, ...]
     cut: tuple[Shown, ...]
     bars: tuple[int, ...]
@@ -179,6 +185,7 @@ def stage(desk: Desk) -> StageTold:
     rate = film.rate
     method = film.stage.method
     in_the_way, size, ready = "", (0, 0), False
+    drawn: tuple[DrawnLayer, ...] = ()
     runs: tuple[Run, ...] = ()
     tiles: tuple[TileTold, ...] = ()
     frames = song_frames(film) if film.song and rate else 0
@@ -191,7 +198,7 @@ def stage(desk: Desk) -> StageTold:
             for one in layout.tiles
         )
         size, ready = (layout.width, layout.height), atlas_path(desk.folder, film).is_file()
-        runs = runs_of(film)
+        drawn, runs = runs_of(film)
         encoding_of(film)
     except PartsongError as problem:
         in_the_way = str(problem)
@@ -209,6 +216,7 @@ def stage(desk: Desk) -> StageTold:
         atlas_height=size[1],
         tiles=tiles,
         layers=tuple(_layer(film, take) for take in film.stage.order),
+        drawn=drawn,
         runs=runs,
         cut=tuple(Shown(source=shot.source, start=shot.start, end=shot.end) for shot in film.cut),
         bars=bars_of(film),
@@ -251,8 +259,13 @@ def _oval(oval: Oval) -> OvalTold:
     return OvalTold(**oval.model_dump(exclude={"kind"}))
 
 
-def runs_of(film: Film) -> tuple[Run, ...]:
+def runs_of(film: Film) -> tuple[tuple[DrawnLayer, ...], tuple[Run, ...]]:
     """Return how each frame of the wide is drawn from masks, whatever the film's method; patches are left out.
+
+    Returns
+    -------
+    drawn, runs
+        Every layer in every shape, once, and the runs of frames, which name them by number.
 
     Raises
     ------
@@ -262,40 +275,38 @@ def runs_of(film: Film) -> tuple[Run, ...]:
     if len(film.stage.order) > MOST_LAYERS:
         raise InvalidInput(f"The preview shows at most {MOST_LAYERS} layers; this stage has {len(film.stage.order)}.")
     masked = film.replace(stage=film.stage.replace(method="masks", patches=()))
-    plans = plan_frames(masked, range(song_frames(film)))
-    drawn: list[Run] = []
-    known: dict[tuple[Stack, tuple[Pose, ...]], tuple[DrawnLayer, ...]] = {}
+    drawn: list[DrawnLayer] = []
+    numbers: dict[tuple[FrameLayer, Pose], int] = {}
+    runs: list[Run] = []
+
+    def number_of(layer: FrameLayer, pose: Pose) -> int:
+        if (layer, pose) not in numbers:
+            numbers[layer, pose] = len(drawn)
+            drawn.append(_drawn(layer, pose, film.width or 0, film.height or 0))
+        return numbers[layer, pose]
 
     def alike(plan: FramePlan) -> tuple[Stack, tuple[Pose, ...]]:
         return plan.stack, plan.poses
 
-    for key, group in groupby(plans, key=alike):
-        run = list(group)
-        if key not in known:
-            known[key] = _drawn(*key)
-        drawn.append(Run(first=run[0].frame, stop=run[-1].frame + 1, layers=known[key]))
-    return tuple(drawn)
+    for (stack, poses), group in groupby(plan_frames(masked, range(song_frames(film))), key=alike):
+        frames = [plan.frame for plan in group]
+        named = tuple(number_of(layer, pose) for layer, pose in zip(stack.layers, poses, strict=True))
+        runs.append(Run(first=frames[0], stop=frames[-1] + 1, layers=named))
+    return tuple(drawn), tuple(runs)
 
 
-def _drawn(stack: Stack, poses: tuple[Pose, ...]) -> tuple[DrawnLayer, ...]:
-    layers = []
-    for layer, pose in zip(stack.layers, poses, strict=True):
-        if layer.shape is not None and not isinstance(layer.shape, Oval):
-            continue
-        onto = np.vstack([matrix_of(pose, stack.width, stack.height), [0, 0, 1]])
-        back = np.linalg.inv(onto)
-        layers.append(
-            DrawnLayer(
-                take=layer.take,
-                oval=_oval(layer.shape) if layer.shape is not None else None,
-                feather_px=layer.feather_px,
-                opacity=layer.opacity,
-                fills=layer.fills,
-                gain=layer.gain,
-                back=(float(back[0, 0]), float(back[1, 0]), float(back[0, 2]), float(back[1, 2])),
-            )
-        )
-    return tuple(layers)
+def _drawn(layer: FrameLayer, pose: Pose, width: int, height: int) -> DrawnLayer:
+    back = np.linalg.inv(np.vstack([matrix_of(pose, width, height), [0, 0, 1]]))
+    return DrawnLayer(
+        take=layer.take,
+        oval=_oval(layer.shape) if isinstance(layer.shape, Oval) else None,
+        curve=layer.shape.points if isinstance(layer.shape, Curve) else None,
+        feather_px=layer.feather_px,
+        opacity=layer.opacity,
+        fills=layer.fills,
+        gain=layer.gain,
+        back=(float(back[0, 0]), float(back[1, 0]), float(back[0, 2]), float(back[1, 2])),
+    )
 
 
 # --- what the preview draws with ------------------------------------------------------------------

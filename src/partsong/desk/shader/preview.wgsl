@@ -6,9 +6,9 @@
 struct Seen {
   tile: vec4f,  // where the take lies on the atlas: x, y, width, height
   oval: vec4f,  // centre and radii, in pixels of the film
-  turn: vec4f,  // cosine and sine of the oval's turn, feather in pixels; the last is 1 where there is an oval
+  turn: vec4f,  // cosine and sine of the oval's turn, feather in pixels; the last is 1 for an oval, 2 for a curve
   gain: vec4f,  // of red, green and blue; the last is not used
-  edge: vec4f,  // opacity, how far it fills the frame; the last two are not used
+  edge: vec4f,  // opacity, how far it fills the frame, which of the fields is the curve's; the last is not used
   back: vec4f,  // from the reference's pixels to the take's: (a, -b; b, a), then right and down
 }
 
@@ -23,6 +23,8 @@ struct Page {
 @group(1) @binding(4) var straight: sampler;  // straight between the nearest four pixels
 @group(1) @binding(2) var rises: texture_2d<f32>;   // (size - 1, 1): the curve's entries, each with the step to the next
 @group(1) @binding(3) var starts: texture_2d<f32>;  // where on the curve to begin to look for light, by the bits of it
+
+@group(1) @binding(5) var fields: texture_2d_array<f32>;  // distances from curves, in pixels of the film
 
 // --- light: as core.wgsl has it, with as few fetches as it takes
 
@@ -82,6 +84,14 @@ fn shown(encoded: vec3f) -> vec4f {
   return vec4f(look_up(encoded * f32(textureDimensions(lattice).x - 1u)), 1.0);
 }
 
+fn curve_alpha(number: i32, place: vec2f) -> f32 {
+  // Distances are kept for points that lie evenly from the middle of the first pixel to that of the last.
+  let points = vec2f(textureDimensions(fields));
+  let at = place / (page.size.xy - vec2f(1.0)) * (points - vec2f(1.0)) + vec2f(0.5);
+  let field = i32(page.layers[number].edge.z);
+  return soft_edge(textureSampleLevel(fields, straight, at / points, field, 0.0).x, page.layers[number].turn.z);
+}
+
 // Where one layer is all there is to see, as it was filmed: no way through light.
 @fragment
 fn alone(@location(0) at: vec2f) -> @location(0) vec4f {
@@ -90,7 +100,15 @@ fn alone(@location(0) at: vec2f) -> @location(0) vec4f {
 
 @fragment
 fn merged(@location(0) at: vec2f) -> @location(0) vec4f {
-  let place = at * page.size.xy - vec2f(0.5);
+  return merged_at(at * page.size.xy - vec2f(0.5), false);
+}
+
+@fragment
+fn merged_curves(@location(0) at: vec2f) -> @location(0) vec4f {
+  return merged_at(at * page.size.xy - vec2f(0.5), true);
+}
+
+fn merged_at(place: vec2f, curves: bool) -> vec4f {
   var light = vec3f(0.0);
   var left = 1.0;
   var copied = vec3f(-1.0);  // of a layer that is all there is to see, without a way through light
@@ -100,7 +118,9 @@ fn merged(@location(0) at: vec2f) -> @location(0) vec4f {
     let turn = page.layers[number].turn;
     let gain = page.layers[number].gain.xyz;
     var alpha = 1.0;
-    if (turn.w > 0.5) {
+    if (curves && turn.w > 1.5) {
+      alpha = curve_alpha(number, place);
+    } else if (turn.w > 0.5) {
       alpha = oval_alpha(Oval(oval.x, oval.y, oval.z, oval.w, turn.x, turn.y), turn.z, place);
     }
     alpha = (alpha + (1.0 - alpha) * edge.y) * edge.x;

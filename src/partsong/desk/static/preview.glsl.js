@@ -66,9 +66,9 @@ uint rounded(float code, Coding c_2) {
     return uint(clamp(floor((code + 0.5)), 0.0, c_2.top));
 }
 
-float oval_distance(Oval oval, vec2 at_2) {
-    float right = (at_2.x - oval.x);
-    float down = (at_2.y - oval.y);
+float oval_distance(Oval oval, vec2 at_3) {
+    float right = (at_3.x - oval.x);
+    float down = (at_3.y - oval.y);
     float u = (((right * oval.cos_) + (down * oval.sin_)) / oval.rx);
     float v = (((-(right) * oval.sin_) + (down * oval.cos_)) / oval.ry);
     float q = length(vec2(u, v));
@@ -87,8 +87,8 @@ float soft_edge(float distance_, float feather) {
     return ((held * held) * (3.0 - (2.0 * held)));
 }
 
-float oval_alpha(Oval oval_1, float feather_1, vec2 at_3) {
-    float _e3 = oval_distance(oval_1, at_3);
+float oval_alpha(Oval oval_1, float feather_1, vec2 at_4) {
+    float _e3 = oval_distance(oval_1, at_4);
     float _e4 = soft_edge(_e3, feather_1);
     return _e4;
 }
@@ -138,17 +138,17 @@ vec3 tile_at(vec4 tile, vec2 place_1) {
     return _e21.xyz;
 }
 
-vec3 own_colour(int number_1, vec2 place_2) {
-    vec4 back = _group_1_binding_1_fs.layers[number_1].back;
-    vec4 tile_1 = _group_1_binding_1_fs.layers[number_1].tile;
+vec3 own_colour(int number, vec2 place_2) {
+    vec4 back = _group_1_binding_1_fs.layers[number].back;
+    vec4 tile_1 = _group_1_binding_1_fs.layers[number].tile;
     vec2 own = (vec2(((back.x * place_2.x) - (back.y * place_2.y)), ((back.y * place_2.x) + (back.x * place_2.y))) + back.zw);
     vec4 _e36 = _group_1_binding_1_fs.size;
     vec3 _e42 = tile_at(tile_1, ((((own + vec2(0.5)) * tile_1.zw) / _e36.xy) - vec2(0.5)));
     return _e42;
 }
 
-vec4 shown(vec3 encoded_5) {
-    vec3 _e8 = look_up((encoded_5 * float((uvec3(textureSize(_group_0_binding_1_fs, 0).xyz).x - 1u))));
+vec4 shown(vec3 encoded_4) {
+    vec3 _e8 = look_up((encoded_4 * float((uvec3(textureSize(_group_0_binding_1_fs, 0).xyz).x - 1u))));
     return vec4(_e8, 1.0);
 }
 
@@ -209,6 +209,8 @@ uniform highp sampler2D _group_1_binding_2_fs;
 
 uniform highp sampler2D _group_1_binding_3_fs;
 
+uniform highp sampler2DArray _group_1_binding_5_fs;
+
 smooth in vec2 _vs2fs_location0;
 layout(location = 0) out vec4 _fs2p_location0;
 
@@ -232,9 +234,9 @@ uint rounded(float code, Coding c_2) {
     return uint(clamp(floor((code + 0.5)), 0.0, c_2.top));
 }
 
-float oval_distance(Oval oval, vec2 at_2) {
-    float right = (at_2.x - oval.x);
-    float down = (at_2.y - oval.y);
+float oval_distance(Oval oval, vec2 at_3) {
+    float right = (at_3.x - oval.x);
+    float down = (at_3.y - oval.y);
     float u = (((right * oval.cos_) + (down * oval.sin_)) / oval.rx);
     float v = (((-(right) * oval.sin_) + (down * oval.cos_)) / oval.ry);
     float q = length(vec2(u, v));
@@ -253,8 +255,8 @@ float soft_edge(float distance_, float feather) {
     return ((held * held) * (3.0 - (2.0 * held)));
 }
 
-float oval_alpha(Oval oval_1, float feather_1, vec2 at_3) {
-    float _e3 = oval_distance(oval_1, at_3);
+float oval_alpha(Oval oval_1, float feather_1, vec2 at_4) {
+    float _e3 = oval_distance(oval_1, at_4);
     float _e4 = soft_edge(_e3, feather_1);
     return _e4;
 }
@@ -302,28 +304,28 @@ vec2 rise_at(int entry_1) {
     return _e5.xy;
 }
 
-float light_of_one(float encoded_3) {
+float light_of_one(float encoded_2) {
     int last = int(uvec2(textureSize(_group_1_binding_2_fs, 0).xy).x);
-    float place_3 = (encoded_3 * float(last));
-    int low_3 = min(max(int(floor(place_3)), 0), (last - 1));
+    float place_5 = (encoded_2 * float(last));
+    int low_3 = min(max(int(floor(place_5)), 0), (last - 1));
     vec2 _e13 = rise_at(low_3);
-    return (_e13.x + ((place_3 - float(low_3)) * _e13.y));
+    return (_e13.x + ((place_5 - float(low_3)) * _e13.y));
 }
 
-vec3 light_of(vec3 encoded_4) {
-    float _e2 = light_of_one(encoded_4.x);
-    float _e4 = light_of_one(encoded_4.y);
-    float _e6 = light_of_one(encoded_4.z);
+vec3 light_of(vec3 encoded_3) {
+    float _e2 = light_of_one(encoded_3.x);
+    float _e4 = light_of_one(encoded_3.y);
+    float _e6 = light_of_one(encoded_3.z);
     return vec3(_e2, _e4, _e6);
 }
 
-float encoded_of_one(float light_3) {
+float encoded_of_one(float light_2) {
     int low_1 = 0;
     vec2 rise = vec2(0.0);
-    bool local_1 = false;
+    bool local = false;
     int last_1 = int(uvec2(textureSize(_group_1_binding_2_fs, 0).xy).x);
     float _e8 = _group_1_binding_1_fs.size.z;
-    int key = int(((floatBitsToUint(max((light_3 - _e8), 0.00024414063)) >> 15u) - LEAST_BITS));
+    int key = int(((floatBitsToUint(max((light_2 - _e8), 0.00024414063)) >> 15u) - LEAST_BITS));
     int rows = int(uvec2(textureSize(_group_1_binding_3_fs, 0).xy).y);
     vec4 _e32 = texelFetch(_group_1_binding_3_fs, ivec2((key & 255), min((key >> 8u), (rows - 1))), 0);
     low_1 = int(_e32.x);
@@ -335,11 +337,11 @@ float encoded_of_one(float light_3) {
         if ((_e39 < (last_1 - 1))) {
             float _e46 = rise.x;
             float _e48 = rise.y;
-            local_1 = ((_e46 + _e48) <= light_3);
+            local = ((_e46 + _e48) <= light_2);
         } else {
-            local_1 = false;
+            local = false;
         }
-        bool _e52 = local_1;
+        bool _e52 = local;
         if (_e52) {
         } else {
             break;
@@ -355,13 +357,13 @@ float encoded_of_one(float light_3) {
     int _e58 = low_1;
     float _e61 = rise.x;
     float _e64 = rise.y;
-    return ((float(_e58) + ((light_3 - _e61) / _e64)) / float(last_1));
+    return ((float(_e58) + ((light_2 - _e61) / _e64)) / float(last_1));
 }
 
-vec3 encoded_of(vec3 light_4) {
-    float _e2 = encoded_of_one(light_4.x);
-    float _e4 = encoded_of_one(light_4.y);
-    float _e6 = encoded_of_one(light_4.z);
+vec3 encoded_of(vec3 light_3) {
+    float _e2 = encoded_of_one(light_3.x);
+    float _e4 = encoded_of_one(light_3.y);
+    float _e6 = encoded_of_one(light_3.z);
     return vec3(_e2, _e4, _e6);
 }
 
@@ -372,109 +374,486 @@ vec3 tile_at(vec4 tile, vec2 place_1) {
     return _e21.xyz;
 }
 
-vec3 own_colour(int number_1, vec2 place_2) {
-    vec4 back = _group_1_binding_1_fs.layers[number_1].back;
-    vec4 tile_1 = _group_1_binding_1_fs.layers[number_1].tile;
+vec3 own_colour(int number, vec2 place_2) {
+    vec4 back = _group_1_binding_1_fs.layers[number].back;
+    vec4 tile_1 = _group_1_binding_1_fs.layers[number].tile;
     vec2 own = (vec2(((back.x * place_2.x) - (back.y * place_2.y)), ((back.y * place_2.x) + (back.x * place_2.y))) + back.zw);
     vec4 _e36 = _group_1_binding_1_fs.size;
     vec3 _e42 = tile_at(tile_1, ((((own + vec2(0.5)) * tile_1.zw) / _e36.xy) - vec2(0.5)));
     return _e42;
 }
 
-vec4 shown(vec3 encoded_5) {
-    vec3 _e8 = look_up((encoded_5 * float((uvec3(textureSize(_group_0_binding_1_fs, 0).xyz).x - 1u))));
+vec4 shown(vec3 encoded_4) {
+    vec3 _e8 = look_up((encoded_4 * float((uvec3(textureSize(_group_0_binding_1_fs, 0).xyz).x - 1u))));
     return vec4(_e8, 1.0);
 }
 
-void main() {
-    vec2 at_1 = _vs2fs_location0;
-    vec3 light = vec3(0.0);
+float curve_alpha(int number_1, vec2 place_3) {
+    vec2 points = vec2(uvec2(textureSize(_group_1_binding_5_fs, 0).xy));
+    vec4 _e7 = _group_1_binding_1_fs.size;
+    vec2 at_5 = (((place_3 / (_e7.xy - vec2(1.0))) * (points - vec2(1.0))) + vec2(0.5));
+    float _e25 = _group_1_binding_1_fs.layers[number_1].edge.z;
+    int field = int(_e25);
+    vec4 _e31 = textureLod(_group_1_binding_5_fs, vec3((at_5 / points), field), 0.0);
+    float _e38 = _group_1_binding_1_fs.layers[number_1].turn.z;
+    float _e39 = soft_edge(_e31.x, _e38);
+    return _e39;
+}
+
+vec4 merged_at(vec2 place_4, bool curves) {
+    vec3 light_4 = vec3(0.0);
     float left = 1.0;
     vec3 copied = vec3(-1.0);
-    int number = 0;
+    int number_2 = 0;
     float alpha = 0.0;
-    bool local = false;
-    vec3 encoded = vec3(0.0);
-    vec4 _e3 = _group_1_binding_1_fs.size;
-    vec2 place_4 = ((at_1 * _e3.xy) - vec2(0.5));
-    int _e20 = _group_1_binding_1_fs.count.x;
-    number = (_e20 - 1);
+    bool local_1 = false;
+    bool local_2 = false;
+    vec3 encoded_5 = vec3(0.0);
+    int _e13 = _group_1_binding_1_fs.count.x;
+    number_2 = (_e13 - 1);
     bool loop_init = true;
     while(true) {
         if (!loop_init) {
-            int _e113 = number;
-            number = (_e113 - 1);
+            int _e115 = number_2;
+            number_2 = (_e115 - 1);
         }
         loop_init = false;
-        int _e24 = number;
-        if ((_e24 >= 0)) {
+        int _e17 = number_2;
+        if ((_e17 >= 0)) {
         } else {
             break;
         }
         {
-            int _e29 = number;
-            vec4 edge = _group_1_binding_1_fs.layers[_e29].edge;
-            int _e35 = number;
-            vec4 oval_2 = _group_1_binding_1_fs.layers[_e35].oval;
-            int _e41 = number;
-            vec4 turn = _group_1_binding_1_fs.layers[_e41].turn;
-            int _e47 = number;
-            vec4 _e50 = _group_1_binding_1_fs.layers[_e47].gain;
-            vec3 gain = _e50.xyz;
+            int _e22 = number_2;
+            vec4 edge = _group_1_binding_1_fs.layers[_e22].edge;
+            int _e28 = number_2;
+            vec4 oval_2 = _group_1_binding_1_fs.layers[_e28].oval;
+            int _e34 = number_2;
+            vec4 turn = _group_1_binding_1_fs.layers[_e34].turn;
+            int _e40 = number_2;
+            vec4 _e43 = _group_1_binding_1_fs.layers[_e40].gain;
+            vec3 gain = _e43.xyz;
             alpha = 1.0;
-            if ((turn.w > 0.5)) {
-                float _e65 = oval_alpha(Oval(oval_2.x, oval_2.y, oval_2.z, oval_2.w, turn.x, turn.y), turn.z, place_4);
-                alpha = _e65;
+            if (curves) {
+                local_1 = (turn.w > 1.5);
+            } else {
+                local_1 = false;
             }
-            float _e66 = alpha;
-            float _e67 = alpha;
-            alpha = ((_e66 + ((1.0 - _e67) * edge.y)) * edge.x);
-            int _e75 = number;
-            if ((_e75 == 0)) {
+            bool _e53 = local_1;
+            if (_e53) {
+                int _e54 = number_2;
+                float _e55 = curve_alpha(_e54, place_4);
+                alpha = _e55;
+            } else {
+                if ((turn.w > 0.5)) {
+                    float _e67 = oval_alpha(Oval(oval_2.x, oval_2.y, oval_2.z, oval_2.w, turn.x, turn.y), turn.z, place_4);
+                    alpha = _e67;
+                }
+            }
+            float _e68 = alpha;
+            float _e69 = alpha;
+            alpha = ((_e68 + ((1.0 - _e69) * edge.y)) * edge.x);
+            int _e77 = number_2;
+            if ((_e77 == 0)) {
                 alpha = 1.0;
             }
-            float _e79 = alpha;
-            if ((_e79 > 0.0)) {
-                int _e82 = number;
-                vec3 _e83 = own_colour(_e82, place_4);
-                float _e84 = left;
-                float _e85 = alpha;
-                if (((_e84 * _e85) == 1.0)) {
-                    local = all(equal(gain, vec3(1.0)));
+            float _e81 = alpha;
+            if ((_e81 > 0.0)) {
+                int _e84 = number_2;
+                vec3 _e85 = own_colour(_e84, place_4);
+                float _e86 = left;
+                float _e87 = alpha;
+                if (((_e86 * _e87) == 1.0)) {
+                    local_2 = all(equal(gain, vec3(1.0)));
                 } else {
-                    local = false;
+                    local_2 = false;
                 }
-                bool _e96 = local;
-                if (_e96) {
-                    copied = _e83;
+                bool _e98 = local_2;
+                if (_e98) {
+                    copied = _e85;
                 } else {
-                    vec3 _e97 = light;
-                    float _e98 = left;
-                    float _e99 = alpha;
-                    vec3 _e102 = light_of(_e83);
-                    light = (_e97 + (((_e98 * _e99) * gain) * _e102));
+                    vec3 _e99 = light_4;
+                    float _e100 = left;
+                    float _e101 = alpha;
+                    vec3 _e104 = light_of(_e85);
+                    light_4 = (_e99 + (((_e100 * _e101) * gain) * _e104));
                 }
-                float _e105 = left;
-                float _e106 = alpha;
-                left = (_e105 * (1.0 - _e106));
+                float _e107 = left;
+                float _e108 = alpha;
+                left = (_e107 * (1.0 - _e108));
             }
-            float _e110 = left;
-            if ((_e110 <= 0.0)) {
+            float _e112 = left;
+            if ((_e112 <= 0.0)) {
                 break;
             }
         }
     }
-    vec3 _e116 = copied;
-    encoded = _e116;
-    float _e119 = copied.x;
-    if ((_e119 < 0.0)) {
-        vec3 _e122 = light;
-        vec3 _e123 = encoded_of(_e122);
-        encoded = clamp(_e123, vec3(0.0), vec3(1.0));
+    vec3 _e118 = copied;
+    encoded_5 = _e118;
+    float _e121 = copied.x;
+    if ((_e121 < 0.0)) {
+        vec3 _e124 = light_4;
+        vec3 _e125 = encoded_of(_e124);
+        encoded_5 = clamp(_e125, vec3(0.0), vec3(1.0));
     }
-    vec3 _e129 = encoded;
-    vec4 _e130 = shown(_e129);
-    _fs2p_location0 = _e130;
+    vec3 _e131 = encoded_5;
+    vec4 _e132 = shown(_e131);
+    return _e132;
+}
+
+void main() {
+    vec2 at_1 = _vs2fs_location0;
+    vec4 _e3 = _group_1_binding_1_fs.size;
+    vec4 _e10 = merged_at(((at_1 * _e3.xy) - vec2(0.5)), false);
+    _fs2p_location0 = _e10;
+    return;
+}
+`;
+export const merged_curves = `#version 300 es
+
+precision highp float;
+precision highp int;
+
+struct Coding {
+    float scale_y;
+    float zero_y;
+    float scale_c;
+    float zero_c;
+    float red;
+    float green;
+    float blue;
+    float top;
+};
+struct Oval {
+    float x;
+    float y;
+    float rx;
+    float ry;
+    float cos_;
+    float sin_;
+};
+struct Seen {
+    vec4 tile;
+    vec4 oval;
+    vec4 turn;
+    vec4 gain;
+    vec4 edge;
+    vec4 back;
+};
+struct Page {
+    vec4 size;
+    ivec4 count;
+    Seen layers[16];
+};
+const uint LEAST_BITS = 29440u;
+
+uniform highp sampler3D _group_0_binding_1_fs;
+
+uniform highp sampler2D _group_1_binding_0_fs;
+
+layout(std140) uniform Page_block_0Fragment { Page _group_1_binding_1_fs; };
+
+uniform highp sampler2D _group_1_binding_2_fs;
+
+uniform highp sampler2D _group_1_binding_3_fs;
+
+uniform highp sampler2DArray _group_1_binding_5_fs;
+
+smooth in vec2 _vs2fs_location0;
+layout(location = 0) out vec4 _fs2p_location0;
+
+vec3 codes_to_encoded(vec3 codes, Coding c) {
+    float luma = ((codes.x - c.zero_y) / c.scale_y);
+    float cb = ((codes.y - c.zero_c) / c.scale_c);
+    float cr = ((codes.z - c.zero_c) / c.scale_c);
+    float r = (luma + ((2.0 * (1.0 - c.red)) * cr));
+    float b = (luma + ((2.0 * (1.0 - c.blue)) * cb));
+    return vec3(r, (((luma - (c.red * r)) - (c.blue * b)) / c.green), b);
+}
+
+vec3 encoded_to_codes(vec3 rgb, Coding c_1) {
+    float luma_1 = dot(rgb, vec3(c_1.red, c_1.green, c_1.blue));
+    float cb_1 = ((rgb.z - luma_1) / (2.0 * (1.0 - c_1.blue)));
+    float cr_1 = ((rgb.x - luma_1) / (2.0 * (1.0 - c_1.red)));
+    return vec3(((luma_1 * c_1.scale_y) + c_1.zero_y), ((cb_1 * c_1.scale_c) + c_1.zero_c), ((cr_1 * c_1.scale_c) + c_1.zero_c));
+}
+
+uint rounded(float code, Coding c_2) {
+    return uint(clamp(floor((code + 0.5)), 0.0, c_2.top));
+}
+
+float oval_distance(Oval oval, vec2 at_3) {
+    float right = (at_3.x - oval.x);
+    float down = (at_3.y - oval.y);
+    float u = (((right * oval.cos_) + (down * oval.sin_)) / oval.rx);
+    float v = (((-(right) * oval.sin_) + (down * oval.cos_)) / oval.ry);
+    float q = length(vec2(u, v));
+    float steepness = length(vec2((u / oval.rx), (v / oval.ry)));
+    if ((steepness == 0.0)) {
+        return ((q - 1.0) * min(oval.rx, oval.ry));
+    }
+    return (((q - 1.0) * q) / steepness);
+}
+
+float soft_edge(float distance_, float feather) {
+    if ((feather == 0.0)) {
+        return ((distance_ <= 0.0) ? 1.0 : 0.0);
+    }
+    float held = clamp((0.5 - (distance_ / feather)), 0.0, 1.0);
+    return ((held * held) * (3.0 - (2.0 * held)));
+}
+
+float oval_alpha(Oval oval_1, float feather_1, vec2 at_4) {
+    float _e3 = oval_distance(oval_1, at_4);
+    float _e4 = soft_edge(_e3, feather_1);
+    return _e4;
+}
+
+vec3 lattice_at(ivec3 corner) {
+    vec4 _e3 = texelFetch(_group_0_binding_1_fs, corner, 0);
+    return _e3.xyz;
+}
+
+vec3 look_up(vec3 place) {
+    ivec3 first = ivec3(1, 0, 0);
+    ivec3 third = ivec3(1, 0, 0);
+    ivec3 size = ivec3(uvec3(textureSize(_group_0_binding_1_fs, 0).xyz));
+    ivec3 low_2 = min(max(ivec3(floor(place)), ivec3(0)), (size - ivec3(2)));
+    vec3 f = (place - vec3(low_2));
+    if ((f.y > f.x)) {
+        first = ((f.z > f.y) ? ivec3(0, 0, 1) : ivec3(0, 1, 0));
+    } else {
+        first = ((f.z > f.x) ? ivec3(0, 0, 1) : ivec3(1, 0, 0));
+    }
+    if ((f.x <= f.y)) {
+        third = ((f.z <= f.x) ? ivec3(0, 0, 1) : ivec3(1, 0, 0));
+    } else {
+        third = ((f.z <= f.y) ? ivec3(0, 0, 1) : ivec3(0, 1, 0));
+    }
+    ivec3 _e80 = first;
+    ivec3 _e82 = third;
+    ivec3 second = ((ivec3(1) - _e80) - _e82);
+    ivec3 _e84 = first;
+    float greatest = dot(f, vec3(_e84));
+    float middle = dot(f, vec3(second));
+    ivec3 _e89 = third;
+    float least = dot(f, vec3(_e89));
+    vec3 _e94 = lattice_at(low_2);
+    ivec3 _e97 = first;
+    vec3 _e99 = lattice_at((low_2 + _e97));
+    ivec3 _e103 = first;
+    vec3 _e106 = lattice_at(((low_2 + _e103) + second));
+    vec3 _e112 = lattice_at((low_2 + ivec3(1)));
+    return (((((1.0 - greatest) * _e94) + ((greatest - middle) * _e99)) + ((middle - least) * _e106)) + (least * _e112));
+}
+
+vec2 rise_at(int entry_1) {
+    vec4 _e5 = texelFetch(_group_1_binding_2_fs, ivec2(entry_1, 0), 0);
+    return _e5.xy;
+}
+
+float light_of_one(float encoded_2) {
+    int last = int(uvec2(textureSize(_group_1_binding_2_fs, 0).xy).x);
+    float place_5 = (encoded_2 * float(last));
+    int low_3 = min(max(int(floor(place_5)), 0), (last - 1));
+    vec2 _e13 = rise_at(low_3);
+    return (_e13.x + ((place_5 - float(low_3)) * _e13.y));
+}
+
+vec3 light_of(vec3 encoded_3) {
+    float _e2 = light_of_one(encoded_3.x);
+    float _e4 = light_of_one(encoded_3.y);
+    float _e6 = light_of_one(encoded_3.z);
+    return vec3(_e2, _e4, _e6);
+}
+
+float encoded_of_one(float light_2) {
+    int low_1 = 0;
+    vec2 rise = vec2(0.0);
+    bool local = false;
+    int last_1 = int(uvec2(textureSize(_group_1_binding_2_fs, 0).xy).x);
+    float _e8 = _group_1_binding_1_fs.size.z;
+    int key = int(((floatBitsToUint(max((light_2 - _e8), 0.00024414063)) >> 15u) - LEAST_BITS));
+    int rows = int(uvec2(textureSize(_group_1_binding_3_fs, 0).xy).y);
+    vec4 _e32 = texelFetch(_group_1_binding_3_fs, ivec2((key & 255), min((key >> 8u), (rows - 1))), 0);
+    low_1 = int(_e32.x);
+    int _e36 = low_1;
+    vec2 _e37 = rise_at(_e36);
+    rise = _e37;
+    while(true) {
+        int _e39 = low_1;
+        if ((_e39 < (last_1 - 1))) {
+            float _e46 = rise.x;
+            float _e48 = rise.y;
+            local = ((_e46 + _e48) <= light_2);
+        } else {
+            local = false;
+        }
+        bool _e52 = local;
+        if (_e52) {
+        } else {
+            break;
+        }
+        {
+            int _e53 = low_1;
+            low_1 = (_e53 + 1);
+            int _e56 = low_1;
+            vec2 _e57 = rise_at(_e56);
+            rise = _e57;
+        }
+    }
+    int _e58 = low_1;
+    float _e61 = rise.x;
+    float _e64 = rise.y;
+    return ((float(_e58) + ((light_2 - _e61) / _e64)) / float(last_1));
+}
+
+vec3 encoded_of(vec3 light_3) {
+    float _e2 = encoded_of_one(light_3.x);
+    float _e4 = encoded_of_one(light_3.y);
+    float _e6 = encoded_of_one(light_3.z);
+    return vec3(_e2, _e4, _e6);
+}
+
+vec3 tile_at(vec4 tile, vec2 place_1) {
+    vec2 inside = clamp(place_1, vec2(1.0), (tile.zw - vec2(2.0)));
+    vec2 size_1 = vec2(uvec2(textureSize(_group_1_binding_0_fs, 0).xy));
+    vec4 _e21 = textureLod(_group_1_binding_0_fs, vec2((((tile.xy + inside) + vec2(0.5)) / size_1)), 0.0);
+    return _e21.xyz;
+}
+
+vec3 own_colour(int number, vec2 place_2) {
+    vec4 back = _group_1_binding_1_fs.layers[number].back;
+    vec4 tile_1 = _group_1_binding_1_fs.layers[number].tile;
+    vec2 own = (vec2(((back.x * place_2.x) - (back.y * place_2.y)), ((back.y * place_2.x) + (back.x * place_2.y))) + back.zw);
+    vec4 _e36 = _group_1_binding_1_fs.size;
+    vec3 _e42 = tile_at(tile_1, ((((own + vec2(0.5)) * tile_1.zw) / _e36.xy) - vec2(0.5)));
+    return _e42;
+}
+
+vec4 shown(vec3 encoded_4) {
+    vec3 _e8 = look_up((encoded_4 * float((uvec3(textureSize(_group_0_binding_1_fs, 0).xyz).x - 1u))));
+    return vec4(_e8, 1.0);
+}
+
+float curve_alpha(int number_1, vec2 place_3) {
+    vec2 points = vec2(uvec2(textureSize(_group_1_binding_5_fs, 0).xy));
+    vec4 _e7 = _group_1_binding_1_fs.size;
+    vec2 at_5 = (((place_3 / (_e7.xy - vec2(1.0))) * (points - vec2(1.0))) + vec2(0.5));
+    float _e25 = _group_1_binding_1_fs.layers[number_1].edge.z;
+    int field = int(_e25);
+    vec4 _e31 = textureLod(_group_1_binding_5_fs, vec3((at_5 / points), field), 0.0);
+    float _e38 = _group_1_binding_1_fs.layers[number_1].turn.z;
+    float _e39 = soft_edge(_e31.x, _e38);
+    return _e39;
+}
+
+vec4 merged_at(vec2 place_4, bool curves) {
+    vec3 light_4 = vec3(0.0);
+    float left = 1.0;
+    vec3 copied = vec3(-1.0);
+    int number_2 = 0;
+    float alpha = 0.0;
+    bool local_1 = false;
+    bool local_2 = false;
+    vec3 encoded_5 = vec3(0.0);
+    int _e13 = _group_1_binding_1_fs.count.x;
+    number_2 = (_e13 - 1);
+    bool loop_init = true;
+    while(true) {
+        if (!loop_init) {
+            int _e115 = number_2;
+            number_2 = (_e115 - 1);
+        }
+        loop_init = false;
+        int _e17 = number_2;
+        if ((_e17 >= 0)) {
+        } else {
+            break;
+        }
+        {
+            int _e22 = number_2;
+            vec4 edge = _group_1_binding_1_fs.layers[_e22].edge;
+            int _e28 = number_2;
+            vec4 oval_2 = _group_1_binding_1_fs.layers[_e28].oval;
+            int _e34 = number_2;
+            vec4 turn = _group_1_binding_1_fs.layers[_e34].turn;
+            int _e40 = number_2;
+            vec4 _e43 = _group_1_binding_1_fs.layers[_e40].gain;
+            vec3 gain = _e43.xyz;
+            alpha = 1.0;
+            if (curves) {
+                local_1 = (turn.w > 1.5);
+            } else {
+                local_1 = false;
+            }
+            bool _e53 = local_1;
+            if (_e53) {
+                int _e54 = number_2;
+                float _e55 = curve_alpha(_e54, place_4);
+                alpha = _e55;
+            } else {
+                if ((turn.w > 0.5)) {
+                    float _e67 = oval_alpha(Oval(oval_2.x, oval_2.y, oval_2.z, oval_2.w, turn.x, turn.y), turn.z, place_4);
+                    alpha = _e67;
+                }
+            }
+            float _e68 = alpha;
+            float _e69 = alpha;
+            alpha = ((_e68 + ((1.0 - _e69) * edge.y)) * edge.x);
+            int _e77 = number_2;
+            if ((_e77 == 0)) {
+                alpha = 1.0;
+            }
+            float _e81 = alpha;
+            if ((_e81 > 0.0)) {
+                int _e84 = number_2;
+                vec3 _e85 = own_colour(_e84, place_4);
+                float _e86 = left;
+                float _e87 = alpha;
+                if (((_e86 * _e87) == 1.0)) {
+                    local_2 = all(equal(gain, vec3(1.0)));
+                } else {
+                    local_2 = false;
+                }
+                bool _e98 = local_2;
+                if (_e98) {
+                    copied = _e85;
+                } else {
+                    vec3 _e99 = light_4;
+                    float _e100 = left;
+                    float _e101 = alpha;
+                    vec3 _e104 = light_of(_e85);
+                    light_4 = (_e99 + (((_e100 * _e101) * gain) * _e104));
+                }
+                float _e107 = left;
+                float _e108 = alpha;
+                left = (_e107 * (1.0 - _e108));
+            }
+            float _e112 = left;
+            if ((_e112 <= 0.0)) {
+                break;
+            }
+        }
+    }
+    vec3 _e118 = copied;
+    encoded_5 = _e118;
+    float _e121 = copied.x;
+    if ((_e121 < 0.0)) {
+        vec3 _e124 = light_4;
+        vec3 _e125 = encoded_of(_e124);
+        encoded_5 = clamp(_e125, vec3(0.0), vec3(1.0));
+    }
+    vec3 _e131 = encoded_5;
+    vec4 _e132 = shown(_e131);
+    return _e132;
+}
+
+void main() {
+    vec2 at_2 = _vs2fs_location0;
+    vec4 _e3 = _group_1_binding_1_fs.size;
+    vec4 _e10 = merged_at(((at_2 * _e3.xy) - vec2(0.5)), true);
+    _fs2p_location0 = _e10;
     return;
 }
 `;

@@ -1,13 +1,14 @@
 // The preview: one stream holds all takes as tiles; a shader merges them, or shows one of them, as render/ would.
 import { bytes } from "./lib/api.js";
-import { gridOf, reach, setsOf, stripsOf, touched } from "./lib/cells.js";
+import { fieldFor, gridOf, reach, setsOf, stripsOf, touched } from "./lib/cells.js";
 import * as fragments from "./preview.glsl.js";
 
 /** @typedef {{x: number, y: number, rx: number, ry: number, rotation_deg: number}} Oval */
-/** @typedef {{take: string, oval: Oval | null, feather_px: number, opacity: number, fills: number, gain: number[], back: number[]}} Layer */
+/** @typedef {import("./lib/ovals.js").Point} Point */
+/** @typedef {{take: string, oval: Oval | null, curve: Point[] | null, feather_px: number, opacity: number, fills: number, gain: number[], back: number[]}} Layer */
 /** @typedef {{take: string, x: number, y: number, width: number, height: number, first: number, stop: number}} Tile */
-/** @typedef {{first: number, stop: number, layers: Layer[]}} Run */
-/** @typedef {{width: number, height: number, rate_num: number, rate_den: number, frames: number, tiles: Tile[], runs: Run[], cut: {source: string, start: number, end: number}[]}} Plan */
+/** @typedef {{first: number, stop: number, layers: number[]}} Run  `layers` are numbers of the plan's. */
+/** @typedef {{width: number, height: number, rate_num: number, rate_den: number, frames: number, tiles: Tile[], drawn: Layer[], runs: Run[], cut: {source: string, start: number, end: number}[]}} Plan */
 
 const MOST_LAYERS = 16;
 const LAYER = 96; // bytes of the shader's Seen
@@ -50,7 +51,7 @@ export class Preview {
     /** What is shown: "wide", "cut", or a take. */
     this.mode = WIDE;
     this.frame = 0;
-    /** Ovals on their way, before the film holds them. @type {Map<string, {oval: Oval, feather_px: number}>} */
+    /** Masks on their way, before the film holds them. @type {Map<string, {oval: Oval | null, curve: Point[] | null, feather_px: number}>} */
     this.moved = new Map();
     /** @type {[number, number] | null} */
     this.loop = null;
@@ -61,6 +62,8 @@ export class Preview {
     this.seeking = false;
     /** What is taken off light before the shader looks for it on the curve. */
     this.dark = 0;
+    /** Which curves' distances the shader has, by take. @type {Map<string, {slice: number, field: import("./lib/distances.js").Field}>} */
+    this.fields = new Map();
     /** What the canvas shows; null when it must be drawn anew. @type {Drawn | null} */
     this.drawn = null;
     /** Tells when what was drawn last is there. @type {WebGLSync | null} */
@@ -86,6 +89,7 @@ export class Preview {
   async open(plan, source) {
     this.plan = plan;
     if (!this.gl) return;
+    this.fields.clear(); // the film may have another size by now
     const another = this.source !== source;
     this.source = source;
     // All of it is on its way at once: the stream, the curve, and the colour path of what is seen.
@@ -158,10 +162,11 @@ export class Preview {
   /** The layers that are drawn now, from the bottom up. @returns {Layer[]} */
   layers() {
     const source = this.seen();
-    if (source !== WIDE) return [{ take: source, oval: null, feather_px: 0, opacity: 1, fills: 0, gain: [1, 1, 1], back: [1, 0, 0, 0] }];
+    if (source !== WIDE) return [{ take: source, oval: null, curve: null, feather_px: 0, opacity: 1, fills: 0, gain: [1, 1, 1], back: [1, 0, 0, 0] }];
     const run = this.plan?.runs.find((one) => one.first <= this.frame && this.frame < one.stop);
-    return (run?.layers ?? []).map((layer) => {
-      const moved = layer.oval ? this.moved.get(layer.take) : undefined;
+    return (run?.layers ?? []).map((number) => {
+      const layer = /** @type {Plan} */ (this.plan).drawn[number];
+      const moved = layer.oval || layer.curve ? this.moved.get(layer.take) : undefined;
       return moved ? { ...layer, ...moved } : layer;
     });
   }
@@ -239,6 +244,7 @@ export class Preview {
    */
   strips(layers, strips, grid, lattice, coarse) {
     if (!this.gl || !strips.size) return;
+    this.curves(layers);
     const { context: gl, programs, block, corners, step } = this.gl;
     const blocks = new ArrayBuffer(step * strips.size);
     /** @type {number[]} */
@@ -255,7 +261,8 @@ export class Preview {
         const [top, bottom] = [cells[at + 1] / grid.down, (cells[at + 1] + 1) / grid.down];
         points.push(left, top, right, top, left, bottom, left, bottom, right, top, right, bottom);
       }
-      calls.push({ program: alone ? programs.alone : programs.merged, first, count: points.length / 2 - first });
+      const merged = mine.some((layer) => layer.curve) ? programs.merged_curves : programs.merged;
+      calls.push({ program: alone ? programs.alone : merged, first, count: points.length / 2 - first });
     }
     gl.bindBuffer(gl.UNIFORM_BUFFER, block);
     gl.bufferData(gl.UNIFORM_BUFFER, blocks, gl.STREAM_DRAW);
@@ -308,6 +315,25 @@ export class Preview {
     gl.bindFramebuffer(gl.FRAMEBUFFER, smaller);
   }
 
+  /** Put the distances from the layers' curves where the shader reads them. @param {Layer[]} layers */
+  curves(layers) {
+    if (!this.gl || !this.plan) return;
+    const { context: gl, fields } = this.gl;
+    const { width, height } = this.plan;
+    for (const { take, curve } of layers) {
+      if (!curve) continue;
+      const field = fieldFor(curve, width, height);
+      const before = this.fields.get(take);
+      if (before?.field === field) continue;
+      gl.activeTexture(gl.TEXTURE5);
+      gl.bindTexture(gl.TEXTURE_2D_ARRAY, fields);
+      if (!this.fields.size) gl.texImage3D(gl.TEXTURE_2D_ARRAY, 0, gl.R16F, field.across, field.down, MOST_LAYERS, 0, gl.RED, gl.FLOAT, null);
+      const slice = before?.slice ?? this.fields.size;
+      this.fields.set(take, { slice, field });
+      gl.texSubImage3D(gl.TEXTURE_2D_ARRAY, 0, 0, 0, slice, field.across, field.down, 1, gl.RED, gl.FLOAT, field.values);
+    }
+  }
+
   /** Put layers, from the bottom up, where the shader reads them. @param {ArrayBuffer} into @param {number} at @param {Layer[]} layers */
   block(into, at, layers) {
     if (!this.plan) return;
@@ -320,9 +346,9 @@ export class Preview {
       new Float32Array(into, at + 32 + number * LAYER, LAYER / 4).set([
         ...(tile ? [tile.x, tile.y, tile.width, tile.height] : [0, 0, 4, 4]),
         x, y, rx, ry,
-        Math.cos(turn), Math.sin(turn), layer.feather_px, layer.oval ? 1 : 0,
+        Math.cos(turn), Math.sin(turn), layer.feather_px, layer.oval ? 1 : layer.curve ? 2 : 0,
         ...layer.gain, 0,
-        layer.opacity, layer.fills, 0, 0,
+        layer.opacity, layer.fills, this.fields.get(layer.take)?.slice ?? 0, 0,
         ...layer.back,
       ]);
     });
@@ -388,7 +414,7 @@ function presented(video, time_s) {
 
 /** @param {WebGL2RenderingContext} gl */
 function prepared(gl) {
-  const programs = { alone: program(gl, fragments.alone), merged: program(gl, fragments.merged) };
+  const programs = { alone: program(gl, fragments.alone), merged: program(gl, fragments.merged), merged_curves: program(gl, fragments.merged_curves) };
   const block = gl.createBuffer();
   const corners = gl.createBuffer();
   gl.bindVertexArray(gl.createVertexArray());
@@ -400,6 +426,10 @@ function prepared(gl) {
   gl.activeTexture(gl.TEXTURE2);
   gl.bindTexture(gl.TEXTURE_2D, atlas);
   plainly(gl, gl.TEXTURE_2D, gl.LINEAR);
+  const fields = gl.createTexture();
+  gl.activeTexture(gl.TEXTURE5);
+  gl.bindTexture(gl.TEXTURE_2D_ARRAY, fields);
+  plainly(gl, gl.TEXTURE_2D_ARRAY, gl.LINEAR);
   const small = gl.createTexture();
   gl.activeTexture(gl.TEXTURE4);
   gl.bindTexture(gl.TEXTURE_2D, small);
@@ -411,7 +441,7 @@ function prepared(gl) {
   const enlarging = program(gl, ENLARGED);
   const enlarged = { program: enlarging, share: gl.getUniformLocation(enlarging, "share") };
   const apart = gl.getParameter(gl.UNIFORM_BUFFER_OFFSET_ALIGNMENT);
-  return { context: gl, programs, enlarged, small, smaller, block, corners, step: Math.ceil(BLOCK / apart) * apart, atlas, rises: gl.createTexture(), starts: gl.createTexture() };
+  return { context: gl, programs, enlarged, small, smaller, fields, block, corners, step: Math.ceil(BLOCK / apart) * apart, atlas, rises: gl.createTexture(), starts: gl.createTexture() };
 }
 
 /** @param {WebGL2RenderingContext} gl @param {string} fragment */
@@ -428,7 +458,8 @@ function program(gl, fragment) {
   if (!gl.getProgramParameter(made, gl.LINK_STATUS)) throw new Error(String(gl.getProgramInfoLog(made)));
   gl.useProgram(made);
   ["_group_1_binding_2_fs", "_group_0_binding_1_fs", "_group_1_binding_0_fs", "_group_1_binding_3_fs"].forEach((name, unit) =>
-    gl.uniform1i(gl.getUniformLocation(made, name), unit)); // where a program does not use one, nothing happens
+    gl.uniform1i(gl.getUniformLocation(made, name), unit));
+  gl.uniform1i(gl.getUniformLocation(made, "_group_1_binding_5_fs"), 5); // where a program does not use one, nothing happens
   const page = gl.getUniformBlockIndex(made, "Page_block_0Fragment");
   if (page !== gl.INVALID_INDEX) gl.uniformBlockBinding(made, page, 0);
   return made;

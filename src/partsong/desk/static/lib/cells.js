@@ -1,5 +1,7 @@
 // The frame in cells, each with the layers that can be seen in it: a cell touches one or two layers, however many there
-// are. What is told here is on the safe side: a layer named may have no weight, one left out certainly has none. Pure.
+// are. What is told here is on the safe side: a layer named may have no weight, one left out certainly has none.
+
+import { fieldOf } from "./distances.js";
 
 /** @typedef {import("../preview.js").Layer} Layer */
 
@@ -8,7 +10,21 @@ const [NONE, SOME, ALL] = [0, 1, 2];
 const ACROSS = 48; // cells; a cell of a 16:9 frame is nearly square with 27 down
 const MARGIN_PX = 0.5; // of rounding, in pixels of the film
 
+const MOST_FIELDS = 32;
+/** @type {Map<string, import("./distances.js").Field>} */
+const fields = new Map();
+
 /** @typedef {{across: number, down: number}} Grid */
+
+/** The distances from a curve; those of the latest ones are kept. @param {import("./ovals.js").Point[]} curve @param {number} width @param {number} height */
+export function fieldFor(curve, width, height) {
+  const key = JSON.stringify([curve, width, height]);
+  const field = fields.get(key) ?? fieldOf(curve, width, height);
+  fields.delete(key);
+  fields.set(key, field);
+  if (fields.size > MOST_FIELDS) fields.delete(/** @type {string} */ (fields.keys().next().value));
+  return field;
+}
 
 /** @param {number} width @param {number} height @returns {Grid} */
 export function gridOf(width, height) {
@@ -24,14 +40,26 @@ export function reach(layer, { across, down }, width, height) {
   const cells = new Uint8Array(across * down);
   if (layer.opacity === 0) return cells;
   const seen = layer.opacity === 1 ? ALL : SOME;
-  if (!layer.oval || layer.fills === 1) return cells.fill(seen);
-  const { x, y, rx, ry, rotation_deg } = layer.oval;
+  if ((!layer.oval && !layer.curve) || layer.fills === 1) return cells.fill(seen);
+  const half = layer.feather_px / 2;
+  const none = layer.fills > 0 ? SOME : NONE;
+  const [wide, high] = [width / across, height / down];
+  const off = Math.hypot(wide, high) / 2 + MARGIN_PX; // how far a pixel lies from its cell's middle, at most
+  if (layer.curve) {
+    const field = fieldFor(layer.curve, width, height);
+    for (let cell = 0; cell < cells.length; cell += 1) {
+      const column = Math.round((((cell % across) + 0.5) / across) * (field.across - 1));
+      const row = Math.round(((Math.floor(cell / across) + 0.5) / down) * (field.down - 1));
+      const distance = field.values[row * field.across + column];
+      const more = off + field.step_px; // a distance changes by no more than one goes
+      cells[cell] = distance - more >= half ? none : distance + more <= -half ? seen : SOME;
+    }
+    return cells;
+  }
+  const { x, y, rx, ry, rotation_deg } = /** @type {import("./ovals.js").Oval} */ (layer.oval);
   const turn = (rotation_deg * Math.PI) / 180;
   const [cos, sin] = [Math.cos(turn), Math.sin(turn)];
   const least = Math.min(rx, ry);
-  const half = layer.feather_px / 2;
-  const [wide, high] = [width / across, height / down];
-  const off = Math.hypot(wide, high) / 2 + MARGIN_PX; // how far a pixel lies from its cell's middle, at most
   for (let row = 0; row < down; row += 1) {
     for (let column = 0; column < across; column += 1) {
       const right = (column + 0.5) * wide - 0.5 - x;
@@ -40,7 +68,7 @@ export function reach(layer, { across, down }, width, height) {
       // between the radii.
       const q = Math.hypot((right * cos + below * sin) / rx, (below * cos - right * sin) / ry);
       const [nearest, farthest] = [q - off / least, q + off / least];
-      if ((nearest - 1) * least >= half) cells[row * across + column] = layer.fills > 0 ? SOME : NONE;
+      if ((nearest - 1) * least >= half) cells[row * across + column] = none;
       else cells[row * across + column] = (1 - farthest) * least >= half ? seen : SOME;
     }
   }

@@ -246,7 +246,10 @@ export default {
       if (!now) return;
       const mine = { shape: next, feather_px: feather_px ?? now.feather_px };
       held.set(take, mine);
-      if (next.kind === "oval" && take !== NEW_PATCH) preview.moved.set(take, { oval: next, feather_px: mine.feather_px });
+      if (take !== NEW_PATCH) {
+        const [oval, curve] = next.kind === "oval" ? [next, null] : [null, next.points];
+        preview.moved.set(take, { oval, curve, feather_px: mine.feather_px });
+      }
       preview.draw(moving);
       drawMarks();
     }
