@@ -367,6 +367,7 @@ export default {
       if (stage.atlas_ready && preview.can) await preview.show(to);
       else preview.onframe(preview.frame = Math.max(0, Math.min(stage.frames - 1, to)));
       desk.link({ frame: preview.frame || null });
+      if (!preview.can) drawNotes(); // the picture that stands in
       drawList();
     }
 
