@@ -1,7 +1,7 @@
 // Prepare: the day as a score, the stage from above, lamps and cards, from a few numbers; and the sheet to print.
 import { get } from "../lib/api.js";
 import { h } from "../lib/dom.js";
-import { commandList } from "../lib/plain.js";
+import { commandList } from "../lib/commands.js";
 import { drawCards, drawDay, drawLoad, drawStage } from "../lib/plans.js";
 
 /** @typedef {{name: string, label: string, kind: "number" | "text" | "clock", given: string, unit?: string, step?: number, min?: number}} Given */

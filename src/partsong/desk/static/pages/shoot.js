@@ -5,7 +5,7 @@ import { button, h } from "../lib/dom.js";
 import { marksOf } from "../lib/findings.js";
 import { liveCheck } from "../lib/live.js";
 import { later } from "../lib/pictures.js";
-import { commandList } from "../lib/plain.js";
+import { commandList } from "../lib/commands.js";
 
 /** @typedef {import("../lib/findings.js").Finding} Finding */
 /** @typedef {{take: string, part: string, roaming: boolean, width: number, height: number, picture: string, large: string, facts: string, verdict: string, sentence: string, to_decide: boolean, unseen: string[], findings: Finding[], odd: string[], open: string[], circled: boolean, slate: string, notes: string}} Print */
