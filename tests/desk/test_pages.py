@@ -188,10 +188,11 @@ def test_the_page_weighs_little_and_asks_nothing_of_other_places(browser, runnin
     page.on("response", count)
     page.goto(running.entrance)
     page.wait_for_selector("#sheet[data-ready]")
-    for name in ("lineup", "signoff", "cut", "shoot"):
+    for name in ("prepare", "lineup", "stage", "look", "signoff", "cut", "shoot?live=1"):
         turn_to(page, running, name)
     page.close()
     assert asked == {running.address}
+    print(f"all pages together: {weight / 1000:.0f} kB")
     assert 20_000 < weight < 500_000
 
 
