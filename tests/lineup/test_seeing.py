@@ -5,13 +5,13 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-import soundfile
 from typer.testing import CliRunner
 
+from days import Day
 from partsong.cli.main import app
 from partsong.errors import InvalidInput
 from partsong.film.folder import FilmFolder
-from partsong.film.records import Film, Part, Song, Stem, Take, TempoMark
+from partsong.film.records import Part, Song, Stem, Take, TempoMark
 from partsong.film.store import FilmStore
 from partsong.lineup import seeing, steps
 from partsong.lineup.features import hear
@@ -66,34 +66,25 @@ def test_a_clip_is_looked_at_once(tmp_path, monkeypatch):
 @pytest.fixture(scope="module")
 def film(tmp_path_factory):
     """Give a film with a harmonium that went straight into the desk: one take of it, and one of another song."""
-    root = tmp_path_factory.mktemp("day")
+    day = Day(tmp_path_factory.mktemp("day"), RATE)
     player, stranger = Player(11, 50.0), Player(77, 50.0)
-    soundfile.write(root / "keys.wav", player.stem(), 16000, subtype="PCM_24")
-    soundfile.write(root / "mix.wav", player.stem() * 0.5, 16000, subtype="PCM_24")
-    write_clip(root / "keys.mp4", player.frames("struck", START_S, 38 * 25, 25))
-    write_clip(root / "other.mp4", stranger.frames("struck", START_S, 38 * 25, 25))
-    folder = FilmFolder(root / "film")
-
-    def clip(name):
-        return probe(root / name, folder.refer(root / name))
-
-    film = Film(
-        name="Test",
-        rate=RATE,
+    day.sound("keys", player.stem())
+    day.sound("mix", player.stem() * 0.5)
+    write_clip(day.root / "keys.mp4", player.frames("struck", START_S, 38 * 25, 25))
+    write_clip(day.root / "other.mp4", stranger.frames("struck", START_S, 38 * 25, 25))
+    return day.film(
         song=Song(
             title="Test",
-            mix=clip("mix.wav"),
-            stems=(Stem(part="keys", clip=clip("keys.wav")),),
+            mix=day.clip("mix.wav"),
+            stems=(Stem(part="keys", clip=day.clip("keys.wav")),),
             tempo=(TempoMark(bar=1, at=Time(ticks=0), beats_per_bar=3, bpm_num=92),),
         ),
         parts=(Part(id="keys", name="Keys", distance_m=4.0),),
         takes=(
-            Take(id="keys-1", kind="stage", part="keys", clip=clip("keys.mp4")),
-            Take(id="other-1", kind="stage", part="keys", clip=clip("other.mp4")),
+            Take(id="keys-1", kind="stage", part="keys", clip=day.clip("keys.mp4")),
+            Take(id="other-1", kind="stage", part="keys", clip=day.clip("other.mp4")),
         ),
     )
-    FilmStore.create(root / "film", film, "Made for a test").close()
-    return root / "film"
 
 
 def test_a_take_without_sound_is_placed_by_its_picture(film):
@@ -144,20 +135,12 @@ def test_a_flash_that_two_cameras_saw_places_the_second(tmp_path):
     write_clip(tmp_path / "one.mp4", flashing(160, moments_s, first_s, 25))
     write_clip(tmp_path / "two.mp4", flashing(130, moments_s, second_s, 25))
     write_clip(tmp_path / "dark.mp4", flashing(60, (), 0, 25))
-    soundfile.write(tmp_path / "mix.wav", np.zeros(16000), 16000, subtype="PCM_24")
-    folder = FilmFolder(tmp_path / "film")
-
-    def clip(name):
-        return probe(tmp_path / name, folder.refer(tmp_path / name))
-
-    film = Film(
-        name="Test",
-        rate=RATE,
-        song=Song(title="Test", mix=clip("mix.wav")),
-        takes=tuple(Take(id=name, kind="roaming", clip=clip(f"{name}.mp4")) for name in ("one", "two", "dark")),
+    day = Day(tmp_path, RATE)
+    day.sound("mix", np.zeros(16000))
+    day.film(
+        song=Song(title="Test", mix=day.clip("mix.wav")),
+        takes=tuple(Take(id=name, kind="roaming", clip=day.clip(f"{name}.mp4")) for name in ("one", "two", "dark")),
     )
-    FilmStore.create(tmp_path / "film", film, "Made for a test").close()
-
     with FilmStore.open(tmp_path / "film") as store:
         with pytest.raises(InvalidInput, match="one has no place yet"):
             steps.slate(store, "two", "one", watch=silent())

@@ -12,16 +12,12 @@ import pytest
 import soundfile
 from typer.testing import CliRunner
 
+from days import Day
 from partsong.cli.main import app
 from partsong.errors import Cancelled, InvalidInput
-from partsong.film.folder import FilmFolder
 from partsong.film.records import Film, Part, Placement, Song, Stem, Take
 from partsong.film.store import FilmStore
 from partsong.lineup.session import RATE_HZ, lay, onto_song, write_session
-from partsong.media.encode import RECIPES, PictureWriter
-from partsong.media.planes import Planes
-from partsong.media.probe import probe
-from partsong.media.soundtrack import SoundTrack
 from partsong.timebase import Rate, Time
 from partsong.watch import Watch, silent
 
@@ -43,15 +39,6 @@ def middle(sound, near_s):
     return max(first, 0) + float(np.sum(np.arange(len(part)) * part) / part.sum())
 
 
-def write_clip(path, sound):
-    grey = Planes(*(np.full(size, 512, np.uint16) for size in ((36, 64), (36, 32), (36, 32))), 10, "bt709", "limited")
-    track = SoundTrack([np.stack([sound, -sound / 2], axis=1)], 2)
-    frames = int(len(sound) * RATE.exact / RATE_HZ)
-    with PictureWriter(path, RECIPES["camera"], width=64, height=36, rate=RATE, sound=track, threads=1) as writer:
-        for _ in range(frames):
-            writer.write(grey)
-
-
 SONG_S = 14
 BEATS_S = [2.0, 7.25, 12.5]
 DRIFTS = {"cajon-1": 0.0, "cajon-2": 400.0, "pad-1": 60.0}
@@ -62,21 +49,17 @@ STARTS_S = {"cajon-1": Fraction(-3, 2), "cajon-2": Fraction(1, 3), "pad-1": Frac
 @pytest.fixture(scope="module")
 def day(tmp_path_factory):
     """Make a film whose song and takes carry bumps at the same song times, and whose placements are the truth."""
-    root = tmp_path_factory.mktemp("session")
+    day = Day(tmp_path_factory.mktemp("session"), RATE, RATE_HZ)
     song = pulses(BEATS_S, SONG_S)
     for name in ("mix", "cajon"):
-        soundfile.write(root / f"{name}.wav", song, RATE_HZ, subtype="PCM_24")
-    folder = FilmFolder(root / "film")
-
-    def clip(name):
-        return probe(root / name, folder.refer(root / name))
-
+        day.sound(name, song)
     takes, placements = [], []
     for name, drift in DRIFTS.items():
         # The camera hears a bump of song time s at media time (s - start + delay) / (1 + drift).
         at = [(beat - float(STARTS_S[name] - DELAY_S)) / (1 + drift * 1e-6) for beat in BEATS_S]
-        write_clip(root / f"{name}.mov", pulses(at, LENGTHS_S[name]))
-        takes.append(Take(id=name, kind="stage", part=name[:-2], clip=clip(f"{name}.mov")))
+        sound = pulses(at, LENGTHS_S[name])
+        day.grey(name, np.stack([sound, -sound / 2], axis=1))
+        takes.append(Take(id=name, kind="stage", part=name[:-2], clip=day.clip(f"{name}.mov")))
         placements.append(
             Placement(
                 take=name,
@@ -86,18 +69,14 @@ def day(tmp_path_factory):
                 arrival_delay=Time.of(DELAY_S),
             )
         )
-    takes.append(Take(id="roam-1", kind="roaming", clip=clip("cajon-1.mov")))
+    takes.append(Take(id="roam-1", kind="roaming", clip=day.clip("cajon-1.mov")))
     placements.append(Placement(take="roam-1", confidence="none"))
-    film = Film(
-        name="Test",
-        rate=RATE,
-        song=Song(title="Tide", mix=clip("mix.wav"), stems=(Stem(part="cajon", clip=clip("cajon.wav")),)),
+    return day.film(
+        song=Song(title="Tide", mix=day.clip("mix.wav"), stems=(Stem(part="cajon", clip=day.clip("cajon.wav")),)),
         parts=(Part(id="cajon", name="Cajón"), Part(id="pad", name="Pad")),
         takes=tuple(takes),
         placements=tuple(placements),
     )
-    FilmStore.create(root / "film", film, "Made for a test").close()
-    return root / "film"
 
 
 @pytest.fixture(scope="module")

@@ -9,14 +9,10 @@ import pytest
 import soundfile
 from typer.testing import CliRunner
 
+from days import Day
 from partsong.cli.main import app
-from partsong.film.folder import FilmFolder
-from partsong.film.records import Film, Part, Song, Take, TempoMark
+from partsong.film.records import Part, Song, Take, TempoMark
 from partsong.film.store import FilmStore
-from partsong.media.encode import RECIPES, PictureWriter
-from partsong.media.planes import Planes
-from partsong.media.probe import probe
-from partsong.media.soundtrack import SoundTrack
 from partsong.timebase import Rate, Time
 
 RATE = Rate.of(25)
@@ -31,35 +27,23 @@ def run(*words):
     return result.exit_code, result.stdout
 
 
-def write_clip(path, sound):
-    grey = Planes(*(np.full(size, 512, np.uint16) for size in ((36, 64), (36, 32), (36, 32))), 10, "bt709", "limited")
-    track = SoundTrack([sound.astype(np.float32)], 2)
-    with PictureWriter(path, RECIPES["camera"], width=64, height=36, rate=RATE, sound=track, threads=1) as writer:
-        for _ in range(len(sound) * 25 // RATE_HZ):
-            writer.write(grey)
-
-
 @pytest.fixture(scope="module")
 def day(tmp_path_factory):
     """Make a film of a part that the room does not hear, played to a guide track with cues and timecode.
 
     One camera hears the loudspeaker, one has the timecode on its right channel, and one a clock that runs with the day.
     """
-    root = tmp_path_factory.mktemp("signals")
+    day = Day(tmp_path_factory.mktemp("signals"), RATE, RATE_HZ)
+    root = day.root
     rng = np.random.default_rng(8)
-    soundfile.write(root / "mix.wav", rng.normal(0, 0.1, 8 * RATE_HZ), RATE_HZ)
-    folder = FilmFolder(root / "film")
-
-    def clip(name):
-        return probe(root / name, folder.refer(root / name))
-
+    day.sound("mix", rng.normal(0, 0.1, 8 * RATE_HZ))
     mix = Song(
         title="Test",
-        mix=clip("mix.wav"),
+        mix=day.clip("mix.wav"),
         tempo=(TempoMark(bar=1, at=Time(ticks=0), beats_per_bar=3, bpm_num=92),),
     )
     parts = (Part(id="pad", name="Pad", distance_m=3.432),)
-    FilmStore.create(root / "film", Film(name="Test", rate=RATE, song=mix, parts=parts), "Made").close()
+    day.film(song=mix, parts=parts)
     status, text = run("prepare", "guide", root / "film", "--out", root / "guide.wav", "--timecode", LABEL, "--json")
     assert status == 0
     guide, _ = soundfile.read(root / "guide.wav")
@@ -74,14 +58,15 @@ def day(tmp_path_factory):
     room = np.zeros_like(sound)
     room[late:, :] = 0.2 * sound[:-late, :1]
     room[late + 700 :, :] += 0.1 * sound[: -late - 700, :1]
-    write_clip(root / "heard.mov", room + hiss)
-    write_clip(root / "wired.mov", np.stack([noise(len(sound)), sound[:, 1]], axis=1))
+    day.grey("heard", room + hiss)
+    day.grey("wired", np.stack([noise(len(sound)), sound[:, 1]], axis=1))
     # The same guide with another label stands for a clock.
     assert run("prepare", "guide", root / "film", "--out", root / "clock.wav", "--timecode", "14:03:20:00")[0] == 0
     clock, _ = soundfile.read(root / "clock.wav")
-    write_clip(root / "clock.mov", np.stack([noise(len(clock)), clock[:, 1]], axis=1))
+    day.grey("clock", np.stack([noise(len(clock)), clock[:, 1]], axis=1))
     takes = tuple(
-        Take(id=f"{name}-1", kind="stage", part="pad", clip=clip(f"{name}.mov")) for name in ("heard", "wired", "clock")
+        Take(id=f"{name}-1", kind="stage", part="pad", clip=day.clip(f"{name}.mov"))
+        for name in ("heard", "wired", "clock")
     )
     with FilmStore.open(root / "film") as store:
         store.change("Added takes", lambda film: film.replace(takes=takes))

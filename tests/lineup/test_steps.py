@@ -1,8 +1,6 @@
 """The steps on a real film: files in, one revision out."""
 
 import json
-import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -14,19 +12,17 @@ import pytest
 import soundfile
 from typer.testing import CliRunner
 
+from days import Day, copied
 from partsong.cli.main import app
 from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput
 from partsong.film.folder import FilmFolder
-from partsong.film.records import Film, Part, Song, Stem, Take, TempoMark
+from partsong.film.records import Part, Song, Stem, Take, TempoMark
 from partsong.film.store import FilmStore
 from partsong.lineup import steps
 from partsong.lineup.hearing import hear_clip
 from partsong.lineup.locate import Reference, locate
-from partsong.media.encode import RECIPES, PictureWriter
-from partsong.media.planes import Planes
 from partsong.media.probe import probe
-from partsong.media.soundtrack import SoundTrack
 from partsong.timebase import Rate, Time
 from partsong.watch import Watch, silent
 
@@ -35,60 +31,33 @@ HERE_S = {"drum-1": -2.0, "roam-1": 12.345}
 DELAY_S = 3 / 343.2
 
 
-def write_clip(path, sound):
-    grey = Planes(*(np.full(size, 512, np.uint16) for size in ((36, 64), (36, 32), (36, 32))), 10, "bt709", "limited")
-    track = SoundTrack([np.asarray(sound, np.float32)[:, None]], 1, rate_hz=16000)
-    frames = len(sound) * 25 // 16000
-    with PictureWriter(path, RECIPES["camera"], width=64, height=36, rate=RATE, sound=track, threads=1) as writer:
-        for _ in range(frames):
-            writer.write(grey)
-
-
 @pytest.fixture(scope="module")
 def made(band, tmp_path_factory):
     """Make a film with four takes: one clear, one roaming, one of another song, one silent."""
-    root = tmp_path_factory.mktemp("day")
+    day = Day(tmp_path_factory.mktemp("day"), RATE)
     song = band.song(40)
     for name in ("mix", "drum"):
-        soundfile.write(root / f"{name}.wav", song[name], 16000, subtype="PCM_24")
-    write_clip(root / "drum.mov", band.filmed(song["drum"], HERE_S["drum-1"], 30, drift_ppm=60))
-    write_clip(root / "roam.mov", band.filmed(song["mix"], HERE_S["roam-1"], 12))
-    write_clip(root / "other.mov", type(band)(77).filmed(type(band)(77).song(30)["mix"], 3, 12))
-    write_clip(root / "silent.mov", np.zeros(5 * 16000))
-    folder = FilmFolder(root / "film")
-
-    def clip(name):
-        return probe(root / name, folder.refer(root / name))
-
-    film = Film(
-        name="Test",
-        rate=RATE,
+        day.sound(name, song[name])
+    day.grey("drum", band.filmed(song["drum"], HERE_S["drum-1"], 30, drift_ppm=60))
+    day.grey("roam", band.filmed(song["mix"], HERE_S["roam-1"], 12))
+    day.grey("other", type(band)(77).filmed(type(band)(77).song(30)["mix"], 3, 12))
+    day.grey("silent", np.zeros(5 * 16000))
+    day.film(
         song=Song(
             title="Test",
-            mix=clip("mix.wav"),
-            stems=(Stem(part="drum", clip=clip("drum.wav")),),
+            mix=day.clip("mix.wav"),
+            stems=(Stem(part="drum", clip=day.clip("drum.wav")),),
             tempo=(TempoMark(bar=1, at=Time(ticks=0), beats_per_bar=3, bpm_num=92),),
         ),
         parts=(Part(id="drum", name="Drum", distance_m=3.0), Part(id="pad", name="Pad")),
         takes=(
-            Take(id="drum-1", kind="stage", part="drum", clip=clip("drum.mov")),
-            Take(id="roam-1", kind="roaming", clip=clip("roam.mov")),
-            Take(id="other-1", kind="roaming", clip=clip("other.mov")),
-            Take(id="pad-1", kind="stage", part="pad", clip=clip("silent.mov")),
+            Take(id="drum-1", kind="stage", part="drum", clip=day.clip("drum.mov")),
+            Take(id="roam-1", kind="roaming", clip=day.clip("roam.mov")),
+            Take(id="other-1", kind="roaming", clip=day.clip("other.mov")),
+            Take(id="pad-1", kind="stage", part="pad", clip=day.clip("silent.mov")),
         ),
     )
-    FilmStore.create(root / "film", film, "Made for a test").close()
-    return root
-
-
-def copied(day, to):
-    """Copy the film, cache and all, beside links to its media."""
-    for file in day.iterdir():
-        if file.is_dir():
-            shutil.copytree(file, to / file.name)
-        else:
-            os.link(file, to / file.name)
-    return to / "film"
+    return day.root
 
 
 @pytest.fixture(scope="module")

@@ -1,30 +1,23 @@
 """Takes that share a room, a playback or nothing, from their sound to what is said of them together."""
 
 import json
-import os
-import shutil
 from fractions import Fraction
 
 import numpy as np
 import pytest
-import soundfile
 from typer.testing import CliRunner
 
+from days import Day, copied
 from partsong.cli.main import app
 from partsong.engine.local import Local
 from partsong.errors import InvalidInput
-from partsong.film.folder import FilmFolder
-from partsong.film.records import Clip, Film, MediaFile, Part, PictureInfo, Placement, Song, Take
+from partsong.film.records import Clip, MediaFile, Part, PictureInfo, Placement, Song, Take
 from partsong.film.store import FilmStore
 from partsong.lineup import arrival, steps
 from partsong.lineup.features import hear
 from partsong.lineup.joint import settle
 from partsong.lineup.links import sound_link
 from partsong.lineup.locate import Reference, locate
-from partsong.media.encode import RECIPES, PictureWriter
-from partsong.media.planes import Planes
-from partsong.media.probe import probe
-from partsong.media.soundtrack import SoundTrack
 from partsong.timebase import Rate, Time
 from partsong.watch import silent
 
@@ -98,53 +91,32 @@ def test_the_same_hum_in_two_takes_is_not_the_same_sound(seed):
 # --- on a film --------------------------------------------------------------------------------------
 
 
-def write_clip(path, sound):
-    grey = Planes(*(np.full(size, 512, np.uint16) for size in ((36, 64), (36, 32), (36, 32))), 10, "bt709", "limited")
-    track = SoundTrack([np.asarray(sound, np.float32)[:, None]], 1, rate_hz=HZ)
-    with PictureWriter(path, RECIPES["camera"], width=64, height=36, rate=RATE, sound=track, threads=1) as writer:
-        for _ in range(len(sound) * 25 // HZ):
-            writer.write(grey)
-
-
 @pytest.fixture(scope="module")
 def made(band, tmp_path_factory):
     """Make a film of an instrument that goes straight into the desk: the room hears the player only, not the song."""
-    root = tmp_path_factory.mktemp("day")
-    soundfile.write(root / "mix.wav", band.song(40)["mix"], HZ, subtype="PCM_24")
+    day = Day(tmp_path_factory.mktemp("day"), RATE)
+    day.sound("mix", band.song(40)["mix"])
     player = type(band)(31).part("drum", 60, bpm=71)  # keys, a stool, a foot: nothing of it is in the mix
-    write_clip(root / "keys.mov", band.filmed(player, 2.0, 36))
-    write_clip(root / "roam.mov", type(band)(8).filmed(player, 12.0, 15, distance_m=6))
-    folder = FilmFolder(root / "film")
-
-    def clip(name):
-        return probe(root / name, folder.refer(root / name))
-
-    film = Film(
-        name="Test",
-        rate=RATE,
-        song=Song(title="Test", mix=clip("mix.wav")),
+    day.grey("keys", band.filmed(player, 2.0, 36))
+    day.grey("roam", type(band)(8).filmed(player, 12.0, 15, distance_m=6))
+    film = day.film(
+        song=Song(title="Test", mix=day.clip("mix.wav")),
         parts=(Part(id="keys", name="Keys", distance_m=3.0),),
         takes=(
-            Take(id="keys-1", kind="stage", part="keys", clip=clip("keys.mov")),
-            Take(id="roam-1", kind="roaming", clip=clip("roam.mov"), distance_m=6.0),
+            Take(id="keys-1", kind="stage", part="keys", clip=day.clip("keys.mov")),
+            Take(id="roam-1", kind="roaming", clip=day.clip("roam.mov"), distance_m=6.0),
         ),
     )
-    FilmStore.create(root / "film", film, "Made for a test").close()
-    with FilmStore.open(root / "film") as store:
+    with FilmStore.open(film) as store:
         placed = steps.place(store, None, watch=silent(), engine=Local(1))
     assert [one.confidence for one in placed] == ["none", "none"]
-    return root
+    return day.root
 
 
 @pytest.fixture
 def film(made, tmp_path):
     """Give the film with its takes heard and not placed."""
-    for file in made.iterdir():
-        if file.is_dir():
-            shutil.copytree(file, tmp_path / file.name)
-        else:
-            os.link(file, tmp_path / file.name)
-    return tmp_path / "film"
+    return copied(made, tmp_path)
 
 
 def test_placing_one_camera_by_hand_places_the_other(film):
