@@ -232,13 +232,9 @@ def lens(
             depth = {"near_m": sharp.near_m, "far_m": far_m, "hyperfocal_m": sharp.hyperfocal_m, "blur_mm": blur_mm}
         emit_json({"angle_of_view_deg": angle_deg, "field_width_m": width_m, "sharp": depth})
         return
-    say(f"Angle of view across: {angle_deg:.1f} degrees; at {distance_m:g} m the frame is {width_m:.2f} m wide.")
-    if sharp is not None:
-        far = f"{sharp.far_m:.2f} m" if math.isfinite(sharp.far_m) else "infinity"
-        say(
-            f"Focused at {distance_m:g} m, f/{f_number:g}: sharp from {sharp.near_m:.2f} m to {far} "
-            f"(hyperfocal {sharp.hyperfocal_m:.2f} m, blur circle {blur_mm:.3f} mm: common practice, no source)."
-        )
+    say(optics.view_in_words(focal_mm, sensor_mm, distance_m))
+    if sharp is not None and f_number is not None:
+        say(optics.sharp_in_words(sharp, f_number, distance_m, blur_mm))
 
 
 @app.command()
@@ -262,12 +258,8 @@ def light(
     if as_json:
         emit_json({**{name: getattr(load, name) for name in load.__dataclass_fields__}, "fits": load.fits})
     else:
-        say(
-            f"Together {load.watts:g} W, {load.current_a:.2f} A of the {load.allowed_a:g} A "
-            f"({load.allowed_watts:g} W) that a load of three hours or more may use."
-        )
-        say("It fits." if load.fits else "Too much: move a lamp to another circuit or use a smaller one.")
-        say("The 80 % rule: NFPA 70, 210.20(A) (United States; from memory); elsewhere a cautious habit.")
+        for line in load.words:
+            say(line)
         say(cautions.LOCAL_RULES)
     if not load.fits:
         needs_decision()

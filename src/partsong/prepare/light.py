@@ -34,6 +34,16 @@ class Load:
         """Whether the lamps stay within the share for a continuous load."""
         return self.current_a <= self.allowed_a
 
+    @property
+    def words(self) -> tuple[str, ...]:
+        """The sum, the verdict and the rule behind it, a sentence each."""
+        return (
+            f"Together {self.watts:g} W, {self.current_a:.2f} A of the {self.allowed_a:g} A ({self.allowed_watts:g} W) "
+            "that a load of three hours or more may use.",
+            "It fits." if self.fits else "Too much: move a lamp to another circuit or use a smaller one.",
+            "The 80 % rule: NFPA 70, 210.20(A) (United States; from memory); elsewhere a cautious habit.",
+        )
+
 
 def stops_between(from_m: float, to_m: float) -> float:
     """Return by how many stops a small light changes on the subject when its distance changes; negative is darker.

@@ -74,3 +74,19 @@ def sharp_range(focal_mm: float, f_number: float, focus_m: float, blur_mm: float
     beyond = focus_mm >= hyperfocal_mm
     far_mm = math.inf if beyond else focus_mm * (hyperfocal_mm - focal_mm) / (hyperfocal_mm - focus_mm)
     return Sharp(near_mm / 1000, far_mm / 1000, hyperfocal_mm / 1000)
+
+
+def view_in_words(focal_mm: float, sensor_mm: float, distance_m: float) -> str:
+    """Return what a lens sees across, and how wide that is at a distance, in a sentence."""
+    angle_deg = angle_of_view_deg(focal_mm, sensor_mm)
+    width_m = field_width_m(focal_mm, sensor_mm, distance_m)
+    return f"Angle of view across: {angle_deg:.1f} degrees; at {distance_m:g} m the frame is {width_m:.2f} m wide."
+
+
+def sharp_in_words(sharp: Sharp, f_number: float, focus_m: float, blur_mm: float) -> str:
+    """Return what is sharp in a sentence."""
+    far = f"{sharp.far_m:.2f} m" if math.isfinite(sharp.far_m) else "infinity"
+    return (
+        f"Focused at {focus_m:g} m, f/{f_number:g}: sharp from {sharp.near_m:.2f} m to {far} "
+        f"(hyperfocal {sharp.hyperfocal_m:.2f} m, blur circle {blur_mm:.3f} mm: common practice, no source)."
+    )

@@ -18,6 +18,7 @@ from partsong.film.records import Clip, Film, Placement, Song, Take
 from partsong.film.store import Revision
 from partsong.film.tempo import Position, bar_lines, beats_in_bar, time_of
 from partsong.lineup import steps
+from partsong.lineup.agreeing import by_picture
 from partsong.lineup.report import Facts, facts
 from partsong.watch import Watch
 
@@ -61,6 +62,7 @@ class Row(Wire):
     length_s: float
     has_sound: bool
     record: str
+    seen: bool
     confidence: str
     by_hand: bool
     to_decide: bool
@@ -145,6 +147,7 @@ def _row(film: Film, take: Take) -> Row:
         length_s=float(take.clip.duration),
         has_sound=take.clip.sound is not None,
         record=_record(film, take)[0],
+        seen=by_picture(placement),
         confidence=found.confidence,
         by_hand=found.by_hand,
         to_decide=placement is not None and found.confidence in ("ask", "none") and not found.by_hand,

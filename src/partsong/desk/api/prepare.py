@@ -243,23 +243,18 @@ def _stage(wish: Wish, found: tuple[plan.Spot, ...]) -> StageTold:
     angle_deg = optics.angle_of_view_deg(wish.focal, wish.sensor)
     blur_mm = optics.USUAL_BLUR_MM * wish.sensor / 36
     sharp = optics.sharp_range(wish.focal, wish.stop, wish.focus, blur_mm)
-    wide_m = optics.field_width_m(wish.focal, wish.sensor, wish.focus)
-    far = f"{sharp.far_m:.2f} m" if math.isfinite(sharp.far_m) else "infinity"
-    outside = [
-        spot.name
-        for spot in found
-        if spot.distance_m is not None and not sharp.near_m <= spot.distance_m <= sharp.far_m
+    measured = [(spot.name, spot.distance_m) for spot in found if spot.distance_m is not None]
+    outside = [name for name, distance_m in measured if not sharp.near_m <= distance_m <= sharp.far_m]
+    said = [
+        optics.view_in_words(wish.focal, wish.sensor, wish.focus),
+        optics.sharp_in_words(sharp, wish.stop, wish.focus, blur_mm),
+        *([f"Not sharp: {', '.join(outside)}."] if outside else []),
     ]
     return StageTold(
         angle_deg=angle_deg,
         near_m=sharp.near_m,
         far_m=sharp.far_m if math.isfinite(sharp.far_m) else None,
-        words=(
-            f"The lens sees {angle_deg:.1f} degrees across; at {wish.focus:g} m the frame is {wide_m:.2f} m wide. "
-            f"Focused there at f/{wish.stop:g} it is sharp from {sharp.near_m:.2f} m to {far} (blur circle "
-            f"{blur_mm:.3f} mm: common practice, no source)."
-            + (f" Not sharp: {', '.join(outside)}." if outside else "")
-        ),
+        words=" ".join(said),
         spots=tuple(
             SpotTold(
                 part=spot.part,
@@ -280,17 +275,7 @@ def _load(wish: Wish) -> Load:
 
 
 def _loaded(load: Load) -> LoadTold:
-    verdict = "It fits." if load.fits else "Too much: move a lamp to another circuit or use a smaller one."
-    return LoadTold(
-        watts=load.watts,
-        allowed_watts=load.allowed_watts,
-        fits=load.fits,
-        words=(
-            f"Together {load.watts:g} W, {load.current_a:.2f} A of the {load.allowed_a:g} A ({load.allowed_watts:g} W) "
-            f"that a load of three hours or more may use. {verdict} The 80 % rule: NFPA 70, 210.20(A) (United States; "
-            "from memory); elsewhere a cautious habit."
-        ),
-    )
+    return LoadTold(watts=load.watts, allowed_watts=load.allowed_watts, fits=load.fits, words=" ".join(load.words))
 
 
 def _card_sum(film: Film, wish: Wish) -> tuple[CardSum, tuple[str, ...]]:

@@ -4,7 +4,7 @@ import { button, h, svg } from "../lib/dom.js";
 import { clearStarts, drawStarts, drawWave, weightOf } from "../lib/wave.js";
 import { clock } from "../lib/words.js";
 
-/** @typedef {{take: string, part: string, roaming: boolean, length_s: number, has_sound: boolean, record: string, confidence: string, by_hand: boolean, to_decide: boolean, start_s: number | null, stretch: number, delay_s: number, words: string[], candidates: {start_s: number, score: number}[]}} Row */
+/** @typedef {{take: string, part: string, roaming: boolean, length_s: number, has_sound: boolean, record: string, seen: boolean, confidence: string, by_hand: boolean, to_decide: boolean, start_s: number | null, stretch: number, delay_s: number, words: string[], candidates: {start_s: number, score: number}[]}} Row */
 /** @typedef {{revision: number, title: string, length_s: number, frame_s: number | null, bars: {bar: number, at_s: number, beats_s: number[]}[], sections: {name: string, at_s: number}[], rows: Row[]}} Score */
 
 const HEIGHT = 46;
@@ -174,7 +174,7 @@ export default {
       ];
       const bar = score.bars.findLast((one) => one.at_s <= begins + 1e-6)?.bar;
       const words = record && starts.has(row.take)
-        ? `Note starts ${bar === undefined ? `from ${clock(begins)}` : `in bars ${bar} and ${bar + 1}`}: ${row.record} above the line, the camera below it. Where the take is right, each hill stands on its own reflection.`
+        ? `Note starts ${bar === undefined ? `from ${clock(begins)}` : `in bars ${bar} and ${bar + 1}`}: ${row.record} above the line, the camera below it. ${row.seen ? "This take was placed by what is seen, since its sound tells nothing of the song." : "Where the take is right, each hill stands on its own reflection."}`
         : "Listening for note starts …";
       return h("figure", { class: "close-up" },
         svg("svg", { class: "staff", width: wide, height: CLOSE, role: "img", "aria-label": words },
