@@ -11,8 +11,10 @@ import pytest
 
 import clips
 from partsong.errors import InvalidInput, UnreadableMedia
+from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.picture import open_picture, resized
 from partsong.media.probe import probe
+from partsong.timebase import Rate
 
 KINDS = {
     "h264-b-frames": ("c.mp4", {"b_frames": 3, "options": {"x264-params": "b-adapt=0:b-pyramid=normal"}}),
@@ -49,6 +51,26 @@ def test_every_frame_asked_for_is_the_one_that_comes(kind: str, tmp_path: Path) 
         for _ in range(4):
             wanted = sorted(chance.choices(range(100), k=6))
             assert [clips.number_in(planes) for planes in reader.read(wanted)] == wanted
+
+
+@pytest.mark.parametrize("name", RECIPES)
+def test_our_own_files_are_read_the_same_without_a_look_inside_first(name: str, tmp_path: Path) -> None:
+    recipe = RECIPES[name]
+    path = tmp_path / f"c{recipe.suffix}"
+    with PictureWriter(path, recipe, width=clips.WIDTH, height=clips.HEIGHT, rate=Rate.of(24), threads=1) as writer:
+        for number in range(9):
+            writer.write(clips.numbered(number, bit_depth=recipe.bit_depth, chroma=recipe.chroma))
+    picture = probe(path, clips.record_of(path)).picture
+    assert picture is not None
+    read = []
+    for known in (False, True):
+        with open_picture(path, picture, threads=1, known=known) as reader:
+            read.append(
+                [tuple(plane.copy() for plane in (one.y, one.u, one.v)) for one in reader.read((0, 1, 2, 7, 8))]
+            )
+    for looked, unlooked in zip(*read, strict=True):
+        for one, other in zip(looked, unlooked, strict=True):
+            np.testing.assert_array_equal(one, other)
 
 
 def test_frames_before_an_edit_list_are_not_counted(tmp_path: Path) -> None:

@@ -23,10 +23,11 @@ COPY_AGAIN = "Copy it again from the card and compare; never delete the card's c
 
 
 @contextlib.contextmanager
-def reading(path: Path, hardware: HWAccel | None = None) -> Iterator[InputContainer]:
+def reading(path: Path, hardware: HWAccel | None = None, *, known: bool = False) -> Iterator[InputContainer]:
     """Open a media file to read, and tell what goes wrong in the block as :class:`UnreadableMedia`.
 
-    ``hardware`` decodes its picture, if given.
+    ``hardware`` decodes its picture, if given. A file that is ``known``, since we wrote it without reordered frames, is
+    not looked into: that decodes a frame to learn its pixel format and how frames are reordered.
 
     Raises
     ------
@@ -40,7 +41,7 @@ def reading(path: Path, hardware: HWAccel | None = None) -> Iterator[InputContai
         av.open(
             str(_checked(path)),
             "r",
-            options={"format_whitelist": _CONTAINERS},
+            options={"format_whitelist": _CONTAINERS, **({"skip_frame": "all"} if known else {})},
             metadata_errors="replace",
             hwaccel=hardware,
         ) as container,

@@ -40,6 +40,7 @@ def open_picture(
     value_range: ValueRange | None = None,
     preview: tuple[int, int] | None = None,
     device: str | None = None,
+    known: bool = False,
 ) -> PictureReader:
     """Return a reader of a clip's frames, to be used as a context manager.
 
@@ -59,6 +60,8 @@ def open_picture(
     device : str, optional
         Decode on this kind of hardware, as :func:`partsong.media.hardware.agreed` names it. A clip that it fails at
         goes on without it.
+    known : bool
+        Whether we wrote the file, by one of our recipes: then it opens at once, not for the price of a frame.
 
     Raises
     ------
@@ -78,7 +81,7 @@ def open_picture(
             f"{path.name} does not say whether its codes use the limited or the full range, and a guess would "
             "shift its black. Look it up in the camera's manual and give it as value_range: limited or full."
         )
-    return PictureReader(path, picture, used_matrix, used_range, threads, preview, device)
+    return PictureReader(path, picture, used_matrix, used_range, threads, preview, device, known)
 
 
 class PictureReader:
@@ -93,6 +96,7 @@ class PictureReader:
         threads: int,
         preview: tuple[int, int] | None = None,
         device: str | None = None,
+        known: bool = False,
     ) -> None:
         self.path = path
         self.picture = picture
@@ -100,6 +104,7 @@ class PictureReader:
         self._range: ValueRange = value_range
         self._threads = threads
         self._device = device
+        self._known = known
         turned = picture.rotation_deg in (90, 270)
         self._size = (preview[1], preview[0]) if preview and turned else preview  # before it is turned upright
         self._open = contextlib.ExitStack()
@@ -219,7 +224,7 @@ class PictureReader:
         self._frames = iter(())
         self._open.close()
         hardware = HWAccel(self._device, allow_software_fallback=False) if self._device else None
-        self._container = self._open.enter_context(reading(self.path, hardware))
+        self._container = self._open.enter_context(reading(self.path, hardware, known=self._known))
         self._stream = picture_stream(self._container)
         if self._stream is None:
             raise UnreadableMedia(self.path, "there is no picture in it", "Choose a clip with picture.")

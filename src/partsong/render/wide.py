@@ -220,7 +220,7 @@ class Wide:
         for number, wanted in groupby(frames, self._holds):
             segment = self.segments[number]
             picture = self.picture.replace(frames=segment.stop - segment.first)
-            with open_picture(self.paths[number], picture, threads=threads) as reader:
+            with open_picture(self.paths[number], picture, threads=threads, known=True) as reader:
                 yield from reader.read(frame - segment.first for frame in wanted)
 
     def covers(self, first: int, stop: int) -> bool:
