@@ -32,12 +32,19 @@ def main() -> None:
 
             report_registration(given.seed, few=given.few)
         if part == "light":
-            from staging.light import report_faults, report_grain, report_light, report_match
+            from staging.light import (
+                report_faults,
+                report_grain,
+                report_light,
+                report_match,
+                report_seams_of_grain,
+            )
 
             report_match(given.seed + 100, few=given.few)
             report_light(given.seed, few=given.few)
             report_faults(given.seed)
             report_grain(given.seed, few=given.few)
+            report_seams_of_grain(given.seed, few=given.few)
         if part == "seams":
             from staging.seams import report_seams
 

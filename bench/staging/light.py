@@ -11,7 +11,7 @@ better matte can pass: what is missing there are shadows of players in lamps und
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import cv2
@@ -22,7 +22,7 @@ from partsong.film.records import Pose
 from partsong.render.bands import moving_bands, row_cells, standing_bands
 from partsong.render.colour import DEFAULT_CONFIG, linear_curve
 from partsong.render.lightpath import LightPath
-from partsong.render.lightsum import LightSum, ambient_of, summed
+from partsong.render.lightsum import LightSum, ambient_of, brightest, summed
 from partsong.render.mattes import LitRoom, player_matte, where_differs
 from partsong.render.merge import Form
 from partsong.render.plan import Layer, Stack
@@ -324,6 +324,33 @@ def report_grain(first: int = 2000, *, few: bool = False) -> None:
             row = [float(np.median(ratio[place])) if place.any() else float("nan") for place in places]
             values = f"{row[0]:8.2f}{row[1]:8.2f}{row[2]:8.2f}{row[3]:17.2f}{row[4]:9.2f}"
             print(f"{name[:20]} {setting.seed:<5}{method:14}{values}")
+
+
+def report_seams_of_grain(first: int = 2000, *, few: bool = False) -> None:
+    """Print by how much grain changes where another take becomes the strongest, one take's being twice as loud."""
+    print("\ngrain where the louder take (2 x) meets the others, its side over theirs, 3 to 9 pixels from the border")
+    for seed in range(first, first + (1 if few else 3)):
+        setting = with_take(scene_setting(seed, width=640, height=360, oversample=1), 1, noise=2.0)
+        film = filmed(setting)
+        count = len(setting.parts)
+        rooms, ambient = rooms_of(film, plates=True, ambient_plate=True)
+        layers = tuple(Layer(take=f"t{number}") for number in range(count))
+        stack = Stack(width=setting.width, height=setting.height, method="light-sum", layers=layers)
+        louder = (brightest([room.light for room in rooms], [1.0] * count) == 1).astype(np.uint8)
+        lights = [film.scene.empty(take) for take in range(count)]
+        sides = [cv2.dilate(one, np.ones((19, 19))) - cv2.dilate(one, np.ones((7, 7))) for one in (louder, 1 - louder)]
+        frames = [
+            [film.scene._recorded(light, (1.0, 2.0, 1.0)[k], 200.0, [seed, 10, n, k]) for k, light in enumerate(lights)]
+            for n in range(8)
+        ]
+        said = []
+        for even in (False, True):
+            given = rooms if even else [replace(room, read=rooms[0].read, shot=rooms[0].shot) for room in rooms]
+            adder = LightSum(stack, given, ambient, linear_curve(DEFAULT_CONFIG, "ACEScct"), FORM)
+            spread = _spread([film.path.light(adder.added(planes, [None] * count)) for planes in frames])
+            relative = spread / np.maximum(sum(lights)[..., 1], 1e-3)
+            said.append(float(np.median(relative[sides[1] > 0]) / np.median(relative[sides[0] > 0])))
+        print(f"seed {seed}: {said[0]:.2f} as the takes have it, {said[1]:.2f} evened")
 
 
 def _spread(lights: list[Light]) -> NDArray[np.float32]:

@@ -11,7 +11,7 @@ from partsong.film.records import Oval, Pose
 from partsong.media.planes import Planes
 from partsong.render import lightsum, pixels
 from partsong.render.lightpath import LightPath
-from partsong.render.lightsum import LightSum, ambient_of, summed
+from partsong.render.lightsum import LightSum, ambient_of, evened, summed
 from partsong.render.mattes import LitRoom, enlarged, player_matte, reduced, where_differs
 from partsong.render.merge import Form
 from partsong.render.plan import Layer, Stack
@@ -36,9 +36,9 @@ def room():
     return albedo * 0.06, lamps
 
 
-def lit(light, hidden=None):
+def lit(light, hidden=None, louder=1.0):
     gone = np.zeros(light.shape[:2], np.float32) if hidden is None else hidden
-    return LitRoom(np.asarray(light, np.float32), gone, 3e-4, 1.5e-5)
+    return LitRoom(np.asarray(light, np.float32), gone, 3e-4 * louder, 1.5e-5 * louder**2)
 
 
 def body(at):
@@ -71,6 +71,29 @@ def test_a_players_soft_edge_comes_out_as_with_all_lamps_on(room):
     assert np.abs(plain - truth).max() > 0.01  # without a matte the others' ground shines through him
 
 
+def test_grain_goes_over_from_one_take_to_a_louder_one(room):
+    ambient, lamps = room
+    flat = [np.repeat(lamp.mean(axis=(0, 2))[None, :, None], HEIGHT, axis=0).repeat(3, axis=2) for lamp in lamps[:2]]
+    rooms = [lit(ambient.mean() + flat[0]), lit(ambient.mean() + flat[1], louder=2.0)]
+    even = evened(rooms, [1, 1])
+    border = int(np.flatnonzero(np.diff(np.argmax([one.light[0, :, 0] for one in rooms], axis=0)))[0])
+    before, after = even[0, border], even[0, border + 1]
+    # Both sides have the mean of variances 1 and 4 there: the quieter take's grain is raised, the louder one's lowered.
+    assert before == pytest.approx(np.sqrt(2.5), rel=0.05)
+    assert after == pytest.approx(np.sqrt(2.5) / 2, rel=0.05)
+    assert evened([rooms[0], lit(rooms[1].light)], [1, 1]) == pytest.approx(1.0)
+    noise = np.random.default_rng(2).normal(size=(HEIGHT, WIDTH, 3))
+    lights = [one.light + one.grain(one.light) * noise for one in rooms]
+    nowhere = [np.zeros((HEIGHT, WIDTH))] * 2
+    dark = np.full((HEIGHT, WIDTH, 3), ambient.mean())
+    made = summed(lights, [one.light for one in rooms], dark, nowhere, None, [1, 1], even)
+    clean = summed([one.light for one in rooms], [one.light for one in rooms], dark, nowhere, None, [1, 1])
+    left, right = (
+        (made - clean)[:, side].std() for side in (slice(border - 3, border + 1), slice(border + 1, border + 5))
+    )
+    assert right / left == pytest.approx(1.0, rel=0.15)
+
+
 def test_a_take_that_is_not_there_yet_gives_no_light(room):
     ambient, lamps = room
     rooms = [ambient + lamp for lamp in lamps]
@@ -91,12 +114,13 @@ def test_ambient_light_is_the_least_of_all_takes_but_for_players(room):
     assert found[unlit] == pytest.approx(ambient[unlit], abs=1e-6)
 
 
-def filmed(room, method, opacities=(1.0, 0.75, 1.0)):
+def filmed(room, method, opacities=(1.0, 0.75, 1.0), louder=1.0):
     """Three takes with a player each, recorded; what adds them, and the path by which it does."""
     ambient, lamps = (np.asarray(room[0], np.float32), room[1])
     path = LightPath(CURVE, FORM, WIDTH, HEIGHT)
     # Lit rooms come out of planes too, so hard edges have the same soft colour in both.
     rooms = [lit(path.light(path.encoded(np.asarray(ambient + lamp, np.float32)))) for lamp in lamps]
+    rooms[1] = lit(rooms[1].light, louder=louder)
     ambient = path.light(path.encoded(ambient))
     frames = []
     for number, one in enumerate(rooms):
@@ -116,17 +140,18 @@ def whole(small, box, factor):
 
 
 @pytest.mark.parametrize("method", ["light-sum", "combined"])
-@pytest.mark.parametrize("factor", [1, 3])
-def test_the_fast_sum_is_the_definition_to_one_code(room, method, factor, monkeypatch):
+@pytest.mark.parametrize(("factor", "louder"), [(1, 1.0), (3, 1.0), (3, 2.5)])
+def test_the_fast_sum_is_the_definition_to_one_code(room, method, factor, louder, monkeypatch):
     monkeypatch.setattr(lightsum, "SEARCHED_WIDTH", WIDTH / factor)
-    path, frames, rooms, ambient, adder = filmed(room, method)
+    path, frames, rooms, ambient, adder = filmed(room, method, louder=louder)
+    even = evened(rooms, [1, 0.75, 1]) if louder > 1 else None
     found = adder.found(frames)
     made = adder.added(frames, found)
     assert all(one is not None for one in found)
     differs = [whole(one.differs, one.box, factor) for one in found]
     mattes = [whole(one.matte, one.box, factor) for one in found] if method == "combined" else None
     slow = summed(
-        [path.light(one) for one in frames], [one.light for one in rooms], ambient, differs, mattes, [1, 0.75, 1]
+        [path.light(one) for one in frames], [one.light for one in rooms], ambient, differs, mattes, [1, 0.75, 1], even
     )
     expected = path.encoded(slow.astype(np.float32))
     for plane, other in ((made.y, expected.y), (made.u, expected.u), (made.v, expected.v)):

@@ -104,15 +104,18 @@ def _starts(column: int, factor: int) -> int:  # pragma: no cover
 @_whole
 def add_take(
     y: Any, u: Any, v: Any, table: Any, gains: Any, to_steps: Any, across: int, down: int, top: int, light: Any,
-    strongest: Any, reach: Any, number: int, opacity: Any, room: Any, differs: Any, box: Any, factor: int, line: Any,
+    strongest: Any, even: Any, reach: Any, number: int, opacity: Any, room: Any, differs: Any, box: Any, factor: int,
+    line: Any,
 ) -> None:  # fmt: skip  # pragma: no cover
     """Add what a take gives to a band of rows, from ``top`` on, of the sum ``light`` (3, rows, width or more).
 
-    Where ``strongest`` is ``number`` its whole light is added: its lit room has been taken away there. That is in
-    columns ``reach`` (frame's rows, 2) only. Elsewhere inside ``box`` (top, bottom, left, right) its difference from
-    the room is, by the map ``differs``; ``line`` is for a row.
+    Where ``strongest`` is ``number`` its light times ``even`` is added (of no size: times one): as much of its lit room
+    has been taken away there. That is in columns ``reach`` (frame's rows, 2) only. Inside ``box`` (top, bottom, left,
+    right) so much of its difference from the room is added as is still lacking, by the map ``differs``; ``line`` is for
+    a row.
     """
     scale = (opacity * gains[0], opacity * gains[1], opacity * gains[2])
+    uneven = even.shape[0] > 0
     for i in range(strongest.shape[0]):
         row = top + i
         colour = row >> (down - 1)
@@ -125,6 +128,12 @@ def add_take(
                     off_r, off_g, off_b = _tinted(np.float32(u[colour, cell]), np.float32(v[colour, cell]), to_steps)
                     last = cell
                 luma = to_steps[0, 0] * np.float32(y[row, x])
+                if uneven:
+                    level = even[row, x]
+                    light[0, i, x] += level * scale[0] * table[np.uint32(np.int32(luma + off_r))]
+                    light[1, i, x] += level * scale[1] * table[np.uint32(np.int32(luma + off_g))]
+                    light[2, i, x] += level * scale[2] * table[np.uint32(np.int32(luma + off_b))]
+                    continue
                 light[0, i, x] += scale[0] * table[np.uint32(np.int32(luma + off_r))]
                 light[1, i, x] += scale[1] * table[np.uint32(np.int32(luma + off_g))]
                 light[2, i, x] += scale[2] * table[np.uint32(np.int32(luma + off_b))]
@@ -138,10 +147,13 @@ def add_take(
             stop = span if column == columns - 1 else min(_starts(column + 1, factor), span)
             for at in range(max(_starts(column, factor), 0), stop):
                 x = box[2] + at
+                lacking = opacity
                 if strongest[i, x] == number:
-                    continue
+                    if not uneven:
+                        continue
+                    lacking = opacity * (np.float32(1) - even[row, x])
                 aside = (np.float32(at) + np.float32(0.5)) / np.float32(factor) - np.float32(0.5) - np.float32(column)
-                share = opacity * (one + aside * (other - one))
+                share = lacking * (one + aside * (other - one))
                 cell = x >> (across - 1)
                 r, g, b = _decoded(
                     np.float32(y[row, x]), np.float32(u[colour, cell]), np.float32(v[colour, cell]),

@@ -6,15 +6,16 @@ scene-linear light only, and only where every take shows the same room. Three th
 
 - **Grain.** A plain sum has the grain of all takes. So each take's empty, lit room is known with its grain averaged
   out (:class:`LitRoom`); those are added once, and a frame adds only what differs from them: the player and his shadow.
-  Each pixel keeps the grain of the one take that gives it most light, as a camera would have had.
+  Each pixel keeps the grain of the one take that gives it most light, as a camera would have had. Where the strongest
+  takes change and one is grainier, the room's grain goes over from one level to the other (:func:`evened`).
 - **Players.** Where a player stands before ground that another lamp lights, a sum shows that ground through him. With
   ``players`` each is laid over the sum, through a soft matte of his own for every frame.
 - **Coming and going.** A take's lamp counts by its layer's opacity.
 
-With A the ambient light, G a take's lit room, L its frame's light, o its opacity, m where L differs from G, g one where
-the take gives the most light, and p the player's matte::
+With A the ambient light, G a take's lit room, L its frame's light, o its opacity, m where L differs from G, p the
+player's matte, and q what the strongest take's grain is multiplied by, nothing for the other takes::
 
-    sum = A + total over takes of o (G - A) + o max(m, g) (L - G)
+    sum = A + total over takes of o (G - A) + o (m + (1 - m) q) (L - G)
     picture = sum, and over it each L through o p, in the order of the layers
 
 At a soft edge of a player before ground that others light, L already holds the mixture of him and his own ground, so
@@ -56,6 +57,8 @@ SEARCHED_WIDTH = 960
 _SMALLER = 4  # by this much, where a frame is first looked over
 _STRAYS = 3.0  # standard deviations of grain, from which on a frame differs there
 _CLOSE = 3  # times as far around what differs a frame is looked at closely
+_POOLS = 60  # of the width: over less, light may change without its grain doing so
+_UNEVEN = 0.1  # where takes' grain differs by less, it is left
 _BAND_ROWS = 64
 _BEYOND = 60  # of the width: what mattes look at around a place
 
@@ -78,6 +81,7 @@ def summed(
     differs: Sequence[NDArray[np.floating]],
     mattes: Sequence[NDArray[np.floating]] | None,
     opacities: Sequence[float],
+    even: NDArray[np.floating] | None = None,
 ) -> NDArray[np.float64]:
     """Return the light of one frame: the definition (see the top of this module).
 
@@ -91,12 +95,15 @@ def summed(
         m and p of each take; ``mattes`` None lays no players over the sum.
     opacities : sequence of float
         o of each take.
+    even : (height, width), optional
+        q where a take is the strongest; one when left out.
     """
     dark = np.asarray(ambient, np.float64)
     strongest = brightest(rooms, opacities)
     total = dark.copy()
     for number, (light, room) in enumerate(zip(lights, rooms, strict=True)):
-        share = np.maximum(differs[number], strongest == number)[..., None]
+        kept = (strongest == number) * (1.0 if even is None else np.asarray(even, np.float64))
+        share = (differs[number] + (1 - np.asarray(differs[number], np.float64)) * kept)[..., None]
         total += opacities[number] * (
             np.asarray(room, np.float64) - dark + share * (np.asarray(light, np.float64) - room)
         )
@@ -114,6 +121,32 @@ def brightest(rooms: Sequence[NDArray[np.floating]], opacities: Sequence[float])
     """Return which take gives each pixel the most light."""
     sums = np.stack([o * room.sum(axis=-1) for o, room in zip(opacities, rooms, strict=True)])
     return np.asarray(np.argmax(sums, axis=0), np.intp)
+
+
+def evened(rooms: Sequence[LitRoom], opacities: Sequence[float]) -> Light:
+    """Return q (height, width): what the grain of each pixel's strongest take is multiplied by.
+
+    The grain that is wanted is that of all takes at the strongest one's light, by the square of how much light each
+    gives thereabouts: in its own pool a take all but keeps its grain, and it changes as slowly as pools of light do.
+    """
+    import cv2
+
+    reach = rooms[0].light.shape[1] / _POOLS
+    lights = [
+        np.float32(o) * cv2.GaussianBlur(np.maximum(room.light.mean(axis=-1), 0), (0, 0), reach)
+        for o, room in zip(opacities, rooms, strict=True)
+    ]
+    strongest = brightest([room.light for room in rooms], opacities)
+    most = np.maximum(np.max(lights, axis=0), np.float32(1e-9))
+    light = np.take_along_axis(np.stack([room.light.mean(axis=-1) for room in rooms]), strongest[None], axis=0)[0]
+    wanted, weight, own = (np.zeros(strongest.shape, np.float32) for _ in range(3))
+    for number, room in enumerate(rooms):
+        share = (lights[number] / most) ** 2
+        variance = room.grain(light) ** 2
+        wanted += share * variance
+        weight += share
+        own = np.where(strongest == number, variance, own)
+    return np.asarray(np.sqrt(wanted / weight / own), np.float32)
 
 
 def searched_factor(width: int) -> int:
@@ -230,6 +263,8 @@ class LightSum:
         if opacities:
             self._strongest = brightest([room.light for room in rooms], opacities).astype(np.uint8)
             self._reach = [_reach(self._strongest == number) for number in range(len(rooms))]
+            even = evened(rooms, opacities)
+            self._even = even if np.abs(even - 1).max() > _UNEVEN else np.zeros((0, 0), np.float32)
             self._start = self._begun(opacities)
             self._dark = reduced(ambient, self._factor)
             self._rests = [
@@ -293,8 +328,8 @@ class LightSum:
             light[:, :, :width] = self._start[:, rows] if self._takes else 0
             for number, (room, one) in enumerate(zip(self._rooms, boxes, strict=True)):
                 light_kernels.add_take(
-                    *sources[number], top, light, self._strongest[rows], self._reach[number], number, shares[number],
-                    room.light, one.differs, one.box, self._factor, line,
+                    *sources[number], top, light, self._strongest[rows], self._even, self._reach[number], number,
+                    shares[number], room.light, one.differs, one.box, self._factor, line,
                 )  # fmt: skip
             for number, one in enumerate(boxes):
                 if one.matte is not None:
@@ -308,8 +343,9 @@ class LightSum:
         """Return what every frame starts from: all rooms, less that of the take whose own light will be added."""
         start = self._ambient.astype(np.float32)
         for number, (opacity, room) in enumerate(zip(opacities, self._rooms, strict=True)):
-            mine = (self._strongest == number)[..., None]
-            start += np.float32(opacity) * (np.where(mine, 0, room.light) - self._ambient)
+            mine = self._strongest == number
+            left = 1 - (mine * self._even if self._even.size else mine.astype(np.float32))
+            start += np.float32(opacity) * (left[..., None] * room.light - self._ambient)
         return np.ascontiguousarray(np.moveaxis(start, -1, 0))
 
     def _changed(self, planes: Planes, number: int) -> NDArray[np.bool_]:
