@@ -64,6 +64,17 @@ def test_nothing_but_whole_files_is_left(kept):
     assert names == ["f16", "npz", "onsets0.npy", "onsets1.npy", "tones0.npy", "tones1.npy"]
 
 
+def test_what_was_cleaned_away_is_heard_again(kept):
+    folder, clip = kept
+    lost = next((folder.root / "cache" / "heard").glob("*.tones1.npy"))
+    before = lost.read_bytes()
+    lost.unlink()
+
+    assert not is_heard(folder, clip)
+    hear_clip(folder, clip, silent())
+    assert lost.read_bytes() == before
+
+
 def test_hearing_for_longer_takes_no_more_memory(rng):
     # Eighty seconds against twenty; levels go nowhere, as they would go to a file.
     second = rng.normal(size=RATE_HZ).astype(np.float32)

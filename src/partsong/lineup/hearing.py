@@ -41,9 +41,13 @@ class HearClip:
 
 
 def is_heard(folder: FilmFolder, clip: Clip) -> bool:
-    """Say whether a clip is in the cache."""
+    """Say whether a clip is in the cache, with all that belongs to it: room may have been made there, file by file."""
     paths = _Paths.of(folder, clip)
-    return paths.rest.is_file() and paths.samples.is_file()
+    if not (paths.rest.is_file() and paths.samples.is_file()):
+        return False
+    with np.load(paths.rest, allow_pickle=False) as rest:
+        voices = range(len(rest["weights"]))
+    return all(paths.envelope(name, voice).is_file() for name in ("onsets", "tones") for voice in voices)
 
 
 def hear_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Heard:

@@ -34,7 +34,7 @@ export default {
       h("div", { class: "tools" },
         button("Play from the mark", play, { id: "play", "aria-keyshortcuts": "Space" }), sounding, h("span", { class: "gap" }),
         button("Propose a cut", () => desk.change("/api/cut/propose", { seed: Number(seed.value) }), { id: "propose" }),
-        h("label", { for: "seed" }, "of variant "), seed),
+        h("label", { for: "seed" }, "of variant ", seed)),
       desk.progress("atlas"), player.element, panel, lines);
 
     const shotAt = () => cut.shots.findIndex((shot) => shot.start <= at && at < shot.end);
