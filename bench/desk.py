@@ -72,7 +72,7 @@ DRAG = """async ([count, seen]) => {
   canvas.style.height = seen * 9 / 16 + "px";
   const preview = new Preview(canvas, document.createElement("video"));
   const drawn = Array.from({length: count}, (_, n) => ({take: `t${n}`, feather_px: width / 24, opacity: 1, fills: 0,
-    gain: n % 2 ? [1.1, 1, 0.9] : [1, 1, 1], back: [1, 0, 0, 0], curve: null, oval: n ? {x: n * width / count,
+    gain: n % 2 ? [1.1, 1, 0.9] : [1, 1, 1], back: [1, 0, 0, 0], curve: null, patch: 0, oval: n ? {x: n * width / count,
     y: height / 2, rx: width / count / 1.5, ry: height / 3, rotation_deg: 10} : null}));
   const across = count > 9 ? 4 : 3, wide = 1920 / across, high = wide * 9 / 16;
   preview.plan = {width, height, rate_num: 25, rate_den: 1, frames: 1, cut: [], drawn,

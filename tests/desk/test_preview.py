@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from partsong.desk.session import Desk
-from partsong.film.records import Curve, Mask, MaskKey, Match, Oval, Point, Pose, PoseKey, Registration, Stage
+from partsong.film.records import Curve, Mask, MaskKey, Match, Oval, Patch, Point, Pose, PoseKey, Registration, Stage
 from partsong.film.store import FilmStore
 from partsong.render import colour, pixels
 from partsong.render.atlas import layout_of, make_atlas
@@ -37,7 +37,7 @@ MASKS = {
 }
 
 
-def staged(root, *, gain=(1.4, 1.0, 0.8), pose=POSE, mask="oval"):
+def staged(root, *, gain=(1.4, 1.0, 0.8), pose=POSE, mask="oval", patches=()):
     """Give the tiny film two layers, and make its atlas."""
 
     def edit(film):
@@ -47,6 +47,7 @@ def staged(root, *, gain=(1.4, 1.0, 0.8), pose=POSE, mask="oval"):
             reference="drum-1",
             order=("drum-1", "bell-1"),
             masks=(MASKS[mask],),
+            patches=patches,
             matches=(Match(take="bell-1", gain=gain, known=True),),
             registrations=(Registration(take="bell-1", keys=(PoseKey(frame=0, pose=pose),)),),
         )
@@ -133,6 +134,22 @@ def test_the_merged_wide_is_that_of_the_definition(page, running, mask, frame):
     # What is merged matters: without the bell's oval the picture is another.
     bare = film.replace(stage=film.stage.replace(order=("drum-1",), masks=()))
     assert np.abs(drawn - expected(bare, atlas, frame)).mean() > 3
+
+
+def test_patches_lie_on_top_as_the_definition_has_them(page, running):
+    patches = (
+        Patch(source="drum-1", shape=Oval(x=110, y=40, rx=14, ry=10), feather_px=6, gain=(1.5, 1.5, 1.5), start=10),
+        Patch(source="bell-1", shape=BENT, feather_px=8, end=15),
+    )
+    film = staged(running.film, patches=patches)
+    bare = film.replace(stage=film.stage.replace(patches=()))
+    for frame in (5, 12, 40):  # the one, both, the other
+        opened(page, running, f"?frame={frame}")
+        atlas, drawn = read(page)
+        wrong = np.abs(drawn - expected(film, atlas, frame))
+        assert wrong.mean() < 1.5
+        assert np.quantile(wrong, 0.999) < 6
+        assert np.abs(drawn - expected(bare, atlas, frame)).mean() > 0.5
 
 
 def test_a_picture_made_of_moves_is_the_one_drawn_at_once(page, running):
@@ -233,3 +250,16 @@ def test_what_the_preview_draws_with_is_refused_where_it_is_missing(desk: Desk):
     assert "no layers yet" in stage.stage(desk).in_the_way
     with pytest.raises(InvalidInput, match="not prepared"):
         stage.atlas(desk)
+
+
+def test_patches_that_cannot_be_shown_are_told(desk: Desk, monkeypatch):
+    from partsong.desk.api import stage
+
+    patch = Patch(source="drum-1", shape=BELL, feather_px=6)
+    staged(desk.folder.root, patches=(patch, patch))
+    assert max(layer.patch for layer in stage.stage(desk).drawn) == 2
+    assert stage.stage(desk).method_words == ""
+    monkeypatch.setattr(stage, "MOST_LAYERS", 3)
+    told = stage.stage(desk)
+    assert {layer.patch for layer in told.drawn} == {0}
+    assert "2 patches are not in the preview" in told.method_words

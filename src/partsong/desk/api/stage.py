@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from itertools import groupby
+from itertools import groupby, takewhile
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -16,9 +16,9 @@ from partsong.desk.api.film import JobTold, told
 from partsong.desk.routes import Done, Edit, Route, Wire
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, PartsongError
-from partsong.film.coverage import song_frames
+from partsong.film.coverage import placed_takes, song_frames
 from partsong.film.folder import key_of, writing
-from partsong.film.records import WIDE, Curve, Film, Look, Oval, Point, Pose
+from partsong.film.records import WIDE, Curve, Film, Look, Oval, Patch, Point, Pose
 from partsong.film.store import FilmStore, Head
 from partsong.film.tempo import bar_lines
 from partsong.render import colour
@@ -77,10 +77,12 @@ class LayerTold(Wire):
 class DrawnLayer(Wire):
     """A layer as the preview draws it: through an oval or a closed curve, or filling the frame.
 
-    ``back`` carries the film's pixels to the take's: a, b, right, down.
+    ``patch`` is 0 for a take's own layer, else which of the frame's patches it is, from 1. ``back`` carries the film's
+    pixels to the take's: a, b, right, down.
     """
 
     take: str
+    patch: int
     oval: OvalTold | None
     curve: tuple[Point, ...] | None
     feather_px: float
@@ -209,7 +211,7 @@ def stage(desk: Desk) -> StageTold:
         rate_den=rate.den if rate else 1,
         frames=frames,
         method=method,
-        method_words=_METHODS[method],
+        method_words=" ".join(filter(None, (_METHODS[method], _left_out(film)))),
         in_the_way=in_the_way,
         atlas_ready=ready,
         atlas_width=size[0],
@@ -237,6 +239,22 @@ _METHODS = {
 }
 
 
+def _left_out(film: Film) -> str:
+    """Say which patches the preview cannot show, if there are any."""
+    missing = len(film.stage.patches) - len(_patches(film))
+    if not missing:
+        return ""
+    some = "A patch is" if missing == 1 else f"{missing} patches are"
+    return f"{some} not in the preview: it shows those from placed takes, and {MOST_LAYERS} layers at most."
+
+
+def _patches(film: Film) -> tuple[Patch, ...]:
+    """Return the patches that the preview can show: those whose source has a tile."""
+    there = {one.take.id for one in placed_takes(film)} if film.rate else set()
+    shown = tuple(patch for patch in film.stage.patches if patch.source in there)
+    return shown if len(film.stage.order) + len(shown) <= MOST_LAYERS else ()
+
+
 def _layer(film: Film, take: str) -> LayerTold:
     mask = film.stage.mask_of(take)
     words = ""
@@ -260,7 +278,7 @@ def _oval(oval: Oval) -> OvalTold:
 
 
 def runs_of(film: Film) -> tuple[tuple[DrawnLayer, ...], tuple[Run, ...]]:
-    """Return how each frame of the wide is drawn from masks, whatever the film's method; patches are left out.
+    """Return how each frame of the wide is drawn from masks and patches, whatever the film's method.
 
     Returns
     -------
@@ -274,31 +292,42 @@ def runs_of(film: Film) -> tuple[tuple[DrawnLayer, ...], tuple[Run, ...]]:
     """
     if len(film.stage.order) > MOST_LAYERS:
         raise InvalidInput(f"The preview shows at most {MOST_LAYERS} layers; this stage has {len(film.stage.order)}.")
-    masked = film.replace(stage=film.stage.replace(method="masks", patches=()))
+    masked = film.replace(stage=film.stage.replace(method="masks", patches=_patches(film)))
     drawn: list[DrawnLayer] = []
-    numbers: dict[tuple[FrameLayer, Pose], int] = {}
+    numbers: dict[tuple[FrameLayer, Pose, int], int] = {}
     runs: list[Run] = []
 
-    def number_of(layer: FrameLayer, pose: Pose) -> int:
-        if (layer, pose) not in numbers:
-            numbers[layer, pose] = len(drawn)
-            drawn.append(_drawn(layer, pose, film.width or 0, film.height or 0))
-        return numbers[layer, pose]
+    def number_of(layer: FrameLayer, pose: Pose, patch: int) -> int:
+        if (layer, pose, patch) not in numbers:
+            numbers[layer, pose, patch] = len(drawn)
+            drawn.append(_drawn(layer, pose, patch, film.width or 0, film.height or 0))
+        return numbers[layer, pose, patch]
 
     def alike(plan: FramePlan) -> tuple[Stack, tuple[Pose, ...]]:
         return plan.stack, plan.poses
 
     for (stack, poses), group in groupby(plan_frames(masked, range(song_frames(film))), key=alike):
         frames = [plan.frame for plan in group]
-        named = tuple(number_of(layer, pose) for layer, pose in zip(stack.layers, poses, strict=True))
+        own = _own_layers(stack, film.stage.order)
+        named = tuple(
+            number_of(layer, pose, max(0, place - own + 1))
+            for place, (layer, pose) in enumerate(zip(stack.layers, poses, strict=True))
+        )
         runs.append(Run(first=frames[0], stop=frames[-1] + 1, layers=named))
     return tuple(drawn), tuple(runs)
 
 
-def _drawn(layer: FrameLayer, pose: Pose, width: int, height: int) -> DrawnLayer:
+def _own_layers(stack: Stack, order: tuple[str, ...]) -> int:
+    """Return how many of a frame's layers are the takes' own: they come first, in the stage's order, each once."""
+    coming = iter(order)
+    return sum(1 for _ in takewhile(lambda layer: layer.take in coming, stack.layers))
+
+
+def _drawn(layer: FrameLayer, pose: Pose, patch: int, width: int, height: int) -> DrawnLayer:
     back = np.linalg.inv(np.vstack([matrix_of(pose, width, height), [0, 0, 1]]))
     return DrawnLayer(
         take=layer.take,
+        patch=patch,
         oval=_oval(layer.shape) if isinstance(layer.shape, Oval) else None,
         curve=layer.shape.points if isinstance(layer.shape, Curve) else None,
         feather_px=layer.feather_px,

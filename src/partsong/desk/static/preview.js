@@ -5,7 +5,7 @@ import * as fragments from "./preview.glsl.js";
 
 /** @typedef {{x: number, y: number, rx: number, ry: number, rotation_deg: number}} Oval */
 /** @typedef {import("./lib/ovals.js").Point} Point */
-/** @typedef {{take: string, oval: Oval | null, curve: Point[] | null, feather_px: number, opacity: number, fills: number, gain: number[], back: number[]}} Layer */
+/** @typedef {{take: string, patch: number, oval: Oval | null, curve: Point[] | null, feather_px: number, opacity: number, fills: number, gain: number[], back: number[]}} Layer */
 /** @typedef {{take: string, x: number, y: number, width: number, height: number, first: number, stop: number}} Tile */
 /** @typedef {{first: number, stop: number, layers: number[]}} Run  `layers` are numbers of the plan's. */
 /** @typedef {{width: number, height: number, rate_num: number, rate_den: number, frames: number, tiles: Tile[], drawn: Layer[], runs: Run[], cut: {source: string, start: number, end: number}[]}} Plan */
@@ -62,7 +62,7 @@ export class Preview {
     this.seeking = false;
     /** What is taken off light before the shader looks for it on the curve. */
     this.dark = 0;
-    /** Which curves' distances the shader has, by take. @type {Map<string, {slice: number, field: import("./lib/distances.js").Field}>} */
+    /** Which curves' distances the shader has, by what `named` calls its layer. @type {Map<string, {slice: number, field: import("./lib/distances.js").Field}>} */
     this.fields = new Map();
     /** What the canvas shows; null when it must be drawn anew. @type {Drawn | null} */
     this.drawn = null;
@@ -162,11 +162,11 @@ export class Preview {
   /** The layers that are drawn now, from the bottom up. @returns {Layer[]} */
   layers() {
     const source = this.seen();
-    if (source !== WIDE) return [{ take: source, oval: null, curve: null, feather_px: 0, opacity: 1, fills: 0, gain: [1, 1, 1], back: [1, 0, 0, 0] }];
+    if (source !== WIDE) return [{ take: source, patch: 0, oval: null, curve: null, feather_px: 0, opacity: 1, fills: 0, gain: [1, 1, 1], back: [1, 0, 0, 0] }];
     const run = this.plan?.runs.find((one) => one.first <= this.frame && this.frame < one.stop);
     return (run?.layers ?? []).map((number) => {
       const layer = /** @type {Plan} */ (this.plan).drawn[number];
-      const moved = layer.oval || layer.curve ? this.moved.get(layer.take) : undefined;
+      const moved = (layer.oval || layer.curve) && !layer.patch ? this.moved.get(layer.take) : undefined;
       return moved ? { ...layer, ...moved } : layer;
     });
   }
@@ -320,16 +320,17 @@ export class Preview {
     if (!this.gl || !this.plan) return;
     const { context: gl, fields } = this.gl;
     const { width, height } = this.plan;
-    for (const { take, curve } of layers) {
+    for (const layer of layers) {
+      const { curve } = layer;
       if (!curve) continue;
       const field = fieldFor(curve, width, height);
-      const before = this.fields.get(take);
+      const before = this.fields.get(named(layer));
       if (before?.field === field) continue;
       gl.activeTexture(gl.TEXTURE5);
       gl.bindTexture(gl.TEXTURE_2D_ARRAY, fields);
       if (!this.fields.size) gl.texImage3D(gl.TEXTURE_2D_ARRAY, 0, gl.R16F, field.across, field.down, MOST_LAYERS, 0, gl.RED, gl.FLOAT, null);
       const slice = before?.slice ?? this.fields.size;
-      this.fields.set(take, { slice, field });
+      this.fields.set(named(layer), { slice, field });
       gl.texSubImage3D(gl.TEXTURE_2D_ARRAY, 0, 0, 0, slice, field.across, field.down, 1, gl.RED, gl.FLOAT, field.values);
     }
   }
@@ -348,7 +349,7 @@ export class Preview {
         x, y, rx, ry,
         Math.cos(turn), Math.sin(turn), layer.feather_px, layer.oval ? 1 : layer.curve ? 2 : 0,
         ...layer.gain, 0,
-        layer.opacity, layer.fills, this.fields.get(layer.take)?.slice ?? 0, 0,
+        layer.opacity, layer.fills, this.fields.get(named(layer))?.slice ?? 0, 0,
         ...layer.back,
       ]);
     });
@@ -381,6 +382,9 @@ export class Preview {
     this.gl?.context.getExtension("WEBGL_lose_context")?.loseContext();
   }
 }
+
+/** @param {Layer} layer */
+const named = ({ take, patch }) => `${take} ${patch}`;
 
 // --- the stream ----------------------------------------------------------------------------------
 
