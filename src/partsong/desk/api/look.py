@@ -141,12 +141,11 @@ class Frame(Wire):
 
 
 class ViewTold(Wire):
-    """A frame's numbers in words; ``key`` names its pictures under /media/views."""
+    """A frame's lowest and highest luma, and its numbers in words; ``key`` names its pictures under /media/views."""
 
     key: str
     what: str
-    lowest_percent: tuple[float, float, float, float]
-    highest_percent: tuple[float, float, float, float]
+    luma_percent: tuple[float, float]
     words: tuple[str, ...]
 
 
@@ -260,18 +259,22 @@ def view(desk: Desk, wanted: Frame) -> ViewTold:
     return ViewTold(
         key=found.key,
         what=found.what,
-        lowest_percent=found.limits.lowest,
-        highest_percent=found.limits.highest,
+        luma_percent=_luma_percent(found),
         words=_in_words(found),
     )
 
 
+def _luma_percent(found: Viewed) -> tuple[float, float]:
+    """Return the lowest and the highest luma to a hundredth; nothing reads as minus zero."""
+    return round(found.limits.lowest[3], 2) + 0.0, round(found.limits.highest[3], 2) + 0.0
+
+
 def _in_words(found: Viewed) -> tuple[str, ...]:
-    limits = found.limits
+    limits, (low, high) = found.limits, _luma_percent(found)
     outside = f"{limits.outside_r103:.2%} of it lies outside -5 to 105 %"
     dark = sum(share for zone, share in found.zones if zone <= -5)
     said = [
-        f"Luma from {limits.lowest[3]:.2f} to {limits.highest[3]:.2f} %.",
+        f"Luma from {low:.2f} to {high:.2f} %.",
         f"Below black {limits.below_black:.2%} of the picture, above white {limits.above_white:.2%}.",
         f"{outside}: {'within' if limits.within_r103 else 'more than'} the hundredth that EBU R 103 allows.",
         f"{dark:.0%} of it lies five stops or more under mid grey.",

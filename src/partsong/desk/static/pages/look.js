@@ -11,7 +11,7 @@ import { songSlider, steppedBy } from "../lib/song.js";
 /** @typedef {{take: string, part: string, roaming: boolean, grade: Cdl, words: string, sentence: string, hero: string}} Graded */
 /** @typedef {import("../lib/song.js").Song & {look: Path | null, mix: string, tint: string, steps: {step: string, words: string}[], encodings: {step: string, words: string}[], asks: boolean, table: Measure | null, whole: Measure | null, tables: string[], takes: Graded[], sources: {source: string, first: number, stop: number}[]}} Look */
 /** @typedef {{spaces: string[], displays: Record<string, string[]>, mixes: string[], tints: string[]}} Choices */
-/** @typedef {{key: string, what: string, lowest_percent: number[], highest_percent: number[], words: string[]}} Viewed */
+/** @typedef {{key: string, what: string, luma_percent: [number, number], words: string[]}} Viewed */
 
 const JOB = "match";
 const WIDE = "wide";
@@ -244,7 +244,7 @@ export default {
 
     /** @param {string} name @param {Viewed} found @param {string} through */
     async function figure(name, found, through) {
-      const levels = `luma from ${found.lowest_percent[3].toFixed(2)} to ${found.highest_percent[3].toFixed(2)} %`;
+      const levels = `luma from ${found.luma_percent[0].toFixed(2)} to ${found.luma_percent[1].toFixed(2)} %`;
       const picture = /** @type {HTMLImageElement} */ (h("img", { class: "view-picture", alt: `${found.what}, ${WAYS.find(([one]) => one === through)?.[1]}`, src: `/media/views/${found.key}/${through === "zones" ? "zones" : "picture"}` }));
       const drawn = SCOPES.map(([kind, title, width, height]) => /** @type {HTMLImageElement} */ (h("img", { "data-scope": kind, alt: `${title} of ${name}: ${levels}`, width, height, src: `/media/views/${found.key}/${kind}` })));
       await Promise.all([picture, ...drawn].map((one) => one.decode().catch(() => null)));
