@@ -18,8 +18,8 @@ from partsong.timebase import Time
 AXE = Path(__file__).parent / "axe" / "axe.min.js"
 LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 PAGES = [
-    "", "prepare", "shoot?take=drum-1", "lineup?take=bell-1", "stage?take=bell-1", "look?source=drum-1&beside=bell-1",
-    "cut?frame=25", "signoff",
+    "", "prepare", "shoot?take=drum-1&live=1", "lineup?take=bell-1", "stage?take=bell-1",
+    "look?source=drum-1&beside=bell-1", "cut?frame=25", "signoff",
 ]  # fmt: skip
 CUT_OFF = """() => [...document.querySelectorAll("#sheet *, #margin *, #foot *")].filter((one) => {
   const box = one.getBoundingClientRect();
