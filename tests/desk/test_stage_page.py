@@ -316,7 +316,7 @@ def test_a_bar_is_repeated_and_the_frame_is_seen_whole_or_in_full(previewed):
 # --- what shows -----------------------------------------------------------------------------------
 
 
-def test_seams_are_measured_with_progress_and_drawn_where_they_lie(staged, running, page, tools):
+def test_seams_are_measured_and_drawn_where_they_lie(staged, running, page, tools):
     page.goto(f"{running.address}/stage")
     told(page, "Nobody has measured yet")
     page.locator("#make-seams").click()
