@@ -53,7 +53,8 @@ from partsong.shoot.offload import offload
 from partsong.shoot.sight import Looker, Sight, changes_of, reduced
 from partsong.timebase import Rate
 from partsong.watch import silent
-from staging.scenes import Banding, PropMove, Scene, SceneSetting, scene_setting, with_take
+from shooting.props import moved_props
+from staging.scenes import Banding, Scene, SceneSetting, scene_setting, with_take
 
 WIDTH, HEIGHT, FPS, FRAMES = 480, 270, 25.0, 2400
 SPREAD = tuple(range(60, FRAMES, 160))
@@ -85,7 +86,7 @@ def main() -> None:
     given = options.parse_args()
     parts: dict[str, Callable[[], None]] = {
         "pictures": lambda: pictures(given.seed, 2 if given.few else 5),
-        "props": lambda: moved_props(given.seed, 2 if given.few else 8),
+        "props": lambda: moved_props(given.seed, 2 if given.few else 10),
         "files": lambda: files(given.seed, 3 if given.few else 8),
         "repeats": lambda: repeats(given.seed, 1 if given.few else 5),
         "facts": lambda: facts(given.seed, 1 if given.few else 3),
@@ -214,43 +215,6 @@ def pictures(seed: int, count: int) -> None:
     if sizes:
         print(f"size of a move against the reference: worst error {max(sizes):.3f} px, median {np.median(sizes):.3f}")
     print(f"{(cpu_s() - spent) / takes:.2f} s CPU a take, drawing it included")
-
-
-def moved_props(seed: int, count: int) -> None:
-    """Count props found and made up: any prop of the scene by lot, hidden by a player or in the dark or not."""
-    made, found, extra = Counter[str](), Counter[str](), 0
-    near: list[float] = []
-    for number in range(seed, seed + count):
-        base = scene_setting(number, width=WIDTH, height=HEIGHT, parts=3, oversample=1)
-        rng = np.random.default_rng([number, 9])
-        scene = Scene(base)
-        reference = seen(lambda frame, scene=scene: scene.planes(0, frame))
-        for kind in ("clean", "moved", "turned", "gone"):
-            prop, sign = int(rng.integers(0, len(base.props))), float(rng.choice([-1, 1]))
-            move = {
-                "clean": PropMove(prop),
-                "moved": PropMove(prop, dx_m=sign * float(rng.uniform(0.04, 0.2))),
-                "turned": PropMove(prop, turn_deg=sign * float(rng.uniform(4, 15))),
-                "gone": PropMove(prop, gone=True),
-            }[kind]
-            take = Scene(with_take(base, 1, moved=() if kind == "clean" else (move,)))
-            remarks = props.of_props(seen(lambda frame, take=take: take.planes(1, frame)), reference, "reference", [])
-            made[kind] += 1
-            if kind == "clean":
-                extra += len(remarks)
-                continue
-            # Something that went by what it went: a camera of this scene sees width pixels a metre at one metre.
-            went = move.dx_m * WIDTH / base.props[prop].z
-            sizes = [f"{remark.sentence.split('now ')[1]}" for remark in remarks]
-            errors = [abs(remark.size - abs(went)) for remark in remarks if remark.size is not None]
-            found[kind] += bool(remarks) and (kind != "moved" or min(errors) <= 1)
-            near += [min(errors)] if kind == "moved" and errors else []
-            print(f"    seed {number} {kind} {base.props[prop].kind}, went {went:+.2f} px: {sizes or 'not found'}")
-    for kind in ("moved", "turned", "gone"):
-        print(f"{kind:20} {found[kind]:3} of {made[kind]:3}")
-    if near:
-        print(f"size of a move: errors of {', '.join(f'{error:.2f}' for error in sorted(near))} px")
-    print(f"false findings in {made['clean']} clean takes: {extra}")
 
 
 # --- faults of files ------------------------------------------------------------------------------

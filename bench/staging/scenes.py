@@ -316,6 +316,32 @@ class Scene:
         """Return a frame of a plate of the room in ambient light."""
         return self._recorded(self.ambient(), noise, 200.0, [self.setting.seed, 3, frame])
 
+    def empty_planes(self, take: int, noise: float, seed: int) -> Planes:
+        """Return what the camera records of the room with a take's lamp and props but nobody in it."""
+        return self._recorded(self.empty(take), noise, 200.0, [self.setting.seed, 6, take, seed])
+
+    def silhouette(self, move: PropMove) -> tuple[NDArray[np.bool_], float]:
+        """Return where a prop that stands so is seen, (h, w), and how many pixels it would fill uncovered."""
+        room = self._room((move,))
+        cut = _prop_cutout(self.setting.props[move.prop], move, self.setting, move.prop)
+        alpha, _ = self._cutout_seen(cut)
+        own = (alpha > 0.5) & (room.depth >= np.float32(cut.z) - np.float32(1e-4))
+        place = self._seen(own[..., None].astype(np.float32), Pose(), 0.0)[..., 0] > 0.5
+        return place, float((alpha > 0.5).sum()) / self._over**2
+
+    def pixel(self, x: float, y: float, z: float) -> tuple[float, float]:
+        """Return where a point of the room (metres) is seen, pixels right and down of the first pixel's middle."""
+        width, height = self.setting.width, self.setting.height
+        return width / 2 - 0.5 + width * x / z, _HORIZON * height - 0.5 - width * (y - _EYE_Y) / z
+
+    def axis(self, number: int) -> tuple[float, float]:
+        """Return where the point is seen that a prop is turned about."""
+        cut = _prop_cutout(self.setting.props[number], PropMove(number), self.setting, number)
+        prop = self.setting.props[number]
+        # Cut-outs are turned about a place between samples, half a sample right of and below their middle.
+        across, down = cut.alpha.shape[1] / 2 + 0.5, (cut.top - prop.y - prop.height / 2) * cut.scale + 0.5
+        return self.pixel(cut.left + across / cut.scale, cut.top - down / cut.scale, prop.z)
+
     def matte(self, take: int, frame: int) -> NDArray[np.float32]:
         """Return how much of each pixel is the player: (h, w), 0 to 1, in the scene's frame."""
         room = self._room(self.setting.takes[take].moved)

@@ -276,7 +276,8 @@ class Region(Record):
 class Finding(Record):
     """Something noticed about a take: where, when (in the take), how big, what to do.
 
-    ``moved_px`` is how far what was found has moved, right and down in pixels of the take, where it did.
+    ``moved_px`` is how far what was found has moved, right and down in pixels of the take, where it did; ``was`` is
+    where it stood before, of which that is the middle's way, and ``turned_deg`` how far it turned, clockwise.
     """
 
     take: Id
@@ -289,6 +290,8 @@ class Finding(Record):
     size: Finite | None = None
     unit: str = ""
     moved_px: tuple[Finite, Finite] | None = None
+    was: Region | None = None
+    turned_deg: Finite | None = None
 
 
 class Judgement(Record):

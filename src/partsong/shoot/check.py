@@ -30,6 +30,7 @@ _VERSION = 6
 _SUSPECTS = 6
 """Frames that may be repeated, each of which costs a little decoding to be sure of."""
 _ENOUGH_KEYS = 8
+_MORE_LIGHTS = 2  # besides the reference's, that props are looked at in
 _LEAST_OF_PLATE = 5  # frames, of which noise can be told
 
 
@@ -92,8 +93,7 @@ def sight_of(folder: FilmFolder, take: Take, *, packets: Packets | None = None) 
         If a frame cannot be decoded.
     """
     picture = take.picture
-    name = key_of("sight", _VERSION, take.clip.file.fingerprint, picture.matrix, picture.value_range)
-    kept = folder.cached("sights", name, ".npz")
+    kept = _kept(folder, take)
     if kept.is_file():
         return _loaded(kept)
     path = folder.locate(take.clip.file)
@@ -103,6 +103,12 @@ def sight_of(folder: FilmFolder, take: Take, *, packets: Packets | None = None) 
     with writing(kept) as temporary:
         temporary.write_bytes(_dumped(sight))
     return sight
+
+
+def _kept(folder: FilmFolder, take: Take) -> Path:
+    picture = take.picture
+    name = key_of("sight", _VERSION, take.clip.file.fingerprint, picture.matrix, picture.value_range)
+    return folder.cached("sights", name, ".npz")
 
 
 # --- one take -------------------------------------------------------------------------------------
@@ -131,7 +137,8 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
         not_told.append("Focus was not compared: this take is the reference itself.")
         not_told.append("Exposure and white balance were not compared: this take is the reference itself.")
     if reference is not None and against is not None:
-        said += props.of_props(sight, reference, against.id, unseen)
+        more = [other for other in others if other.id != against.id and other.part != take.part]
+        said += props.of_props(sight, reference, against.id, unseen, _other_lights(folder, take, more))
     else:
         not_told.append("Whether a prop was moved was not told: there is no other take to hold this one against.")
     kinds = {remark.kind for remark in [*said, *seen]}
@@ -184,6 +191,12 @@ def _comparable(folder: FilmFolder, sight: Sight, against: Take, unseen: list[st
         unseen.append(f"It was not compared with {against.id}: the two are of different size.")
         return None
     return reference
+
+
+def _other_lights(folder: FilmFolder, take: Take, others: Sequence[Take]) -> list[Sight]:
+    """Return the sights of some other takes, of those that were looked at already: no more is decoded for this."""
+    looked_at = [other for other in others if _same_size(other, take) and _kept(folder, other).is_file()]
+    return [sight_of(folder, other) for other in looked_at[:_MORE_LIGHTS]]
 
 
 def _same_size(one: Take, other: Take) -> bool:

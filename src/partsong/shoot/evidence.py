@@ -11,7 +11,7 @@ import numpy as np
 
 from partsong.errors import OutputFailed
 from partsong.film.folder import FilmFolder, writing
-from partsong.film.records import Finding, Take
+from partsong.film.records import Finding, Region, Take
 from partsong.media import tags
 from partsong.media.picture import encoded_rgb, open_picture, resized
 
@@ -49,6 +49,8 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
             left, top = round(box.x * scale), round(box.y * scale)
             right, bottom = round((box.x + box.width) * scale), round((box.y + box.height) * scale)
             cv2.rectangle(shown, (left, top), (right, bottom), _MARK, 3)
+            if finding.was is not None and finding.moved_px is not None:
+                _draw_way(shown, finding.was, finding.moved_px, scale)
             cv2.putText(shown, str(number), (left + 6, top + 24), cv2.FONT_HERSHEY_SIMPLEX, 0.8, _MARK, 2)
     lines = [f"{take.id}, frame {frame}: {verdict}"]
     for number, finding in enumerate(findings, start=1):
@@ -66,6 +68,19 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
     with writing(out) as temporary:
         temporary.write_bytes(data.tobytes())
     return out
+
+
+def _draw_way(shown: NDArray[np.uint8], was: Region, moved_px: tuple[float, float], scale: float) -> None:
+    """Draw where something stood, as a thin box, and an arrow from there to where it stands."""
+    import cv2
+
+    corners = ((was.x, was.y), (was.x + was.width, was.y + was.height))
+    first, second = ((round(x * scale), round(y * scale)) for x, y in corners)
+    cv2.rectangle(shown, first, second, _MARK, 1)
+    middle = (was.x + was.width / 2, was.y + was.height / 2)
+    start = (round(middle[0] * scale), round(middle[1] * scale))
+    end = (round((middle[0] + moved_px[0]) * scale), round((middle[1] + moved_px[1]) * scale))
+    cv2.arrowedLine(shown, start, end, _MARK, 2, cv2.LINE_AA, tipLength=0.3)
 
 
 def _frame(path: Path, take: Take, frame: int) -> NDArray[np.float32]:

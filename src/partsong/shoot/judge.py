@@ -57,6 +57,8 @@ class Remark:
     size: float | None = None
     unit: str = ""
     moved_px: tuple[float, float] | None = None
+    was: tuple[float, float, float, float] | None = None
+    turned_deg: float | None = None
 
     def finding(self, take: Take) -> Finding:
         """Return the record of it."""
@@ -67,13 +69,17 @@ class Remark:
             advice=self.advice,
             verdict=self.verdict,
             at=None if self.frame is None else Time.at_frame(self.frame, take.picture.rate),
-            region=None
-            if self.box is None
-            else Region(**dict(zip(("x", "y", "width", "height"), self.box, strict=True))),
+            region=_region(self.box),
             size=self.size,
             unit=self.unit,
             moved_px=self.moved_px,
+            was=_region(self.was),
+            turned_deg=self.turned_deg,
         )
+
+
+def _region(box: tuple[float, float, float, float] | None) -> Region | None:
+    return None if box is None else Region(x=box[0], y=box[1], width=box[2], height=box[3])
 
 
 def worst(findings: Sequence[Finding]) -> Verdict:

@@ -1,45 +1,132 @@
-"""Props that stand elsewhere than in the reference, under another light. Pure.
+"""Props that do not stand as they stood in the reference, under another light. Pure.
 
 That a place looks different says nothing: a shadow's edge does that. What says something is that the same drawing is
-now *there*: a window of the reference is found in the take beside its place, much better than at its place and better
-than anywhere else near; what the take shows there is not what the reference showed there; and many windows side by
-side say the same. A prop that was taken away, brought, or turned by much leaves nothing to be found again.
+now *there* (:mod:`partsong.shoot.moves`), or that a whole surface has another drawing (:mod:`partsong.shoot.alone`).
+Where either light shows too little, or a player is, nothing is told, and that is said.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from partsong.render.registration import LEAST_SIDE, drawing, find_pose, laid
+from partsong.render.registration import LEAST_SIDE, find_pose, laid
+from partsong.shoot.alone import SURE_PX, Alone, alone
+from partsong.shoot.changes import Changes, Mask, Picture, changes
 from partsong.shoot.judge import Remark
+from partsong.shoot.moves import SURE, Moved, moved
 from partsong.shoot.sight import Sight
 
-_SEARCHED = 480  # the width, at most, at which props are looked for
-_SIDE, _REACH, _STEP = 1 / 30, 1 / 24, 1 / 120  # of the width: a window, how far it is looked for, from one to the next
-_LEAST_MOVE = 2  # pixels of the search; less is the edge of something in another light
-_STILL = 0.9  # of a window, where nobody moves
-_DRAWN = 0.35  # standard deviation of a window's drawing, which is about 1 where there is much to see
-_SEEN = 5.0  # a window's contrast over the noise of the still picture
-_ALIKE = 0.75  # correlation at the new place,
-_BETTER, _ALONE, _NEW = 0.25, 0.08, 0.2  # and over that at its place, anywhere else, and of what was there before
-_NEAR = 8  # pixels of the search between neighbours: two steps
-_WINDOWS = 7  # side by side; clean takes of the tuning seeds come to 4
-_STILL_NOISE = 1.25 / np.sqrt(15)  # of a median of fifteen frames, against one (the median's efficiency, 2 / pi)
+TURNED_DEG = 2.0
+"""From here on a thing is told as turned; less is within what a small one can tell."""
+_MOVED_PX = 1.0  # of the still picture; less is what registration may leave, and a light that falls otherwise
+_SAME_PX, _SAME = 2.0, 0.3  # between two findings of one thing; and of it, that both show
+_STRANGE = 0.3  # correlation
+_BESIDE_PX = 25
+_ROWS = ("upper", "", "lower")
+_COLUMNS = ("left", "", "right")
+_HARDLY = 0.25  # of a part of the frame, below which it is named as not seen
+_PUT_BACK = "Compare with {} on a monitor and put it back; else it may show twice, or cut off, where the takes meet."
 
 
 @dataclass(frozen=True, slots=True)
-class _Window:
-    x: int
-    y: int
-    dx: float
-    dy: float
+class Compared:
+    """What two stills say of the props, in the reference's frame: ``seen`` and ``player`` (h, w) are where."""
+
+    moved: tuple[Moved, ...]
+    alone: tuple[Alone, ...]
+    seen: Mask
+    player: Mask
 
 
-def of_props(sight: Sight, reference: Sight, name: str, unseen: list[str]) -> list[Remark]:
+def compared(sight: Sight, reference: Sight, others: Sequence[Sight] = ()) -> Compared | None:
+    """Compare two takes of one size; None if they cannot be laid on each other.
+
+    What the reference alone says too weakly counts when one of the ``others`` says the same: shadows and players of
+    the reference are not in those.
+    """
+    first = _Pair.of(sight, reference)
+    if first is None:
+        return None
+    things, surfaces = first.moved(), alone(first.changes, reference.still, first.here)
+    weak = any(one.told < SURE for one in things)
+    asked = weak or any(one.where.sum() < SURE_PX for one in surfaces)
+    pairs = [pair for pair in (_Pair.of(sight, other) for other in others) if pair is not None] if asked else []
+    again = [pair.moved() for pair in pairs] if weak else []
+    surfaces = [one for one in surfaces if one.where.sum() >= SURE_PX or any(_strange(one, pair) for pair in pairs)]
+    things = [
+        one
+        for one in things
+        if one.told >= SURE
+        or any(_same(one, other) for found in again for other in found)
+        or any(_explains(one, surface) for surface in surfaces)
+    ]
+    things = _once(things)
+    near = [_near(one) for one in things]
+    surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
+    player = first.changes.player_before | first.changes.player_after
+    return Compared(tuple(things), tuple(surfaces), first.changes.seen, player)
+
+
+@dataclass(frozen=True, slots=True)
+class _Pair:
+    changes: Changes
+    before: Picture
+    here: Picture
+
+    @classmethod
+    def of(cls, sight: Sight, reference: Sight) -> _Pair | None:
+        found = find_pose(reference.still, sight.still, reference.unmoving & sight.unmoving)
+        if not found.same_room:
+            return None
+        here = laid(sight.still, found.pose)
+        return cls(changes(reference, sight, here), reference.still, here)
+
+    def moved(self) -> list[Moved]:
+        found = moved(self.changes, self.before, self.here)
+        return [one for one in found if np.hypot(one.dx, one.dy) >= _MOVED_PX or abs(one.turn_deg) >= TURNED_DEG]
+
+
+def _same(one: Moved, other: Moved) -> bool:
+    """Say whether two comparisons found the same thing to have moved alike."""
+    apart = float(np.hypot(one.dx - other.dx, one.dy - other.dy))
+    return apart <= _SAME_PX and bool((one.after & other.after).sum() > _SAME * min(one.after.sum(), other.after.sum()))
+
+
+def _explains(one: Moved, surface: Alone) -> bool:
+    """Say whether a surface that is in one picture only is mostly a thing's old and new place."""
+    return bool((surface.where & (one.before | one.after)).sum() > 0.5 * surface.where.sum())
+
+
+def _once(things: list[Moved]) -> list[Moved]:
+    """Leave out what is told weakly of a place of which more is told already; the surest come first."""
+    kept: list[Moved] = []
+    for one in things:
+        if one.told >= SURE or not any((_near(other) & one.after).sum() > _SAME * one.after.sum() for other in kept):
+            kept.append(one)
+    return kept
+
+
+def _near(one: Moved) -> Mask:
+    """Return the box around a thing's two places: what it hid or hides now is no other thing."""
+    rows, columns = np.nonzero(one.before | one.after)
+    place = np.zeros(one.before.shape, bool)
+    top, left = max(0, rows.min() - _BESIDE_PX), max(0, columns.min() - _BESIDE_PX)
+    place[top : rows.max() + _BESIDE_PX, left : columns.max() + _BESIDE_PX] = True
+    return place
+
+
+def _strange(one: Alone, pair: _Pair) -> bool:
+    """Say whether a surface has another drawing than in one more take."""
+    where = one.where & pair.changes.seen
+    return bool(where.sum() > _SAME * one.where.sum() and pair.changes.alike[where].mean() < _STRANGE)
+
+
+def of_props(
+    sight: Sight, reference: Sight, name: str, unseen: list[str], others: Sequence[Sight] = ()
+) -> list[Remark]:
     """Judge whether props stand where they stood in the reference; both of one size.
 
     Parameters
@@ -50,147 +137,93 @@ def of_props(sight: Sight, reference: Sight, name: str, unseen: list[str]) -> li
         Of the reference.
     unseen : list of str
         Gets a sentence of what was not told.
+    others : sequence of Sight
+        Of more takes of the same size, in other lights.
     """
     if min(sight.still.shape) < LEAST_SIDE:
         unseen.append("Whether a prop was moved was not told: the picture is too small.")
         return []
-    still = reference.unmoving & sight.unmoving
-    found = find_pose(reference.still, sight.still, still)
-    if not found.same_room:
+    both = compared(sight, reference, others)
+    if both is None:
         unseen.append("Whether a prop was moved was not told: the two pictures could not be laid on each other.")
         return []
-    here = laid(sight.still, found.pose)
-    windows, share = _windows(reference, sight, here, still)
-    unseen.append(
-        f"Whether a prop was moved was told in {share:.0%} of the frame; elsewhere it is not seen: too dark in one of "
-        "the two lights, too plain, or behind a player. Props taken away, brought, or turned by much were not looked "
-        "for: look at the picture yourself."
-    )
-    said: list[list[_Window]] = []
-    for group in _side_by_side(windows):
-        # One prop that turned goes by several ways; it is told once.
-        if len(group) >= _WINDOWS and not any(_touch(one, other) for one in group for told in said for other in told):
-            said.append(group)
-    return [_remark(group, here.shape, sight.width, name) for group in said]
+    unseen.append(_not_seen(both))
+    factor = sight.width / sight.still.shape[1]
+    said = [_of_moved(thing, factor, sight.width, name) for thing in both.moved]
+    return said + [_of_alone(thing, factor, name) for thing in both.alone]
 
 
-def _windows(
-    reference: Sight, sight: Sight, here: NDArray[np.float32], still: NDArray[np.bool_]
-) -> tuple[list[_Window], float]:
-    """Return the windows that are found elsewhere, and the share of all of them in which there was something to see."""
-    import cv2
-
-    height, width = _search_size(here.shape)
-    one, other = (
-        np.asarray(cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA), np.float32)
-        for picture in (reference.still, here)
-    )
-    free = cv2.resize(still.astype(np.float32), (width, height), interpolation=cv2.INTER_AREA)
-    noises = [cv2.resize(entry.grain, (width, height)) * np.float32(_STILL_NOISE) for entry in (reference, sight)]
-    side = _side(width)
-    reach, step = max(6, round(_REACH * width)), max(2, round(_STEP * width))
-    was, now = (np.pad(drawing(picture), reach, mode="reflect") for picture in (one, other))
-    found, seen, asked = [], 0, 0
-    for y in range(0, height - side + 1, step):
-        for x in range(0, width - side + 1, step):
-            asked += 1
-            place = np.s_[y : y + side, x : x + side]
-            bright = all(
-                float(picture[place].std()) >= _SEEN * float(noise[place].mean())
-                for picture, noise in zip((one, other), noises, strict=True)
-            )
-            window = was[reach + y : reach + y + side, reach + x : reach + x + side]
-            if not bright or free[place].mean() < _STILL or window.std() < _DRAWN:
-                continue
-            seen += 1
-            move = _found_beside(window, was, now, (x, y), reach)
-            if move is not None:
-                found.append(_Window(x, y, *move))
-    return found, seen / max(asked, 1)
-
-
-def _found_beside(
-    window: NDArray[Any], was: NDArray[Any], now: NDArray[Any], at: tuple[int, int], reach: int
-) -> tuple[float, float] | None:
-    import cv2
-
-    (x, y), side = at, window.shape[0]
-    alike = cv2.matchTemplate(now[y : y + side + 2 * reach, x : x + side + 2 * reach], window, cv2.TM_CCOEFF_NORMED)
-    row, column = (int(place) for place in np.unravel_index(int(np.argmax(alike)), alike.shape))
-    best = float(alike[row, column])
-    away = max(abs(column - reach), abs(row - reach))
-    if not _LEAST_MOVE <= away < reach or best < _ALIKE:
-        return None
-    if best - float(alike[reach - 1 : reach + 2, reach - 1 : reach + 2].max()) < _BETTER:
-        return None
-    move = (
-        column - reach + _top_of(alike[row, column - 1 : column + 2]),
-        row - reach + _top_of(alike[row - 1 : row + 2, column]),
-    )
-    alike[max(0, row - 3) : row + 4, max(0, column - 3) : column + 4] = -1
-    if best - float(alike.max()) < _ALONE:
-        return None
-    shown = now[y + row : y + row + side, x + column : x + column + side]
-    before = was[y + row - 1 : y + row + side + 1, x + column - 1 : x + column + side + 1]
-    if best - float(cv2.matchTemplate(before, shown, cv2.TM_CCOEFF_NORMED).max()) < _NEW:
-        return None
-    return move
-
-
-def _side_by_side(windows: list[_Window]) -> list[list[_Window]]:
-    """Return windows in groups that touch and went the same way, the largest first."""
-    left, groups = list(windows), []
-    while left:
-        group = [left.pop()]
-        for member in group:  # which grows as its neighbours are found
-            near = [one for one in left if _neighbours(one, member)]
-            group += near
-            left = [one for one in left if one not in near]
-        groups.append(group)
-    return sorted(groups, key=len, reverse=True)
-
-
-def _neighbours(one: _Window, other: _Window) -> bool:
-    return _touch(one, other) and max(abs(one.dx - other.dx), abs(one.dy - other.dy)) <= 1
-
-
-def _touch(one: _Window, other: _Window) -> bool:
-    return max(abs(one.x - other.x), abs(one.y - other.y)) <= _NEAR
-
-
-def _remark(group: list[_Window], shape: tuple[int, ...], width: int, name: str) -> Remark:
-    """Say in the take's pixels where a group went; ``shape`` is the still picture's."""
-    rows, columns = _search_size(shape)
-    scale, side = width / columns, _side(columns)
-    # The middle one of many windows: those that hold some of the room behind as well err to either side.
-    dx, dy = (float(np.median(ways)) for ways in zip(*((w.dx, w.dy) for w in group), strict=True))
-    # Where it stands now, within the frame.
-    left, right = np.clip([min(w.x for w in group) + dx, max(w.x for w in group) + dx + side], 0, columns) * scale
-    top, bottom = np.clip([min(w.y for w in group) + dy, max(w.y for w in group) + dy + side], 0, rows) * scale
-    size = float(np.hypot(dx, dy)) * scale
+def _of_moved(thing: Moved, factor: float, width: int, name: str) -> Remark:
+    dx, dy = thing.dx * factor, thing.dy * factor
+    size = float(np.hypot(dx, dy))
+    way = f"{abs(dx):.1f} {'right' if dx >= 0 else 'left'} and {abs(dy):.1f} {'down' if dy >= 0 else 'up'}"
+    went = f"{size:.1f} px ({size / width:.1%} of the frame's width) off: {way}"
+    turned = abs(thing.turn_deg) >= TURNED_DEG
+    if turned:
+        hand = "clockwise" if thing.turn_deg > 0 else "anticlockwise"
+        sentence = f"Something that stood otherwise in {name} is turned by {abs(thing.turn_deg):.1f} degrees {hand}"
+        sentence += f", and its middle is {went}." if size >= 1 else "."
+    else:
+        sentence = f"Something that stood elsewhere in {name} is now {went}."
     return Remark(
-        "prop moved",
-        f"Something that stood elsewhere in {name} is now {size:.1f} px off "
-        f"({dx * scale:+.1f} right, {dy * scale:+.1f} down).",
-        f"Compare with {name} on a monitor and put it back; else it may show twice, or cut off, where the takes meet.",
+        "prop turned" if turned else "prop moved",
+        sentence,
+        _PUT_BACK.format(name),
         "look first",
-        box=(float(left), float(top), float(right - left), float(bottom - top)),
-        size=size,
-        unit="px",
-        moved_px=(dx * scale, dy * scale),
+        box=_box(thing.after, factor),
+        size=abs(thing.turn_deg) if turned else size,
+        unit="degrees" if turned else "px",
+        moved_px=(dx, dy),
+        was=_box(thing.before, factor),
+        turned_deg=thing.turn_deg,
     )
 
 
-def _side(columns: int) -> int:
-    return max(8, round(_SIDE * columns))
+def _of_alone(thing: Alone, factor: float, name: str) -> Remark:
+    kind, sentence, advice = {
+        "before": (
+            "prop gone",
+            f"Something that stood here in {name} does not stand here now, nor near.",
+            _PUT_BACK.format(name),
+        ),
+        "after": (
+            "prop brought",
+            f"Something stands here now that did not in {name}.",
+            "If it is not part of this set-up, take it away; else mind that no seam runs through it.",
+        ),
+        "either": (
+            "prop gone or brought",
+            f"What is seen here has nothing in common with {name}: something was taken away or brought.",
+            _PUT_BACK.format(name),
+        ),
+    }[thing.which]
+    return Remark(kind, sentence, advice, "look first", box=_box(thing.where, factor))
 
 
-def _top_of(three: NDArray[Any]) -> float:
-    before, middle, after = (float(value) for value in three)
-    bend = before - 2 * middle + after
-    return float(np.clip((before - after) / (2 * bend), -0.5, 0.5)) if bend < 0 else 0.0
+def _box(where: Mask, factor: float) -> tuple[float, float, float, float]:
+    """Return where a mask lies, in the frame's pixels: left, top, width, height."""
+    rows, columns = np.nonzero(where)
+    left, right = factor * float(columns.min()), factor * float(columns.max() + 1)
+    top, bottom = factor * float(rows.min()), factor * float(rows.max() + 1)
+    return left, top, right - left, bottom - top
 
 
-def _search_size(shape: tuple[int, ...]) -> tuple[int, int]:
-    factor = min(1.0, _SEARCHED / shape[1])
-    return round(shape[0] * factor), round(shape[1] * factor)
+def _not_seen(both: Compared) -> str:
+    dark = float((~both.seen & ~both.player).mean())
+    sentence = (
+        f"Whether a prop was moved was told in {both.seen.mean():.0%} of the frame. Not seen: {dark:.0%}, too dark in "
+        f"one of the two lights or too plain, and {both.player.mean():.0%}, where a player or his shadow is."
+    )
+    hardly = list(_hardly_seen(both.seen))
+    return sentence + (f" Hardly anything is seen {', '.join(hardly)}: look yourself." if hardly else "")
+
+
+def _hardly_seen(seen: Mask) -> Iterator[str]:
+    """Yield the ninths of the frame in which hardly anything could be told."""
+    rows, columns = (np.linspace(0, side, 4).astype(int) for side in seen.shape)
+    for row, down in enumerate(_ROWS):
+        for column, across in enumerate(_COLUMNS):
+            part = seen[rows[row] : rows[row + 1], columns[column] : columns[column + 1]]
+            if part.mean() < _HARDLY:
+                words = " ".join(word for word in (down, across) if word)
+                yield f"at the {words}" if words else "in the middle"

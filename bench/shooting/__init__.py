@@ -1,0 +1,1 @@
+"""What the benchmarks of shoot are made of."""

@@ -1,0 +1,173 @@
+"""Where the drawing of the room is another one than in the reference, whatever the light does. Pure.
+
+Light that falls otherwise multiplies what a surface shows, and multiplies its neighbours alike: fine detail stays what
+it was, up to its strength. So each place is asked how far the take's fine detail goes along with the reference's
+(their correlation, without the noise's share). It does not where a thing stands in one picture only, and at the edges
+of shadows. Nothing is asked where there is no detail to be seen through the noise, and what is said of players is
+left to others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from partsong.shoot.sight import Sight
+
+FINE_PX = 0.8
+"""Standard deviation of the smoothing that keeps noise down; detail is what is finer than a neighbourhood."""
+_NEIGHBOURHOOD_PX = 17
+WINDOW_PX = 13
+"""Across a window in which detail is compared; all of these at a width of 960."""
+_SEEN = 6.0  # energy of detail over the noise's
+_WEAKEST = 0.5  # the share of that energy that another light may leave of it
+_OTHER = 0.4  # correlation below which two details are different ones
+_STILL_NOISE = 1.25 / np.sqrt(15)  # of a median of fifteen frames, against one (the median's efficiency, 2 / pi)
+_COARSE, _SHIRT = 4, 17  # pixels; of the coarse picture, across
+_LEAST_BODY = 0.1  # of the frame's height
+_TRUNK = 0.5  # the upper part of a moving body, that is as broad as he is
+_BELOW, _LEGS = 1.2, 0.8  # of its height and breadth: how far legs reach below, and how wide they stand
+
+Picture = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """Two stills of one room, the second laid on the first, and what they share; all (h, w).
+
+    Attributes
+    ----------
+    before, after : (h, w)
+        Fine detail of either, in the signal's units.
+    noise_before, noise_after : (h, w)
+        The mean square of the noise in them.
+    alike : (h, w)
+        Correlation of the two in the window around each pixel, -1 to 1, without the noise's share.
+    drawn_before, drawn_after : (h, w)
+        Where either shows detail that the other would show too, did it stand there.
+    moving_before, moving_after : (h, w)
+        Where something moves.
+    player_before, player_after : (h, w)
+        Where a player is, moving or sitting still.
+    """
+
+    before: Picture
+    after: Picture
+    noise_before: Picture
+    noise_after: Picture
+    alike: Picture
+    drawn_before: Mask
+    drawn_after: Mask
+    moving_before: Mask
+    moving_after: Mask
+    player_before: Mask
+    player_after: Mask
+
+    @property
+    def lost(self) -> Mask:
+        """Where the reference's detail is not in the take."""
+        return self.drawn_before & (self.alike < _OTHER) & ~self.moving_before
+
+    @property
+    def new(self) -> Mask:
+        """Where the take's detail was not in the reference."""
+        return self.drawn_after & (self.alike < _OTHER) & ~self.moving_after
+
+    @property
+    def seen(self) -> Mask:
+        """Where something can be told at all."""
+        return (self.drawn_before | self.drawn_after) & ~self.player_before & ~self.player_after
+
+
+def changes(reference: Sight, sight: Sight, here: Picture) -> Changes:
+    """Compare a take's still picture, laid on the reference's (``here``), with that."""
+    import cv2
+
+    height, width = reference.still.shape
+    noises = [
+        np.square(np.asarray(cv2.resize(one.grain, (width, height)), np.float32) * np.float32(_STILL_NOISE))
+        # Of white noise a Gaussian leaves 1 / (4 pi sigma^2).
+        / np.float32(4 * np.pi * FINE_PX**2)
+        for one in (reference, sight)
+    ]
+    before, after = detail(reference.still), detail(here)
+    energies = [np.maximum(mean(np.square(one)) - noise, 0) for one, noise in zip((before, after), noises, strict=True)]
+    drawn = [
+        (energy > (_SEEN - 1) * own) & (_WEAKEST * energy > (_SEEN - 1) * other)
+        for energy, own, other in zip(energies, noises, noises[::-1], strict=True)
+    ]
+    least = [np.maximum(energy, np.maximum(noise, 1e-12)) for energy, noise in zip(energies, noises, strict=True)]
+    alike = np.clip(mean(before * after) / np.sqrt(least[0] * least[1]), -1, 1)
+    other = (alike < _OTHER) & (drawn[0] | drawn[1])
+    moving = [~one.unmoving for one in (reference, sight)]
+    return Changes(
+        before=before,
+        after=after,
+        noise_before=noises[0],
+        noise_after=noises[1],
+        alike=alike,
+        drawn_before=drawn[0],
+        drawn_after=drawn[1],
+        moving_before=moving[0],
+        moving_after=moving[1],
+        player_before=_player(moving[0], other),
+        player_after=_player(moving[1], other),
+    )
+
+
+def detail(picture: Picture) -> Picture:
+    """Return what is finer than a neighbourhood."""
+    import cv2
+
+    smooth = np.asarray(cv2.GaussianBlur(picture, (0, 0), FINE_PX), np.float32)
+    around = cv2.blur(smooth, (_NEIGHBOURHOOD_PX, _NEIGHBOURHOOD_PX), borderType=cv2.BORDER_REFLECT)
+    return np.asarray(smooth - around, np.float32)
+
+
+def mean(values: Picture) -> Picture:
+    """Return the mean in the window around each pixel."""
+    import cv2
+
+    return np.asarray(cv2.blur(values, (WINDOW_PX, WINDOW_PX), borderType=cv2.BORDER_REFLECT), np.float32)
+
+
+def _player(moving: Mask, other: Mask) -> Mask:
+    """Return where a player is: what moves, what that encloses, and what is in one picture only right below it."""
+    import cv2
+
+    height, width = moving.shape
+    out = moving.copy()
+    # A shirt that stays where it is lies between sleeves that move.
+    coarse = cv2.resize(moving.astype(np.float32), (width // _COARSE, height // _COARSE), interpolation=cv2.INTER_AREA)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_SHIRT, _SHIRT))
+    padded = cv2.copyMakeBorder((coarse > 0.5).astype(np.uint8), _SHIRT, _SHIRT, _SHIRT, _SHIRT, cv2.BORDER_CONSTANT)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, kernel)[_SHIRT:-_SHIRT, _SHIRT:-_SHIRT]
+    whole = cv2.resize(closed, (width, height), interpolation=cv2.INTER_NEAREST)
+    outlines, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    for outline in outlines:
+        _, top, _, high = cv2.boundingRect(outline)
+        if high < _LEAST_BODY * height:
+            continue
+        body = np.zeros(moving.shape, np.uint8)
+        cv2.drawContours(body, [outline], -1, 1, cv2.FILLED)
+        out |= body.astype(bool)
+        # Legs stand still, at least for a while. A shadow on the floor is no breadth of a body.
+        upper = np.flatnonzero(body[top : top + round(_TRUNK * high)].any(axis=0))
+        middle, half = (upper[0] + upper[-1]) / 2, (upper[-1] - upper[0]) / 2
+        columns = np.arange(max(0, round(middle - _LEGS * half)), min(width, round(middle + _LEGS * half) + 1))
+        for column in columns:
+            lowest = int(np.flatnonzero(body[top : top + high, column])[-1]) + top if body[:, column].any() else top
+            end = min(height, top + round((1 + _BELOW) * high))
+            out[lowest:end, column] |= other[lowest:end, column]
+    closed = cv2.morphologyEx(out.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
+    return np.asarray(closed > 0, bool)
+
+
+def normed(picture: Picture) -> Picture:
+    """Return detail with the contrast of each window divided out."""
+    energy = mean(np.square(picture))
+    floor = max(0.1 * float(np.median(energy)), 1e-12)
+    return np.asarray(picture / np.sqrt(energy + floor), np.float32)

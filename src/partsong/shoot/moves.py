@@ -1,0 +1,311 @@
+"""Things of the reference that stand elsewhere in the take: where to, and how they turned. Pure.
+
+What is lost in the take is looked for near its place, turned a little either way, among what is new in the take.
+A piece that is found so is a beginning: its move is then asked of everything around, what goes along with it better
+than with no move at all is the thing, and Gauss-Newton steps over that measure the move to a part of a pixel.
+
+How much a thing found so tells is counted in nats: what two Gaussian signals of that correlation know of each other,
+for each window that stands by itself. An edge slides along itself and fits everywhere, so a thing must have edges in
+two directions.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from partsong.render.robust import MAD_TO_SIGMA, TUKEY
+from partsong.shoot.changes import WINDOW_PX, Changes, Mask, Picture, detail, mean, normed
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+REACH = 13 / 240
+"""How far a thing is looked for, of the width: 52 pixels of 960."""
+_SMALL = 640  # pixels across, up to which every pixel of a picture is searched
+_ANGLES = tuple(range(-15, 16, 3))  # degrees that it is looked for at
+_TILE, _STEP = 40, 20  # pixels of the search, which goes by every second one
+_CORNER = 10  # pixels around a tile, that come into it when it is turned
+_LEAST_LOST = 60  # pixels of a tile
+_FOUND = 0.5  # correlation of a piece, to go on with it
+_FITS, _BETTER = 0.55, 0.14  # correlation in a window of the thing, and nats that the move gains there
+_LEAST_PX = 250  # of a thing
+_AROUND_PX = 170  # that a piece's move is asked of
+_NEAR_PX = 40  # from where a piece lies to the thing that it belongs to
+_JOINS_PX = 25  # between parts of one thing
+_ROUNDS, _STEPS, _SETTLED = 4, 4, 0.005
+_LEAST_ENERGY = 0.3  # of the piece's, that a place has at least: an empty place is no likeness
+SURE = 12.0
+"""Nats from which a thing is told by one comparison alone; clean takes of the tuning seeds come to 8.4."""
+_TOLD, _TOLD_AT_PLAYERS = 6.5, 12.0  # nats, at least; clothes fit other clothes
+_AT_PLAYERS = 0.6  # of a thing
+_FIRST = 0.25  # of that, before the move is measured
+_BOTH_WAYS = 0.25  # how much weaker the weaker direction of edges may be
+_ONE_THING_PX, _ONE_MOVE_PX, _ONE_TURN_DEG = 30, 15.0, 6.0  # between two findings that may be of one thing
+_SAME = 0.5  # of a thing, that another finding of it covers
+_NEW = 0.4  # of a tile's lost pixels, that no finding explains yet
+
+_Piece = tuple[float, int, int, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A thing that was moved.
+
+    Attributes
+    ----------
+    before, after : (h, w)
+        Where it was in the reference and where it is in the take.
+    dx, dy : float
+        How far the middle of the box around ``before`` went, pixels right and down.
+    turn_deg : float
+        How far it turned, clockwise.
+    told : float
+        The weight of the evidence, nats.
+    """
+
+    before: Mask
+    after: Mask
+    dx: float
+    dy: float
+    turn_deg: float
+    told: float
+
+
+def moved(found: Changes, reference: Picture, here: Picture) -> list[Moved]:
+    """Return the things that moved, the surest first, none of them twice."""
+    explained = np.zeros(found.alike.shape, bool)
+    lost = found.lost
+    things: list[Moved] = []
+    for _, x, y, dx, dy, turn in sorted(_pieces(found, reference, here), reverse=True):
+        tile = np.s_[max(0, y - _TILE) : y + _TILE, max(0, x - _TILE) : x + _TILE]
+        left = int((lost & ~explained)[tile].sum())
+        if left < max(_NEW * int(lost[tile].sum()), 4 * _LEAST_LOST):
+            continue
+        thing = _followed(found, (x, y), np.array([dx, dy, turn]))
+        if thing is not None:
+            things.append(thing)
+            explained |= thing.before
+    kept: list[Moved] = []
+    for thing in sorted(things, key=lambda one: -one.told):
+        for number, one in enumerate(kept):
+            whole = _together(found, one, thing)
+            if whole is not None:
+                kept[number] = whole
+                break
+            if _twice(one, thing):
+                break
+        else:
+            kept.append(thing)
+    return kept
+
+
+def _twice(one: Moved, other: Moved) -> bool:
+    mine = other.before | other.after
+    return bool((mine & (one.before | one.after)).sum() > _SAME * min(mine.sum(), one.before.sum()))
+
+
+def _together(found: Changes, one: Moved, other: Moved) -> Moved | None:
+    """Return two findings as one thing, when they lie side by side and one move explains both.
+
+    What turns goes one way at its top and the other way at its foot, and stays where it is in between.
+    """
+    import cv2
+
+    near = cv2.dilate(one.before.astype(np.uint8), np.ones((2 * _ONE_THING_PX + 1, 2 * _ONE_THING_PX + 1))) > 0
+    apart = math.hypot(one.dx - other.dx, one.dy - other.dy)
+    if not (near & other.before).any() or apart > _ONE_MOVE_PX or abs(one.turn_deg - other.turn_deg) > _ONE_TURN_DEG:
+        return None
+    was, now = (
+        np.array([_middle(mask) for mask in masks]) for masks in ((one.before, other.before), (one.after, other.after))
+    )
+    ways = [complex(*(points[1] - points[0])) for points in (was, now)]
+    if abs(ways[0]) < _NEAR_PX:
+        return None
+    turn = math.degrees(np.angle(ways[1] / ways[0]))
+    at, to = was.mean(axis=0), now.mean(axis=0)
+    within = cv2.dilate((one.after | other.after).astype(np.uint8), np.ones((WINDOW_PX, WINDOW_PX))) > 0
+    whole = _followed(found, (round(at[0]), round(at[1])), np.array([*(to - at), turn]), within)
+    return whole if whole is not None and whole.told > 1.1 * one.told else None
+
+
+def _middle(mask: Mask) -> NDArray[np.float64]:
+    """Return the middle of a mask's box, (x, y)."""
+    rows, columns = np.nonzero(mask)
+    return np.array([(columns.min() + columns.max()) / 2, (rows.min() + rows.max()) / 2])
+
+
+def _pieces(found: Changes, reference: Picture, here: Picture) -> Iterator[_Piece]:
+    """Yield pieces of what was lost that are found elsewhere: likeness, middle, move and turn."""
+    import cv2
+
+    # What a large picture shows is told by every second pixel of it.
+    step = 2 if reference.shape[1] > _SMALL else 1
+    height, width = (side // step for side in reference.shape)
+
+    def reduced(picture: Picture) -> Picture:
+        return np.asarray(cv2.resize(picture, (width, height), interpolation=cv2.INTER_AREA), np.float32)
+
+    lost, new = (reduced(mask.astype(np.float32)) > 0.25 for mask in (found.lost, found.new))
+    # A window that is new reaches beyond what is.
+    around = cv2.dilate(new.astype(np.uint8), np.ones((7, 7))).astype(np.float32)
+    reach = round(REACH * reference.shape[1] / step)
+    pad = reach + _TILE
+    before = np.pad(normed(detail(reduced(reference))), pad)
+    after = np.pad(normed(detail(reduced(here))) * around, pad)
+    energy_after, gone, come = np.square(after), np.pad(lost.astype(np.float32), pad), np.pad(new, pad)
+    side = _TILE + 2 * _CORNER
+    for y in range(pad, pad + height - _TILE + 1, _STEP):
+        for x in range(pad, pad + width - _TILE + 1, _STEP):
+            area = np.s_[y - reach : y + _TILE + reach, x - reach : x + _TILE + reach]
+            if gone[y : y + _TILE, x : x + _TILE].sum() < _LEAST_LOST or come[area].sum() < _LEAST_LOST:
+                continue
+            large = np.s_[y - _CORNER : y + _TILE + _CORNER, x - _CORNER : x + _TILE + _CORNER]
+            best = (_FOUND, 0, 0, 0)
+            for turn in _ANGLES:
+                matrix = cv2.getRotationMatrix2D(((side - 1) / 2, (side - 1) / 2), -turn, 1)
+                piece, mask = (
+                    cv2.warpAffine(one, matrix, (side, side))[_CORNER:-_CORNER, _CORNER:-_CORNER]
+                    for one in (before[large] * gone[large], gone[large])
+                )
+                mask = (mask > 0.5).astype(np.float32)
+                piece = piece * mask
+                energy = float(np.square(piece).sum())
+                if energy == 0:
+                    continue
+                there = cv2.matchTemplate(energy_after[area], mask, cv2.TM_CCORR)
+                product = cv2.matchTemplate(after[area], piece, cv2.TM_CCORR)
+                likeness = product / np.sqrt(energy * np.maximum(there, _LEAST_ENERGY * energy))
+                row, column = (int(v) for v in np.unravel_index(int(np.argmax(likeness)), likeness.shape))
+                best = max(best, (float(likeness[row, column]), column - reach, row - reach, turn))
+            if best[0] > _FOUND:
+                middle = (step * (at - pad + _TILE // 2) for at in (x, y))
+                yield best[0], *middle, float(step * best[1]), float(step * best[2]), float(best[3])
+
+
+def _followed(
+    found: Changes, at: tuple[int, int], move: NDArray[np.float64], within: Mask | None = None
+) -> Moved | None:
+    """Return the thing that a piece at a place belongs to, its move (right, down, degrees) measured; None if none.
+
+    Where the thing is now, as far as it is known, is ``within``; else it is all that hangs together near the piece.
+    """
+    import cv2
+
+    height, width = found.alike.shape
+    left, top = max(0, at[0] - _AROUND_PX), max(0, at[1] - _AROUND_PX)
+    place = np.s_[top : min(height, at[1] + _AROUND_PX), left : min(width, at[0] + _AROUND_PX)]
+    before, after, alike = found.before[place], found.after[place], found.alike[place]
+    noises = [np.maximum(noise[place], 1e-12) for noise in (found.noise_before, found.noise_after)]
+    free_before = (~found.moving_before[place]).astype(np.uint8)
+    usable = found.drawn_after[place] & ~found.moving_after[place]
+    size = (alike.shape[1], alike.shape[0])
+    centre = np.array([at[0] - left, at[1] - top], np.float64)
+    energy_after = np.maximum(mean(after * after) - noises[1], noises[1])
+    level = np.asarray(after / np.sqrt(energy_after), np.float32)
+    for _ in range(_ROUNDS):
+        matrix = _matrix(centre, move)
+        carried = np.asarray(cv2.warpAffine(before, matrix, size, flags=cv2.INTER_CUBIC), np.float32)
+        free = cv2.warpAffine(free_before, matrix, size, flags=cv2.INTER_NEAREST) > 0
+        energy = np.maximum(mean(carried * carried) - noises[0], noises[0])
+        fits = mean(carried * after) / np.sqrt(energy * energy_after)
+        gain = _nats(fits) - _nats(alike)
+        good = (fits > _FITS) & (gain > _BETTER) & usable & free
+        if within is not None:
+            thing = good & within[place]
+            if thing.sum() < _LEAST_PX:
+                return None
+            move = _measured(before, level, energy, thing, centre, move)
+            continue
+        joined = cv2.morphologyEx(good.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((_JOINS_PX, _JOINS_PX)))
+        _, labels = cv2.connectedComponents(joined)
+        x, y = (round(float(v)) for v in centre + move[:2])
+        near = labels[max(0, y - _NEAR_PX) : max(0, y + _NEAR_PX), max(0, x - _NEAR_PX) : max(0, x + _NEAR_PX)]
+        if not near.any():
+            return None
+        thing = (labels == int(np.bincount(near[near > 0]).argmax())) & good
+        if thing.sum() < _LEAST_PX or gain[thing].sum() < _FIRST * _TOLD * WINDOW_PX**2:
+            return None
+        move = _measured(before, level, energy, thing, centre, move)
+    # Windows overlap: each pixel counts for its share of one.
+    told = float(gain[thing].sum()) / WINDOW_PX**2
+    if told < _TOLD or _edges_both_ways(level, thing) < _BOTH_WAYS:
+        return None
+    forth = _matrix(centre, move)
+    back = cv2.invertAffineTransform(forth)
+    masks = [np.zeros(found.alike.shape, bool) for _ in range(2)]
+    wide = cv2.dilate(thing.astype(np.uint8), np.ones((WINDOW_PX // 2, WINDOW_PX // 2)))
+    masks[0][place] = cv2.warpAffine(wide, back, size, flags=cv2.INTER_NEAREST) > 0
+    masks[1][place] = thing
+    at_players = max(float(found.player_before[masks[0]].mean()), float(found.player_after[masks[1]].mean()))
+    if at_players > _AT_PLAYERS and told < _TOLD_AT_PLAYERS:
+        return None
+    middle = _middle(masks[0][place])
+    dx, dy = forth[:, :2] @ middle + forth[:, 2] - middle
+    return Moved(masks[0], masks[1], float(dx), float(dy), float(move[2]), told)
+
+
+def _nats(alike: Picture) -> Picture:
+    """Return what two Gaussian signals of these correlations tell of each other."""
+    return np.asarray(-0.5 * np.log(1 - np.clip(alike, 0, 0.99) ** 2), np.float32)
+
+
+def _matrix(centre: NDArray[np.float64], move: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the (2, 3) matrix that carries the reference's pixels: turned clockwise about a centre, then moved."""
+    a = math.radians(float(move[2]))
+    linear = np.array([[math.cos(a), -math.sin(a)], [math.sin(a), math.cos(a)]])
+    return np.hstack([linear, (centre + move[:2] - linear @ centre)[:, None]])
+
+
+def _measured(
+    before: Picture,
+    level: Picture,
+    energy: Picture,
+    thing: Mask,
+    centre: NDArray[np.float64],
+    move: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Return a move after some Gauss-Newton steps over a thing; ``level`` is the take's detail, its contrast taken out.
+
+    As in registration, the mean of both pictures' gradients leaves noise no direction to pull in.
+    """
+    import cv2
+
+    here = _gradients(level)
+    rows, columns = np.nonzero(thing)
+    for _ in range(_STEPS):
+        size = (thing.shape[1], thing.shape[0])
+        laid = cv2.warpAffine(before, _matrix(centre, move), size, flags=cv2.INTER_CUBIC)
+        carried = np.asarray(laid / np.sqrt(energy), np.float32)
+        x, y = ((one + other)[thing] / 2 for one, other in zip(here, _gradients(carried), strict=True))
+        right, down = columns - centre[0] - move[0], rows - centre[1] - move[1]
+        ways = np.stack([x, y, (y * right - x * down) * math.radians(1)])
+        error = (level - carried)[thing]
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(error)))
+        weight = np.clip(1 - (error / (TUKEY * max(spread, 1e-6))) ** 2, 0, 1) ** 2
+        normal = (ways * weight) @ ways.T + 1e-9 * np.eye(3)
+        step = -np.linalg.solve(normal, (ways * weight) @ error)
+        move = move + np.clip(step, -2, 2)
+        if np.abs(step).max() < _SETTLED:
+            break
+    return move
+
+
+def _edges_both_ways(level: Picture, thing: Mask) -> float:
+    """Return the strength of edges in the weaker direction over that in the stronger: 0 for one line, 1 for grain."""
+    x, y = (way[thing].astype(np.float64) for way in _gradients(level))
+    weak, strong = np.linalg.eigvalsh(np.array([[x @ x, x @ y], [x @ y, y @ y]]))
+    return float(weak / max(strong, 1e-12))
+
+
+def _gradients(picture: Picture) -> tuple[Picture, Picture]:
+    import cv2
+
+    across, down = (
+        np.asarray(cv2.Sobel(picture, cv2.CV_32F, *way, ksize=3, scale=1 / 8), np.float32) for way in ((1, 0), (0, 1))
+    )
+    return across, down
