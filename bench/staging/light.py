@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import cv2
 import numpy as np
 
+from partsong.demo import camera
 from partsong.errors import InvalidInput
 from partsong.film.records import Pose
 from partsong.render.bands import moving_bands, row_cells, standing_bands
@@ -348,7 +349,7 @@ def report_seams_of_grain(first: int = 2000, *, few: bool = False) -> None:
             given = rooms if even else [replace(room, read=rooms[0].read, shot=rooms[0].shot) for room in rooms]
             adder = LightSum(stack, given, ambient, linear_curve(DEFAULT_CONFIG, "ACEScct"), FORM)
             spread = _spread([film.path.light(adder.added(planes, [None] * count)) for planes in frames])
-            relative = spread / np.maximum(sum(lights)[..., 1], 1e-3)
+            relative = spread / np.sqrt(camera.READ_NOISE**2 + camera.SHOT_NOISE * sum(lights)[..., 1])
             said.append(float(np.median(relative[sides[1] > 0]) / np.median(relative[sides[0] > 0])))
         print(f"seed {seed}: {said[0]:.2f} as the takes have it, {said[1]:.2f} evened")
 

@@ -80,6 +80,19 @@ def test_the_swing_after_a_knock_is_followed():
         assert distance_px(keys[frame], path(frame), WIDTH, HEIGHT) < 0.2
 
 
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_small_knock_along_or_against_a_sag_is_named(way):
+    course = Camera(lambda frame: Pose(dy_px=2.0 * frame / FRAMES + 0.4 * way * (frame >= 613))).course()
+    (knock,) = course.knocks
+    assert abs(knock.frame - 613) <= 3
+
+
+def test_a_sag_that_dies_away_is_no_knock():
+    course = Camera(lambda frame: Pose(dy_px=1.5 * (1 - np.exp(-5 * frame / FRAMES)))).course()
+    assert course.knocks == ()
+    assert course.sag_px > 1
+
+
 def test_a_slow_sag_is_followed_and_is_no_knock():
     path = [Pose(dy_px=2.0 * frame / FRAMES, rotation_deg=0.1 * frame / FRAMES) for frame in range(FRAMES)]
     course = Camera(path.__getitem__).course()

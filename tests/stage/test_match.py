@@ -82,6 +82,18 @@ def test_grain_comes_back_in_both_its_parts():
     assert grain.spread(0.002) == pytest.approx(np.sqrt(4e-4**2 + 2e-5 * 0.002), rel=0.06)
 
 
+def test_light_that_falls_into_one_code_does_not_hide_the_grain_elsewhere():
+    rng = np.random.default_rng(9)
+    light = np.repeat(np.linspace(0.002, 0.8, 400)[None, :, None], 300, axis=0).repeat(3, axis=2)
+    spread = np.sqrt(4e-4**2 + 2e-5 * light)
+    frames = [light + spread * rng.normal(size=light.shape) for _ in range(2)]
+    for frame in frames:
+        frame[:80] = 0.001
+    assert grain_of(*frames).spread(0.18) == pytest.approx(np.sqrt(4e-4**2 + 2e-5 * 0.18), rel=0.03)
+    flat = np.full((40, 40, 3), 0.2)
+    assert grain_of(flat, flat).spread(0.18) == 0
+
+
 def test_a_ring_that_shows_other_ground_is_refused():
     rng = np.random.default_rng(8)
     ground = rng.uniform(0.05, 0.5, (200, 3))

@@ -58,7 +58,7 @@ _SMALLER = 4  # by this much, where a frame is first looked over
 _STRAYS = 3.0  # standard deviations of grain, from which on a frame differs there
 _CLOSE = 3  # times as far around what differs a frame is looked at closely
 _POOLS = 60  # of the width: over less, light may change without its grain doing so
-_UNEVEN = 0.1  # where takes' grain differs by less, it is left
+_UNEVEN = 0.25  # where takes' grain differs by less, it is left: it is measured to a tenth or so
 _BAND_ROWS = 64
 _BEYOND = 60  # of the width: what mattes look at around a place
 

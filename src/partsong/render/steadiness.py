@@ -29,7 +29,7 @@ LEAST_PX = 0.12
 """A move smaller than this (mean over corners and centre, pixels of the frame) is none: nobody would correct it."""
 
 _ABOVE_NOISE = 6.0
-_ABOVE_SLOPE = 3.0  # times the steps around it, that a knock is
+_ABOVE_USUAL = 3.0  # times what is usual around it, that a knock is
 _LEFT = 0.3  # of the knock's size: as far from where it stood before, the camera has been knocked
 _AT_ONCE = 12  # frames that are read in one go sooner than searched
 _SWINGS_S = 1.5
@@ -137,18 +137,36 @@ def _knocked_between(poses: Sequence[Pose], width: int, height: int) -> list[int
     """Return the samples after which the camera was knocked."""
     if len(poses) < 2:
         return []
-    steps = np.array([distance_px(one, other, width, height) for one, other in pairwise(poses)])
-    noise = MAD_TO_SIGMA * float(np.median(steps))
-    found = []
-    for number, step in enumerate(steps):
-        around = [*steps[max(0, number - 3) : number], *steps[number + 1 : number + 4]]
-        usual = float(np.median(around)) if around else 0.0
-        if step < max(LEAST_PX, _ABOVE_SLOPE * usual):
-            continue
-        if step < min(_ABOVE_NOISE * noise, 1.0):
-            continue
-        found.append(number)
+    moves = np.diff([_values(pose) for pose in poses], axis=0)
+    beside = [[n for n in range(gap - 3, gap + 4) if 0 <= n < len(moves) and n != gap] for gap in range(len(moves))]
+    still = np.array([0.0, 0.0, 0.0, 1.0])
+
+    def strays(gap: int) -> float:
+        """Return by how much a move differs from what the camera does by itself: a sag may run against a knock.
+
+        That is its usual move thereabouts or, where a sag grows or dies away, the move before or after.
+        """
+        near = beside[gap]
+        own = [np.median(moves[near], axis=0), *(moves[n] for n in near if abs(n - gap) == 1)] if near else [0 * still]
+        return min(distance_px(_pose(moves[gap] + still), _pose(one + still), width, height) for one in own)
+
+    def size(gap: int) -> float:
+        return distance_px(_pose(moves[gap] + still), Pose(), width, height)
+
+    found = sorted({gap for measure in (size, strays) for gap in _standing_out(measure, beside)})
     return [gap for gap in found if _stays(poses, gap, found, width, height)]
+
+
+def _standing_out(measure: Callable[[int], float], beside: Sequence[Sequence[int]]) -> list[int]:
+    """Return the gaps in which a measure is far above what it is beside them, and above its noise."""
+    sizes = np.array([measure(gap) for gap in range(len(beside))])
+    noise = MAD_TO_SIGMA * float(np.median(sizes))
+    found = []
+    for gap, size in enumerate(sizes):
+        usual = float(np.median(sizes[list(beside[gap])])) if beside[gap] else 0.0
+        if size >= max(LEAST_PX, _ABOVE_USUAL * usual) and size >= min(_ABOVE_NOISE * noise, 1.0):
+            found.append(gap)
+    return found
 
 
 def _stays(poses: Sequence[Pose], gap: int, gaps: Sequence[int], width: int, height: int) -> bool:

@@ -211,6 +211,11 @@ def grain_of(one: ArrayLike, other: ArrayLike) -> Grain:
     levels = np.array([float(np.median(light[group])) for group in groups])
     spreads = [MAD_TO_SIGMA * float(np.median(np.abs(first[group] - second[group]))) / np.sqrt(2) for group in groups]
     variance = np.array(spreads) ** 2
+    # Where all light falls into one code no grain is seen; it is there all the same, and must not count as none.
+    seen = variance > 0
+    if not seen.any():
+        return Grain(0.0, 0.0)
+    levels, variance = levels[seen], variance[seen]
     # Relative errors matter alike at all levels; both terms are at least nothing.
     weight = 1 / np.maximum(variance, 1e-12)
     from scipy.optimize import nnls
