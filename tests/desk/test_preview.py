@@ -263,3 +263,22 @@ def test_patches_that_cannot_be_shown_are_told(desk: Desk, monkeypatch):
     told = stage.stage(desk)
     assert {layer.patch for layer in told.drawn} == {0}
     assert "2 patches are not in the preview" in told.method_words
+
+
+def test_as_many_pixels_are_drawn_as_are_seen_and_worth_it(page, running):
+    staged(running.film)
+    with FilmStore.open(running.film) as store:  # a film larger than the page, from the same small tiles
+        large = store.change("Larger", lambda film: film.replace(width=3200, height=1800)).film
+        make_atlas(store.folder, large, silent())
+    opened(page, running)
+    worth = 2 * max(tile.width for tile in layout_of(large).tiles)
+    shown = page.evaluate("() => document.querySelector('canvas').clientWidth")
+    width = "() => document.querySelector('canvas').width"
+    assert page.evaluate(width) == min(shown, worth)
+    page.set_viewport_size({"width": 700, "height": 800})
+    page.wait_for_function(
+        """(before) => { const one = document.querySelector("canvas");
+        return one.clientWidth < before && one.width === one.clientWidth; }""",
+        arg=shown,
+    )
+    assert np.ptp(read(page)[1]) > 100  # and drawn again in the new size

@@ -80,6 +80,8 @@ export class Preview {
     /** Whether this browser can draw it at all. */
     this.can = gl !== null;
     if (gl) this.gl = prepared(gl);
+    this.sized = new ResizeObserver(() => this.settle());
+    this.sized.observe(canvas);
   }
 
   /**
@@ -200,7 +202,13 @@ export class Preview {
     this.drawn = { layers, reaches, sets, rough };
     this.strips(layers, stripsOf(sets, wanted, grid), grid, lattice, coarse);
     clearTimeout(this.settling);
-    if (moving) this.settling = setTimeout(() => this.draw(), SETTLED_MS);
+    if (moving) this.settle();
+  }
+
+  /** Draw finely when nothing has moved for a while. */
+  settle() {
+    clearTimeout(this.settling);
+    this.settling = setTimeout(() => this.video.paused && this.draw(), SETTLED_MS);
   }
 
   /** The canvas has as many pixels as are seen of it, but no more than the film has, or the tiles are worth. */
@@ -374,6 +382,7 @@ export class Preview {
   }
 
   close() {
+    this.sized.disconnect();
     cancelAnimationFrame(this.watching);
     clearTimeout(this.settling);
     this.video.pause();
