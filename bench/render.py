@@ -176,7 +176,12 @@ def section_look(folder: Path) -> Iterator[str]:
 
     size, rate, seconds = (WIDTH, HEIGHT), Rate.of(24), LOOK_S
     second = folder / "second.mov"
-    third, _ = clip_of(folder / f"{CAMERA_HEVC.name}.mov", CAMERA_HEVC, [grainy(seed) for seed in range(FRAMES)])
+    frames = [grainy(seed) for seed in range(FRAMES)]
+    third, _ = clip_of(folder / f"{CAMERA_HEVC.name}.mov", CAMERA_HEVC, frames)
+    # Compiling the kernels, once a machine, is no part of a first render.
+    merger = Merger(stack(), linear_curve(DEFAULT_CONFIG, "ACEScct"), Form(10, "422", "bt709", "limited"))
+    table = build_table(display_path(LOOK, "ACEScct", None), source=LOG, target=(8, "bt709", "limited"))
+    apply_table(merger.merge(turned(frames, 0)), table, chroma="420")
     join([third] * (24 // FRAMES), second, sound=None)
     with made_film(folder / "shown", [second] * LAYERS, seconds, rate, size) as store:
         store.change("Cut", lambda film: film.replace(cut=(Shot(source=WIDE, start=0, end=seconds * 24),)))
