@@ -15,6 +15,7 @@ import { songSlider, steppedBy } from "../lib/song.js";
 
 const JOB = "match";
 const WIDE = "wide";
+const IDLE_MS = 400;
 const AS_IT_IS = { slope: [1, 1, 1], offset: [0, 0, 0], power: [1, 1, 1], saturation: 1 };
 const CHANNELS = ["red", "green", "blue"];
 /** @type {[string, string][]} */
@@ -198,7 +199,6 @@ export default {
 
     /** @type {Map<string, Promise<Viewed>>} */
     const asked = new Map();
-    let turnOf = 0;
 
     /** The frame of what lies beside it: a take that has no picture at that moment shows its nearest one. @param {string} name */
     function nearest(name) {
@@ -218,28 +218,40 @@ export default {
       return known;
     }
 
-    /** Draw what is looked at; what was asked for before and comes later is left out. */
+    let [busy, again, idle] = [false, false, 0];
+
+    /** Draw what is looked at: one after the other, and of those that were asked for meanwhile the last one only. */
     async function show() {
-      const mine = ++turnOf;
-      if (!told.look || !source) return;
-      const through = held ? "recorded" : way;
-      const names = [source, ...(beside ? [beside] : [])];
+      again = true;
+      if (busy) return;
+      busy = true;
+      clearTimeout(idle);
+      while (again) {
+        again = false;
+        await drawn();
+      }
+      busy = false;
+      // What the key shows is made ready while nothing else is wanted.
+      idle = setTimeout(() => shownNames().forEach((name) => viewed(name, "recorded").catch(() => null)), IDLE_MS);
+    }
+
+    const shownNames = () => (told.look && source ? [source, ...(beside ? [beside] : [])] : []);
+
+    async function drawn() {
+      const [names, through] = [shownNames(), held ? "recorded" : way];
+      if (!names.length) return;
       try {
         const found = await Promise.all(names.map((name) => viewed(name, through)));
-        const drawn = await Promise.all(found.map((one, place) => figure(names[place], one, through)));
-        if (mine !== turnOf) return;
+        const figures = await Promise.all(found.map((one, place) => figure(names[place], one, through)));
         problem.hidden = true;
-        pictures.classList.toggle("two", drawn.length > 1);
-        pictures.replaceChildren(...drawn);
+        pictures.classList.toggle("two", figures.length > 1);
+        pictures.replaceChildren(...figures);
         sheet.dataset.view = found.map((one) => one.key).join(" ");
-        if (!held && way !== "recorded") void Promise.all(names.map((name) => viewed(name, "recorded"))).catch(() => null); // so that the key finds it ready
       } catch (refused) {
-        if (mine !== turnOf) return;
         problem.hidden = false;
         problem.textContent = refused instanceof Error ? refused.message : String(refused);
         pictures.replaceChildren();
       }
-      sheet.dataset.shown = String(mine);
     }
 
     /** @param {string} name @param {Viewed} found @param {string} through */
@@ -367,6 +379,7 @@ export default {
         return true;
       },
       close() {
+        clearTimeout(idle);
         document.removeEventListener("keyup", released);
         removeEventListener("blur", released);
       },
