@@ -6,7 +6,8 @@ of the judgement, and nothing may be. Every clip is placed twice: against its pa
 mix alone.
 
 ``--keep FOLDER`` keeps songs, clips and results: a run that was stopped goes on where it was, and after a change to
-lineup only lineup is measured again. ``--cases 20`` takes a fair sample. Set OMP_NUM_THREADS=1 to measure one core.
+lineup only lineup is measured again. ``--cases 20`` takes a fair sample, ``--only hard``
+clips of one class. Set OMP_NUM_THREADS=1 to measure one core.
 
 Needs fluidsynth, fluid-soundfont-gm and espeak-ng from Debian or the like, and the Python packages of
 ``bench/placing/requirements.txt``; stempeg adds twelve clips of a recorded song. Making everything takes a quarter of
@@ -53,6 +54,7 @@ def main() -> None:
     options.add_argument("--seed", type=int, default=1, help="Another seed makes other performances, rooms and clips.")
     options.add_argument("--practice", action="store_true", help="Other scores and instruments, to tune on.")
     options.add_argument("--cases", type=int, help="How many clips; all unless given.")
+    options.add_argument("--only", nargs="+", choices=CLASSES, metavar="CLASS", help="Clips of these classes only.")
     options.add_argument("--workers", type=int, default=2, help="How many clips are measured at once.")
     options.add_argument("--worst", type=int, default=10, help="How many of the misses to list.")
     options.add_argument("--no-peers", action="store_true", help="Leave the simpler methods out.")
@@ -65,6 +67,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         run = Run(given.keep or Path(name), given.seed, given.workers)
         chosen = casting.all_cases(given.seed, songs.PRACTICE if given.practice else songs.PLANS)
+        chosen = [case for case in chosen if case.kind in (given.only or CLASSES)]
         chosen = chosen[:: max(1, len(chosen) // given.cases)][: given.cases] if given.cases else chosen
         rows = run.all(chosen, with_peers=not given.no_peers)
         print(

@@ -62,8 +62,9 @@ def test_a_clock_that_is_not_its_cameras_is_told():
     assert odd_one(take("d", folder="elsewhere"), placed("d", 300.0), camera) == ""
 
 
-def test_a_take_placed_by_its_picture_runs_like_its_camera_about_its_middle():
-    blind = placed("c", 0.0, method="picture: movement against the stem")
+@pytest.mark.parametrize("method", ["picture: movement against the stem", "onsets"])
+def test_a_take_whose_clock_is_not_known_runs_like_its_camera_about_its_middle(method):
+    blind = placed("c", 0.0, method=method)
     moved = with_clock(take("c"), blind, clocks(placed("a", 60.0), placed("b", 60.0)))
 
     assert moved.drift_ppm == 60.0

@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from partsong.lineup.confidence import (
+    Responses,
     Signs,
-    Together,
     halves_agree,
     judge,
     judge_repeats,
+    judge_response,
     judge_strokes,
-    judge_together,
     paired_t,
 )
 
@@ -66,33 +66,31 @@ def test_rules(signs, confidence):
 
 
 @pytest.mark.parametrize(
-    ("chance", "runner_up", "t", "settled", "confidence"),
+    ("signs", "confidence"),
     [
-        (-9, 0, 6, True, "sure"),
-        (-9, 0, 6, False, "likely"),
-        (-4, 0, 6, True, "likely"),
-        (-4, 0, 6, False, "ask"),
-        (-9, -8, 1, True, "ask"),
-        (-9, -8, 3, True, "likely"),
-        (-9, -8, 5, True, "sure"),
-        (-1, 0, 0, True, "none"),
+        (Responses(3200, 50, 7, 20, True), "sure"),
+        (Responses(3200, 50, 7, 20, False), "likely"),
+        (Responses(3200, 50, 7, 11, True), "likely"),
+        (Responses(60, 15, 7, 20, True), "likely"),
+        (Responses(60, 15, 7, 20, False), "ask"),
+        (Responses(30, 20, 7, 20, True, onsets_log10_chance=-4), "likely"),
+        (Responses(30, 20, 7, 20, True, onsets_log10_chance=-3), "ask"),
+        (Responses(3200, 50, 2, 20, True), "none"),  # too few other places to say what chance reaches
+        (Responses(3200, 50, 7, 9, True), "none"),
+        # The highest leads of thirty songs and talks that did not belong.
+        (Responses(1744, 1094, 7, 24, True), "none"),
+        (Responses(229, 134, 7, 13, True), "none"),
     ],
 )
-def test_all_windows_together(chance, runner_up, t, settled, confidence):
-    assert judge_together(Together(chance, runner_up, t, settled, agreed=3)).confidence == confidence
-
-
-@pytest.mark.parametrize(("agreed", "confidence"), [(0, "ask"), (1, "likely"), (2, "sure")])
-def test_what_no_window_tells_by_itself_is_asked_about(agreed, confidence):
-    # Another song of one tempo and one choir reached a chance of one in four million, with no window on the line.
-    assert judge_together(Together(-6.6, 0.0, 3.0, True, agreed)).confidence == confidence
+def test_responses(signs, confidence):
+    assert judge_response(signs).confidence == confidence
 
 
 def test_strokes_are_never_sure():
     assert judge_strokes(20.0, 0.9, 60, True).confidence == "likely"
-    assert judge_strokes(2.0, 0.9, 60, True).confidence == "ask"
+    assert judge_strokes(1.6, 0.9, 60, True).confidence == "ask"
     assert judge_strokes(20.0, 0.9, 60, False).confidence == "none"
-    assert judge_strokes(0.8, 0.7, 13, True).confidence == "none"  # the highest t of 27 strangers
+    assert judge_strokes(1.1, 0.7, 13, True).confidence == "none"  # the highest t against 32 other songs
 
 
 def test_exact_repeats_are_asked_about_unless_silence_tells():

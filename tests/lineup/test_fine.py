@@ -108,6 +108,54 @@ def test_a_held_note_is_not_taken_for_an_earlier_arrival(rng):
     assert found.fit.line.start_s == pytest.approx(0.05, abs=2e-4)
 
 
+@pytest.fixture(scope="module")
+def hall(band):
+    """Return a song's part, and 30 s of it heard in a hall from 8 m, in noise 2 dB above it: from 20.37 s on."""
+    song = band.part("pluck", 75)
+    how = {"drift_ppm": -60, "distance_m": 8.0, "reverb_s": 1.5, "direct_db": -12, "snr_db": -2}
+    return features.hear(band.filmed(song, 20.37, 30, **how)), features.hear(song), 20.37 - 8 / 343.2
+
+
+def responded(clip, reference, around, most=40):
+    return fine.response(clip, 0, reference, 0, around, fine.windows_of(clip, reference, around, most, dense=True))
+
+
+def test_the_response_of_a_hall_begins_with_the_direct_sound(hall):
+    clip, reference, truth_s = hall
+
+    found = responded(clip, reference, Line(truth_s - 0.03))
+
+    # The direct sound is 12 dB below what is thrown back, the first of which comes 4 ms later.
+    assert found.fit.line.song_s(15) == pytest.approx(truth_s + 15 * (1 - 60e-6), abs=0.004)
+    # Over 28 s a sample at the ends of the line is 4 ppm.
+    assert found.fit.line.drift_ppm == pytest.approx(-60, abs=10)
+    assert found.settled
+
+
+def test_only_the_right_place_shows_a_response(hall):
+    clip, reference, truth_s = hall
+
+    right = responded(clip, reference, Line(truth_s)).evidence
+    # Whole bars of four beats at 92 a minute: the same beats, and often the same notes.
+    others = [responded(clip, reference, Line(truth_s + bars * 4 * 60 / 92)).evidence for bars in (-4, -2, -1, 1, 2, 4)]
+
+    assert right > 5 * max(*others, 10)
+
+
+def test_evidence_is_the_likelihood_ratio_of_two_normal_laws(rng):
+    from scipy.stats import norm
+
+    decay_s, strength, at = 0.01, 2.0, 3000
+    total = rng.normal(size=6401)
+    length = round(0.1 * RATE_HZ)
+    held = strength * np.exp(-np.arange(length) / RATE_HZ / decay_s)
+    after = total[at - np.arange(length)]  # what arrives later reads as a smaller slip
+    expected = np.sum(norm.logpdf(after, scale=np.sqrt(1 + held)) - norm.logpdf(after))
+
+    # 1e-2: single precision over sums of a thousand and more.
+    assert fine._evidence(total, ((decay_s, strength),))[at] == pytest.approx(expected, abs=1e-2)
+
+
 def test_chance_agrees_with_the_binomial_law():
     from scipy.stats import binom
 
@@ -143,4 +191,5 @@ def test_too_little_sound_gives_no_line():
     heard = features.hear(np.zeros(RATE_HZ, np.float32))
 
     assert fine.phase_line(heard, 0, heard, 0, Line(0.0), fine.windows_of(heard, heard, Line(0.0), 8)) is None
+    assert responded(heard, heard, Line(0.0)) is None
     assert fine.windows_of(heard, heard, Line(50.0), 8).starts.size == 0

@@ -43,13 +43,29 @@ def test_keys_are_found_by_when_they_fall(played):
     assert found.t > 2.8
 
 
+def test_keys_are_found_in_a_mix(played):
+    _, starts_s = played
+    rng = np.random.default_rng(8)
+    t = np.arange(4000) / RATE_HZ
+    mix = np.zeros(round((starts_s[-1] + 3) * RATE_HZ), np.float32)
+    for at_s, pitch_hz in [(at, 220) for at in starts_s] + [(at, 523) for at in np.arange(0.1, starts_s[-1], 0.3)]:
+        first = round((at_s + rng.normal(0, 0.005)) * RATE_HZ)
+        mix[first : first + 4000] += (np.exp(-t / 0.1) * np.sin(2 * np.pi * pitch_hz * t))[: len(mix) - first]
+
+    found = strokes.find_strokes(keys(starts_s, 12.34, 60), features.hear(mix).voices[0], mixed=True)
+
+    # Beside another part that strikes every beat.
+    assert found.lag_s == pytest.approx(12.34, abs=0.02)
+    assert found.t > 1.9
+
+
 def test_other_keys_beat_no_other_place(played):
     stem, _ = played
     rng = np.random.default_rng(7)
 
     found = strokes.find_strokes(keys(np.cumsum(rng.choice([0.3, 0.6, 0.9], size=110)), 12.34, 35), stem)
 
-    assert not (found.halves_agree and found.t > 1.6)
+    assert not (found.halves_agree and found.t > 1.3)
 
 
 def test_silence_has_no_strokes(played):

@@ -66,7 +66,7 @@ def with_clock(take: Take, placement: Placement, clocks: Mapping[str, CameraCloc
     """Return a placement whose own drift nobody measured with its camera's; the middle of the take stays in place."""
     clock = clocks.get(camera_of(take))
     method = placement.evidence.method if placement.evidence else ""
-    blind = method.startswith("picture") and placement.drift_ppm == 0
+    blind = (method.startswith("picture") or method == "onsets") and placement.drift_ppm == 0
     if clock is None or placement.by_hand or placement.start is None or not blind or not round(clock.drift_ppm, 1):
         return placement
     earlier_s = Fraction(clock.drift_ppm) / 1_000_000 * take.clip.duration.seconds / 2

@@ -86,39 +86,38 @@ def judge(signs: Signs) -> Judgement:
 
 
 @dataclass(frozen=True, slots=True)
-class Together:
-    """What all windows together say about a place that the whole song was swept for.
+class Responses:
+    """What the sums of all windows say about the place with the most evidence of a room's response.
 
-    ``log10_chance`` counts the sweep and, where the search by onsets puts the same place first, that too;
-    ``runner_up_log10_chance`` is the sweep's of its next place, ``phase_t`` the paired t against it. ``settled``: the
-    place is told to the millisecond, not only to some hundredths of a second. ``agreed``: how many windows agree each
-    by itself.
+    ``evidence`` is that place's and ``rival`` that of the best of ``rivals`` other places, as natural logarithms of a
+    likelihood ratio; ``windows`` how many were summed; ``settled`` whether even and odd ones put the direct sound
+    alike. ``onsets_log10_chance`` is that of the search by onsets, where it puts the same place first (else 0).
     """
 
-    log10_chance: float
-    runner_up_log10_chance: float
-    phase_t: float
+    evidence: float
+    rival: float
+    rivals: int
+    windows: int
     settled: bool
-    agreed: int
+    onsets_log10_chance: float = 0.0
 
 
-def judge_together(signs: Together) -> Judgement:
-    """Say how sure a swept place is; on the same odds as windows that agree one by one."""
-    method, chance = "phase", signs.log10_chance
-    repeated = signs.runner_up_log10_chance <= -2.5
-    if chance <= -3.5 and repeated and signs.phase_t < 2.5:
-        return Judgement("ask", method, "The sound fits two places of the song equally well: the music repeats exactly")
-    # A stranger that shares some notes with the song meets both searches there, which then are not two witnesses. It
-    # was never seen to bring windows that agree to half a millisecond as well.
-    if chance <= -3.5 and signs.agreed == 0:
-        return Judgement("ask", method, "The sound resembles the song there, but in no window by itself")
-    if chance <= -6 and signs.settled and signs.agreed >= 2 and (not repeated or signs.phase_t >= 4):
+def judge_response(signs: Responses) -> Judgement:
+    """Say how sure a place is at which all windows together show a room's response.
+
+    A song's other places say what music of one key reaches by itself: of songs that do not belong, the best place had
+    up to 1.7 times the evidence of the next one.
+    """
+    method, lead = "phase", signs.evidence / max(signs.rival, 10.0)
+    told = signs.windows >= 10 and signs.rivals >= 3
+    if told and signs.settled and signs.evidence >= 100 and signs.windows >= 14 and lead >= 5:
         return Judgement("sure", method, "The sound itself agrees with the song, faintly but all along")
-    if chance <= -3.5 and signs.settled:
-        return Judgement("likely", method, "The sound itself agrees with the song, faintly")
-    if chance <= -6:
-        return Judgement("likely", method, "The place is found, but only to some hundredths of a second")
-    if chance <= -2.5:
+    if told and signs.evidence >= 40 and (lead >= 8 or (signs.settled and lead >= 2.5)):
+        return Judgement("likely", method, "The sound itself agrees with the song, more than at any other place")
+    onsets = signs.onsets_log10_chance
+    if told and signs.settled and ((lead >= 1.4 and onsets <= -3.5) or (lead >= 1.2 and onsets <= -5)):
+        return Judgement("likely", method, "The sound itself and the note starts choose the same place")
+    if told and (lead >= 2 or (lead >= 1.2 and onsets <= -2.5)):
         return Judgement("ask", method, "The sound itself agrees with the song, too faintly to rely on")
     return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
 
@@ -126,9 +125,9 @@ def judge_together(signs: Together) -> Judgement:
 def judge_strokes(t: float, fit: float, blocks: int, agree: bool) -> Judgement:
     """Say how sure a place is at which strokes fall as notes do: never `sure`, since keys and notes are two things."""
     reason = "What is heard are strokes, and they fall where the part's notes start"
-    if agree and t >= 2.8 and fit >= 0.25 and blocks >= 8:
+    if agree and t >= 1.9 and fit >= 0.2 and blocks >= 8:
         return Judgement("likely", "onsets", reason)
-    if agree and t >= 1.6 and fit >= 0.25 and blocks >= 6:
+    if agree and t >= 1.3 and fit >= 0.2 and blocks >= 6:
         return Judgement("ask", "onsets", f"{reason}, but no better than at other places by much")
     return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
 

@@ -1,10 +1,12 @@
 """To the millisecond: how a clip lies around a place, measured in many windows.
 
-Two measures look at the same place. The *onset line* stacks the onset correlations of eight-second segments along
+Three measures look at the same place. The *onset line* stacks the onset correlations of eight-second segments along
 straight lines; it holds even when the player played the part again, but reads late in a reverberant room. The
 *phase line* compares the sound itself: in two-second windows the phases of all frequencies at which both have sound are
 set against each other (generalised cross-correlation with the phase transform), which gives a peak a fraction of a
-sample wide wherever the camera heard the very performance that is in the reference.
+sample wide wherever the camera heard the very performance that is in the reference. Where noise or a hall hides that
+peak in every window, the windows are summed along lines of drift until the room's *response* shows: nothing before the
+direct sound, and a decay after it.
 
 **Conventions.** See :mod:`partsong.lineup.line`; sound times throughout: the arrival delay is taken out elsewhere.
 """
@@ -14,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,9 +40,14 @@ _EARLIER_S = 0.02  # the direct sound comes at most this long before a stronger 
 _EARLIER_SHARE = 0.4  # the transform halves a direct sound that is almost as strong as its reflection
 _LOWEST_HZ, _HIGHEST_HZ = 80.0, 7000.0
 _HIGH = 12.0  # what a window counts above this many scatters counts a half
-_APART_S, _OUTSTANDING = 0.015, 1.25  # a sum this much above any place this far off tells the place
-_ALIKE_S = 0.003
-_AHEAD_S, _STRONG = 0.045, 0.78  # the first arrival of the sum: this long before its highest, at this share of it
+_RESPONSE_REACH_S = 0.2  # onset answers in a hall with talk read up to a tenth of a second late
+_RESPONSE_S = 0.1  # what a room sends back later than this is not counted
+_RESPONSE_PPM = 150.0
+_RESPONSE_LIMIT = 9.0  # what a window counts at most, in scatters: one loud one must not decide alone
+_DECAYS_S = (0.003, 0.02, 0.07)  # from a close microphone to a hall, of the power
+_STRENGTHS = (0.03, 0.2, 1.5, 15.0, 300.0)  # power of the response at its beginning, over that of what does not belong
+_SEARCHED = ((0.003, 15.0), (0.02, 1.5), (0.07, 0.2))  # enough of them to find the drift by
+_ALIKE_S = 0.012
 _ALONE_BELOW = -2.0  # windows that agree by themselves decide where chance is this unlikely
 
 Doubles = NDArray[np.float64]
@@ -59,10 +67,7 @@ class PhaseLine:
 
     ``log10_chance`` is how likely it is that so many agree by chance on any line (a power of ten, 0 at most), and
     ``heights`` each window's correlation on the line against its own scatter (0 where there was nothing to compare).
-    ``fit.spread_ms`` is the median distance of those windows from the line, or, where too few agree, how far the sums
-    of even and of odd windows peak apart. ``settled`` says that the place is known to the millisecond even where few
-    windows agree each by itself: the sum of all stands well above every other place in reach, or the even and the odd
-    ones peak alike.
+    ``fit.spread_ms`` is the median distance of those windows from the line.
     """
 
     fit: Fit
@@ -70,6 +75,20 @@ class PhaseLine:
     tried: int
     log10_chance: float
     heights: Doubles
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """Where all windows together show a room's response: its line is that of the direct sound.
+
+    ``evidence`` is the natural logarithm of how much likelier the windows are with that response than with none, were
+    they noise. Music is no noise: compare it with what other places reach. ``fit.spread_ms`` is how far even or odd
+    windows alone put the direct sound from there, ``settled`` whether that is little.
+    """
+
+    fit: Fit
+    evidence: float
+    tried: int
     settled: bool
 
 
@@ -126,17 +145,18 @@ class Windows:
         return (self.starts + self.length / 2) / RATE_HZ
 
 
-def windows_of(clip: Heard, reference: Heard, line: Line, most: int) -> Windows:
+def windows_of(clip: Heard, reference: Heard, line: Line, most: int, *, dense: bool = False) -> Windows:
     """Return up to ``most`` evenly spread windows of the clip that hold song by the line.
 
-    They are two seconds long and lie side by side; a short stretch gives shorter ones that overlap by half. A quarter
+    They are two seconds long and lie side by side, or overlap by half where that is asked for (``dense``): the window
+    laid over them leaves half of their sound unused. A short stretch gives shorter ones that overlap by half. A quarter
     of a window may hang over either end.
     """
     first = max(0, math.ceil(-line.start_s * RATE_HZ))
     stop = min(len(clip.samples), math.floor((reference.length_s - line.start_s) * RATE_HZ))
     short = stop - first < 8 * RATE_HZ
     length = _WINDOW // 2 if short else _WINDOW
-    hop = length // 2 if short else length
+    hop = length // 2 if short or dense else length
     first, last = first - length // 4, stop - length + length // 4
     if last <= first:
         return Windows(np.zeros(0, int), length)
@@ -156,8 +176,39 @@ def phase_line(
     Knapp and Carter (1976), IEEE Trans. ASSP 24, 320-327, for the phase transform.
     """
     reach = round(_REACH_S * RATE_HZ)
-    centres_s = windows.centres_s
-    slips = np.rint(around.slip_s(centres_s) * RATE_HZ).astype(int)
+    rows, used, slips_s = _transformed(clip, voice, reference, reference_voice, around, windows, reach)
+    if len(rows) < 3:
+        return None
+    found = _line_through(rows, windows.centres_s[used], slips_s[used], reach)
+    heights = np.zeros(len(used))
+    heights[used] = found.heights
+    return replace(found, heights=heights)
+
+
+def response(
+    clip: Heard, voice: int, reference: Heard, reference_voice: int, around: Line, windows: Windows
+) -> Response | None:
+    """Measure where a clip lies within 0.2 s of a line, by the room's response in the sum of all windows.
+
+    The phase transforms of the windows are summed along every line of start and drift. In the right sum the response of
+    the room stands: none of it before the direct sound, a decay after it. So the direct sound is found where it is
+    weaker than what is thrown back, and many faint windows count as a few clear ones. The likelihood ratio of a decay
+    that begins somewhere to none at all, over a few strengths and lengths of it, chooses start and drift.
+
+    Returns None where fewer than three windows hold sound on both sides.
+    """
+    reach = round(_RESPONSE_REACH_S * RATE_HZ)
+    rows, used, slips_s = _transformed(clip, voice, reference, reference_voice, around, windows, reach)
+    if len(rows) < 3:
+        return None
+    return _response_in(rows, windows.centres_s[used], slips_s[used], reach)
+
+
+def _transformed(
+    clip: Heard, voice: int, reference: Heard, reference_voice: int, around: Line, windows: Windows, reach: int
+) -> tuple[Floats, NDArray[np.bool_], Doubles]:
+    """Return the phase transforms of the windows that hold sound, which those are, and the slip of every window."""
+    slips = np.rint(around.slip_s(windows.centres_s) * RATE_HZ).astype(int)
     rows = [
         phase_transform(
             clip.window(voice, int(start), windows.length),
@@ -167,13 +218,8 @@ def phase_line(
         for start, slip in zip(windows.starts, slips, strict=True)
     ]
     used = np.array([row is not None for row in rows], bool)
-    if np.count_nonzero(used) < 3:
-        return None
-    kept = np.array([row for row in rows if row is not None])
-    found = _line_through(kept, centres_s[used], slips[used] / RATE_HZ, reach, around.drift_ppm)
-    heights = np.zeros(len(rows))
-    heights[used] = found.heights
-    return replace(found, heights=heights)
+    kept = np.array([row for row in rows if row is not None], np.float32)
+    return kept, used, slips / RATE_HZ
 
 
 def phase_transform(x: Floats, y: Floats, reach: int) -> Floats | None:
@@ -231,7 +277,7 @@ def log10_chance(agreed: int, tried: int, each: float, lines: float) -> float:
     return min(0.0, tail / math.log(10) + math.log10(lines))
 
 
-def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int, around_ppm: float) -> PhaseLine:
+def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int) -> PhaseLine:
     if -float(rows.min(axis=1).mean()) > 1.2 * float(rows.max(axis=1).mean()):
         rows = -rows  # the camera's microphone is wired the other way round
     # First on a half-millisecond grid, then to a fraction of a sample.
@@ -252,12 +298,8 @@ def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int
     fit = fit_line(centres_s[close], (slips_s + peaks_s)[close]) if np.count_nonzero(close) >= 2 else rough_fit
     agrees = close & (np.abs(slips_s + peaks_s - fit.line.slip_s(centres_s)) <= _AGREE_S)
     chance = _chance(agrees, rows, expected, centres_s, reach)
-    together, apart_ms, settled = _all_windows(rows, reach)
-    if chance > _ALONE_BELOW:  # no windows by themselves tell, but all together may, along the line that was given
-        line = _through(float(np.mean(slips_s)) + together / RATE_HZ, around_ppm, float(np.mean(centres_s)))
-        on_line = np.full(len(rows), float(reach) + together)
-        _, heights = _peaks(rows, on_line, round(_AGREE_S * RATE_HZ))
-        return PhaseLine(Fit(line, apart_ms), int(agrees.sum()), len(rows), chance, heights, settled)
+    if chance > _ALONE_BELOW:
+        return PhaseLine(rough_fit, int(agrees.sum()), len(rows), chance, heights)
 
     earlier = _earlier(rows, (fit.line.slip_s(centres_s) - slips_s) * RATE_HZ, reach)
     if earlier and agrees.any():
@@ -265,7 +307,7 @@ def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int
         first_s, heights = _peaks(rows, first, round(_AGREE_S * RATE_HZ))
         fit = fit_line(centres_s[agrees], (slips_s + first_s)[agrees])
 
-    return PhaseLine(fit, int(agrees.sum()), len(rows), chance, heights, settled)
+    return PhaseLine(fit, int(agrees.sum()), len(rows), chance, heights)
 
 
 def _damped(rows: NDArray[np.floating]) -> NDArray[np.floating]:
@@ -273,27 +315,75 @@ def _damped(rows: NDArray[np.floating]) -> NDArray[np.floating]:
     return np.asarray(np.minimum(rows, _HIGH) + 0.5 * np.maximum(rows - _HIGH, 0.0))
 
 
-def _all_windows(rows: Floats, reach: int) -> tuple[int, float, bool]:
-    """Return the lag in samples of the first strong arrival in the sum of all windows, and how well that is told.
+def _response_in(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int) -> Response:
+    """Find the line along which the windows sum to a room's response."""
+    limited = np.clip(rows, -_RESPONSE_LIMIT, _RESPONSE_LIMIT)
+    middle_s, base = float(np.mean(centres_s)), float(np.median(slips_s))
+    from_mean = centres_s - middle_s
+    half = max(float(np.abs(from_mean).max()), 1e-9)
+    step_ppm = 1e6 / (half * RATE_HZ)  # what moves the outermost window by one sample
 
-    That is by how many milliseconds the even or the odd windows alone peak elsewhere, and whether the sum is clear.
+    def summed(drift_ppm: float, some: slice = slice(None)) -> Doubles:
+        by = (slips_s - base - drift_ppm * 1e-6 * from_mean) * RATE_HZ
+        chosen = limited[some]
+        return _sum_shifted(chosen, by[some]) / math.sqrt(len(chosen))
+
+    def best_of(drifts: NDArray[np.floating], decays: _Decays) -> tuple[float, int, float]:
+        found = []
+        for drift in drifts:
+            evidence = _evidence(summed(float(drift)), decays)
+            at = int(np.argmax(evidence))
+            found.append((float(evidence[at]) - 0.5 * (drift / USUAL_DRIFT_PPM) ** 2, at, float(drift)))
+        return max(found)
+
+    steps = max(1, math.ceil(_RESPONSE_PPM / (4 * step_ppm)))
+    *_, drift = best_of(np.linspace(-_RESPONSE_PPM, _RESPONSE_PPM, 2 * steps + 1), _SEARCHED)
+    every = tuple((decay, strength) for decay in _DECAYS_S for strength in _STRENGTHS)
+    near = drift + min(step_ppm, _RESPONSE_PPM / 4) * np.arange(-3, 4)
+    evidence, at, drift = best_of(near, every)
+    halves = [int(np.argmax(_evidence(summed(drift, slice(part, None, 2)), every))) for part in (0, 1)]
+    apart_s = max(abs(half - at) for half in halves) / RATE_HZ
+    line = _through(base + (at - reach) / RATE_HZ, drift, middle_s)
+    return Response(Fit(line, 1e3 * apart_s), evidence, len(rows), apart_s <= _ALIKE_S)
+
+
+_Decays = tuple[tuple[float, float], ...]
+
+
+def _evidence(total: Doubles, decays: _Decays) -> Doubles:
+    """Return for each lag how much likelier the sum is with a response that begins there: natural logarithms.
+
+    Before the direct sound the sum is noise of power one; after it a decay is added to that. Both are taken as normal,
+    so that the ratio is a sum of powers, each weighted by what the decay holds at that moment.
     """
-    damped = _damped(rows)
-    total = damped.sum(axis=0)
-    top = int(np.argmax(total))
-    apart = round(_APART_S * RATE_HZ)
-    elsewhere = np.concatenate([total[: max(top - apart, 0)], total[top + apart :]])
-    outstanding = float(total[top]) > _OUTSTANDING * float(np.abs(elsewhere).max(initial=1e-9))
-    halves = [int(np.argmax(damped[half::2].sum(axis=0))) for half in (0, 1)]
-    off_s = max(abs(half - top) for half in halves) / RATE_HZ
-    alike = len(rows) >= 6 and off_s <= _ALIKE_S
-    # What arrives first reads as the larger lag; in a hall, what is thrown back often sums higher.
-    ahead = total[top : top + round(_AHEAD_S * RATE_HZ)]
-    strong = np.flatnonzero(
-        (ahead[1:-1] >= _STRONG * ahead[0]) & (ahead[1:-1] >= ahead[:-2]) & (ahead[1:-1] > ahead[2:])
+    length = round(_RESPONSE_S * RATE_HZ)
+    size = fft.next_fast_len(len(total) + length, real=True)
+    weights, costs = _weights(decays, length, size)
+    spectrum = fft.rfft((total**2).astype(np.float32), size)
+    ratios = fft.irfft(spectrum[None] * weights, size)[:, : len(total)] - costs[:, None]
+    best = np.asarray(ratios.max(axis=0), np.float64)
+    best[: length // 4] = 0.0  # too little lies after it
+    return best
+
+
+@lru_cache(maxsize=8)
+def _weights(decays: _Decays, length: int, size: int) -> tuple[NDArray[np.complexfloating], Floats]:
+    t = np.arange(length) / RATE_HZ
+    share = np.array([strength * np.exp(-t / decay) for decay, strength in decays])
+    return fft.rfft((0.5 * share / (1 + share)).astype(np.float32), size), (0.5 * np.log1p(share).sum(axis=1)).astype(
+        np.float32
     )
-    first = top + (int(strong[-1]) + 1 if strong.size else 0)
-    return first - reach, 1e3 * off_s, outstanding or alike
+
+
+def _sum_shifted(rows: Floats, by: Doubles) -> Doubles:
+    """Return the sum of rows, each moved to the right by its own whole number of places."""
+    total = np.zeros(rows.shape[1])
+    for row, shift in zip(rows, np.rint(by).astype(int), strict=True):
+        if shift >= 0:
+            total[shift:] += row[: len(row) - shift]
+        else:
+            total[:shift] += row[-shift:]
+    return total
 
 
 def _chance(agrees: NDArray[np.bool_], rows: Floats, expected: Doubles, centres_s: Doubles, reach: int) -> float:

@@ -65,9 +65,10 @@ class Link:
 def sound_link(one: str, other: str, found: Found) -> Link | None:
     """Return the link between two takes from comparing the sound of ``other`` with that of ``one``, if it is proven.
 
-    Only the phase of the sound itself proves anything here: notes that start alike may be the same notes played again.
+    Only windows that agree each by itself prove anything here: notes that start alike may be the same notes played
+    again, and the sum of many windows may show those.
     """
-    if found.confidence != "sure" or found.method != "phase" or found.line is None:
+    if found.confidence != "sure" or found.method != "phase" or not found.alone or found.line is None:
         return None
     told = f"which heard the same sound ({found.agreed} of {found.tried} windows agree)"
     return Link(one, other, "sound", found.line, SOUND_AGREES_S, True, told, spread_ms=found.spread_ms)

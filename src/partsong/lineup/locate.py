@@ -5,7 +5,6 @@ Everything here is in sound times; :mod:`partsong.lineup.arrival` turns them int
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -14,19 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Confidence
-from partsong.lineup import coarse, confidence, fine, strokes
-from partsong.lineup import sweep as sweeping
+from partsong.lineup import coarse, confidence, fine, repeats, strokes
 from partsong.lineup.features import TONE_RATE_HZ, Floats, Heard
-from partsong.lineup.fine import OnsetLine, PhaseLine
+from partsong.lineup.fine import OnsetLine, PhaseLine, Response
 from partsong.lineup.line import Line
 from partsong.lineup.pace import pace
 
 _QUICK, _FULL = 24, 64  # windows of the phase transform while ranking, and for the answer
+_SUMMED, _ALL = 40, 128  # and of those that are summed, which overlap
 _NOTHING_BELOW = -2.5  # a runner-up's agreement counts only where chance is this unlikely
-_SAME_S = 0.06  # onsets in a large hall read this late
+_TELLING = 40.0  # evidence of a response that is worth looking for exact repeats
+_CLOSE = 0.6  # a place with this share of the best one's evidence is worth asking about
+_SUSPECTS = 6  # moves that are tried before a place is believed to have no exact repeat
+_TURN = 0.3  # a turn of a loop has at least this share of another's evidence, whatever else the mix plays there
 _RIVALS = 3  # repeats that are compared window by window; exact ones are all alike
 _LOUD = 0.15  # of the louder moments, 16 dB: a second above this holds music, and one below it a room
-_BEAT_S = 0.65  # songs of one tempo meet at their beats, so that a meeting by chance is one of beats, not of instants
 
 
 @dataclass(frozen=True)
@@ -38,8 +39,8 @@ class Reference:
 
     @cached_property
     def flat(self) -> Floats:
-        """Its sound, flattened for the sweep."""
-        return sweeping.flattened(self.heard, 0)
+        """Its sound, flattened to look for repeats."""
+        return repeats.flattened(self.heard, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,7 @@ class Found:
     margin: float | None
     possible: tuple[Possible, ...]
     alone: bool = False  # windows agree each by itself, in numbers that chance does not bring
+    summed: bool = False  # the place rests on the sum of all windows, and the spread is that of their halves
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,13 +132,13 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
             chosen = number
             break
     answer = _answer(clip, voice, references, chosen, looked, best)
-    if clip.length_s > sweeping.LONGEST_S:
-        return answer
     if answer.alone:  # windows agree by themselves: only an exact repeat could mislead
         return _told_from_repeats(clip, voice, references[chosen], answer, own=chosen < len(references) - 1)
-    answer = _better(answer, _swept(clip, voice, references, places, answer.possible))
-    if len(references) > 1 and _RANK[answer.confidence] < _RANK["likely"]:
-        answer = _better(answer, _by_strokes(clip, voice, references[0], answer.possible))
+    answer = _better(answer, _by_response(clip, voice, references, places, answer.possible))
+    for number, reference in enumerate(references):
+        if _RANK[answer.confidence] < _RANK["likely"] and clip.length_s <= strokes.LONGEST_S:
+            mixed = number == len(references) - 1
+            answer = _better(answer, _by_strokes(clip, voice, reference, answer.possible, mixed=mixed))
     return answer
 
 
@@ -147,9 +149,12 @@ def _told_from_repeats(clip: Heard, voice: int, reference: Reference, answer: Fo
     """
     line = answer.line
     assert line is not None
-    moves = sweeping.repeats(clip, voice, reference.flat, line)
+    moves = repeats.find_repeats(clip, voice, reference.flat, line)
     if not any(_as_good(clip, voice, reference.heard, line, move) for move in moves[:_RIVALS]):
-        return _with_repeats(answer, line, moves) if answer.confidence == "ask" else answer
+        if answer.confidence == "ask":
+            return _with_repeats(answer, line, moves)
+        faint = repeats.find_repeats(clip, voice, reference.flat, line, least=repeats.FAINT)
+        return _unless_masked(clip, voice, reference, answer, faint)
     lines = [line, *(Line(line.start_s + move, line.drift_ppm) for move in moves)]
     unexplained = [_unexplained_s(clip.voices[voice].peaks, reference.heard.voices[0].peaks, place) for place in lines]
     order = np.argsort(unexplained, kind="stable")
@@ -162,6 +167,23 @@ def _told_from_repeats(clip: Heard, voice: int, reference: Reference, answer: Fo
         line=lines[order[0]],
         possible=tuple(Possible(lines[number], score) for number in order),
     )
+
+
+def _unless_masked(clip: Heard, voice: int, reference: Reference, answer: Found, moves: Sequence[float]) -> Found:
+    """Ask about a place whose exact repeats the rest of a mix hides from single windows, but not from all of them."""
+    here = _response(clip, voice, reference.heard, answer.line, _SUMMED) if answer.line and moves else None
+    if here is None:
+        return answer
+    line = here.fit.line
+    moved = [Line(line.start_s + move, line.drift_ppm) for move in moves]
+    first = _responses(clip, voice, reference, moved[:_SUSPECTS])
+    if all(one.evidence < _CLOSE * here.evidence for one in first):
+        return answer
+    turns = [one for one in (*first, *_responses(clip, voice, reference, moved[_SUSPECTS:]))
+             if one.evidence >= _TURN * here.evidence]  # fmt: skip
+    asked = confidence.judge_repeats(0)
+    asking = replace(answer, confidence=asked.confidence, reason=asked.reason, method=asked.method)
+    return _with_repeats(asking, line, [one.fit.line.start_s - line.start_s for one in turns])
 
 
 def _with_repeats(answer: Found, line: Line, moves: Sequence[float]) -> Found:
@@ -202,9 +224,9 @@ def _heard_seconds(peaks: Floats) -> NDArray[np.bool_]:
     return np.asarray(whole > _LOUD * float(np.percentile(peaks, 95)), np.bool_)
 
 
-def _by_strokes(clip: Heard, voice: int, stem: Reference, possible: Sequence[Possible]) -> Found | None:
-    """Find the place at which strokes fall as the stem's notes do."""
-    found = strokes.find_strokes(clip.voices[voice], stem.heard.voices[0])
+def _by_strokes(clip: Heard, voice: int, stem: Reference, possible: Sequence[Possible], *, mixed: bool) -> Found | None:
+    """Find the place at which strokes fall as the stem's, or the mix's, notes do."""
+    found = strokes.find_strokes(clip.voices[voice], stem.heard.voices[0], mixed=mixed)
     if found is None:
         return None
     verdict = confidence.judge_strokes(found.t, found.fit, found.blocks, found.halves_agree)
@@ -224,99 +246,98 @@ def _by_strokes(clip: Heard, voice: int, stem: Reference, possible: Sequence[Pos
     )
 
 
-def _swept(
+def _by_response(
     clip: Heard,
     voice: int,
     references: Sequence[Reference],
     places: Sequence[coarse.Place],
     possible: Sequence[Possible],
 ) -> Found | None:
-    """Find the place by all windows together, against each reference until one is sure."""
-    flat = sweeping.flattened(clip, voice)
-    answers: list[tuple[float, Found]] = []
+    """Find the place at which all windows together show a room's response, against each reference until one is sure."""
+    best: Found | None = None
     for reference in references:
-        fits = sweeping.sweep(flat, reference.flat)
-        if not fits:
-            continue
-        middle_s, span_s = clip.length_s / 2, clip.length_s + reference.heard.length_s
-        chances = [_with_onsets(fit, number, places, middle_s, span_s) for number, fit in enumerate(fits)]
-        best = int(np.argmin(chances))
-        found = _swept_answer(clip, voice, reference, fits, best, chances[best], possible)
-        if found is None:
-            continue
-        answers.append((chances[best], found))
-        if found.confidence == "sure":
+        found = _responding(clip, voice, reference, places, possible)
+        if found and (best is None or _RANK[found.confidence] > _RANK[best.confidence]):
+            best = found
+        if best and best.confidence == "sure":
             break
-    return max(answers, key=lambda answer: (_RANK[answer[1].confidence], -answer[0]))[1] if answers else None
+    return best
 
 
-def _with_onsets(
-    fit: sweeping.Fit, number: int, places: Sequence[coarse.Place], middle_s: float, span_s: float
-) -> float:
-    """Return the chance of a swept place together with that of the search by onsets meeting it, to a power of ten.
-
-    Each lower place, of either, is one more that could have met another by chance.
-    """
-    slip_s = float(fit.line.slip_s(middle_s))
-    chances = [
-        place.log10_chance + math.log10(_BEAT_S / span_s * (1 + rank))
-        for rank, place in enumerate(places)
-        if abs(place.lag_s - slip_s) <= _SAME_S
-    ]
-    return fit.log10_chance + min(chances, default=0.0) + math.log10(1 + number)
+def _responses(clip: Heard, voice: int, reference: Reference, around: Sequence[Line]) -> list[Response]:
+    found = [_response(clip, voice, reference.heard, line, _SUMMED) for line in around]
+    return [response for response in found if response]
 
 
-def _swept_answer(
+def _response(clip: Heard, voice: int, reference: Heard, line: Line, most: int) -> Response | None:
+    return fine.response(clip, voice, reference, 0, line, fine.windows_of(clip, reference, line, most, dense=True))
+
+
+def _responding(
     clip: Heard,
     voice: int,
     reference: Reference,
-    fits: Sequence[sweeping.Fit],
-    best: int,
-    log10_chance: float,
+    places: Sequence[coarse.Place],
     possible: Sequence[Possible],
 ) -> Found | None:
-    fit, others = fits[best], [other for number, other in enumerate(fits) if number != best]
-    windows = fine.windows_of(clip, reference.heard, fit.line, _FULL)
-    phase = fine.phase_line(clip, voice, reference.heard, 0, fit.line, windows)
-    if phase is None:
+    """Judge the place with the most evidence of a response beside all others that the search by onsets gave."""
+    seen = _responses(clip, voice, reference, [Line(place.lag_s) for place in places])
+    if not seen:
         return None
-    second = fine.phase_line(clip, voice, reference.heard, 0, others[0].line, windows) if others else None
-    verdict = confidence.judge_together(
-        confidence.Together(
-            log10_chance=log10_chance,
-            runner_up_log10_chance=others[0].log10_chance if others else 0.0,
-            phase_t=confidence.paired_t(phase.heights, second.heights if second else np.zeros_like(phase.heights)),
-            settled=phase.settled or phase.log10_chance <= -2,
-            agreed=phase.agreed,
+    middle_s = clip.length_s / 2
+
+    def far(one: Line, other: Line) -> bool:
+        return abs(float(one.slip_s(middle_s) - other.slip_s(middle_s))) > coarse.APART_S
+
+    first = max(seen, key=lambda response: response.evidence)
+    rivals = [response for response in seen if far(response.fit.line, first.fit.line)]
+    # A place at which the clip hangs over the song's end has fewer windows to speak for it.
+    rival = max((other.evidence * min(first.tried / other.tried, 2.0) for other in rivals), default=0.0)
+    best = _response(clip, voice, reference.heard, first.fit.line, _ALL) or first
+    line = best.fit.line
+    verdict = confidence.judge_response(
+        confidence.Responses(
+            evidence=first.evidence,
+            rival=rival,
+            rivals=len(rivals),
+            windows=first.tried,
+            settled=best.settled,
+            onsets_log10_chance=0.0 if far(Line(places[0].lag_s), line) else places[0].log10_chance,
         )
     )
-    line = phase.fit.line
-    rest = [place for place in possible if abs(place.line.start_s - line.start_s) > coarse.APART_S]
-    return Found(
+    score = possible[0].score if possible else 0.0
+    others = sorted(rivals, key=lambda response: -response.evidence)
+    rest = [Possible(other.fit.line, 0.0) for other in others[:_RIVALS] if other.evidence > _CLOSE * first.evidence]
+    rest += [place for place in possible if far(place.line, line) and all(far(place.line, one.line) for one in rest)]
+    found = Found(
         confidence=verdict.confidence,
         reason=verdict.reason,
         method=verdict.method,
         against=reference.name,
         line=line,
-        spread_ms=phase.fit.spread_ms,
-        agreed=phase.agreed,
-        tried=phase.tried,
-        margin=None,
-        possible=(Possible(line, possible[0].score if possible else 0.0), *rest),
+        spread_ms=best.fit.spread_ms,
+        agreed=0,
+        tried=best.tried,
+        margin=1 - min(rival / first.evidence, 1.0) if first.evidence > 0 else 0.0,
+        possible=(Possible(line, score), *rest),
+        summed=True,
     )
+    if first.evidence < _TELLING:
+        return found
+    return _unless_masked(clip, voice, reference, found, repeats.find_repeats(clip, voice, reference.flat, line))
 
 
-def _better(answer: Found, swept: Found | None) -> Found:
-    """Choose between what windows and onsets said one by one and what all said together."""
-    if swept is None or _RANK[swept.confidence] < _RANK[answer.confidence]:
+def _better(answer: Found, other: Found | None) -> Found:
+    """Choose between what windows and onsets said one by one and what all said together, or strokes."""
+    if other is None or _RANK[other.confidence] < _RANK[answer.confidence]:
         return answer
-    if swept.confidence == answer.confidence == "none":
+    if other.confidence == answer.confidence == "none":
         return answer
-    if answer.line and swept.line and _RANK[answer.confidence] >= _RANK["likely"]:
-        apart = abs(answer.line.start_s - swept.line.start_s) > coarse.APART_S
+    if answer.line and other.line and _RANK[answer.confidence] >= _RANK["likely"]:
+        apart = abs(answer.line.start_s - other.line.start_s) > coarse.APART_S
         if apart:
-            return replace(swept, confidence="ask", reason="Onsets and the sound itself point to different places")
-    return swept
+            return replace(other, confidence="ask", reason="Onsets and the sound itself point to different places")
+    return other
 
 
 def _answer(

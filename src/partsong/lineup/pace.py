@@ -17,7 +17,7 @@ from partsong.lineup.features import ONSET_RATE_HZ, Envelopes, Floats
 from partsong.lineup.fine import MOST_DRIFT_PPM, correlated_segments, overlap
 from partsong.lineup.line import USUAL_DRIFT_PPM
 
-TOLD_PPM = 8.0
+TOLD_PPM = 5.0
 """A drift less certain than this (one standard error) counts as not known: it would be a millisecond in two minutes."""
 
 _SEGMENT_S, _REACH_S, _NEAR_S = 4.0, 0.12, 0.08
