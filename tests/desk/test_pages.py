@@ -260,7 +260,7 @@ def test_what_was_found_is_drawn_and_held_against_the_reference_by_a_key(page, r
         found = Finding(
             take="bell-1", kind="prop moved", sentence="Something moved.", advice="Put it back.", verdict="look first",
             at=Time.of(Fraction(1)), region=Region(x=80, y=30, width=40, height=30), size=8.0, unit="px",
-            moved_px=(8.0, 0.0),
+            was=Region(x=72, y=30, width=40, height=30), moved_px=(8.0, 0.0),
         )  # fmt: skip
         return film.replace(findings=(found,), stage=Stage(reference="drum-1"))
 
@@ -274,9 +274,13 @@ def test_what_was_found_is_drawn_and_held_against_the_reference_by_a_key(page, r
     assert "finding=0" in page.url
     assert "/bell-1/25" in page.locator(".large img").get_attribute("src")  # the frame at which it was: one second in
     # The box lies over the share of the picture that the region is of the frame, and the arrow ends in its middle.
-    shown, box = (page.locator(one).bounding_box() for one in (".large img", ".large .marks rect.over"))
+    shown, box, before = page.evaluate(
+        """() => ["img", "rect.over:not([stroke-dasharray])", "rect.over[stroke-dasharray]"].map((one) =>
+        document.querySelector(`.large .picture ${one}`).getBoundingClientRect().toJSON())"""
+    )
     inside = [(box[side] - shown[side]) / shown[size] for side, size in (("x", "width"), ("y", "height"))]
-    assert inside == pytest.approx([80 / 160, 30 / 90], abs=0.02)
+    assert inside == pytest.approx([80 / 160, 30 / 90], abs=0.01)
+    assert (box["x"] - before["x"]) / shown["width"] == pytest.approx(8 / 160, abs=0.01)
     way = page.locator(".large .marks path.over").get_attribute("d")
     (from_x, from_y), (to_x, to_y) = re.findall(r"(?:M|L)([\d.]+) ([\d.]+)", way)[:2]
     assert (float(to_x), float(to_y)) == (100, 45)

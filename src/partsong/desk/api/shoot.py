@@ -13,7 +13,7 @@ from partsong.desk.pictures import picture, version
 from partsong.desk.routes import Done, Edit, Route, Wire
 from partsong.desk.session import Desk
 from partsong.errors import NoSuchRecord
-from partsong.film.records import Film, Finding, Take
+from partsong.film.records import Film, Finding, Region, Take
 from partsong.shoot import check, steps
 from partsong.shoot.log import differences, open_questions, shown_size
 from partsong.timebase import clock
@@ -37,7 +37,8 @@ class Box(Wire):
 class FindingTold(Wire):
     """Something noticed about a take; ``picture`` is the frame at which it was, ``when`` that moment of the take.
 
-    ``moved`` is how far, right and down in pixels, what was found has moved against the reference.
+    ``moved`` is how far, right and down in pixels, what was found has moved against the reference, ``was`` where it
+    stood there.
     """
 
     sentence: str
@@ -46,6 +47,7 @@ class FindingTold(Wire):
     when: str
     size: str
     box: Box | None
+    was: Box | None
     moved: tuple[float, float] | None
     picture: str
 
@@ -134,7 +136,6 @@ def _large(film: Film, take: Take, frame: int) -> str:
 
 def _finding(film: Film, take: Take, found: Finding) -> FindingTold:
     width, height = shown_size(take)
-    region = found.region
     at = found.at.seconds if found.at else take.clip.duration.seconds / 2
     frame = min(max(0, take.picture.rate.frames_at(at)), take.picture.frames - 1)
     return FindingTold(
@@ -143,9 +144,8 @@ def _finding(film: Film, take: Take, found: Finding) -> FindingTold:
         verdict=found.verdict,
         when=clock(found.at.seconds) if found.at else "",
         size=_size(found),
-        box=None
-        if region is None
-        else Box(x=region.x / width, y=region.y / height, width=region.width / width, height=region.height / height),
+        box=_box(found.region, width, height),
+        was=_box(found.was, width, height),
         moved=found.moved_px,
         picture=_large(film, take, frame),
     )
@@ -155,6 +155,12 @@ def middle(desk: Desk, take: str) -> Path:
     """Return a small picture of a take's middle."""
     film = desk.head().film
     return picture(desk.folder, film, take, film.take(take).picture.frames // 2)
+
+
+def _box(region: Region | None, width: int, height: int) -> Box | None:
+    if region is None:
+        return None
+    return Box(x=region.x / width, y=region.y / height, width=region.width / width, height=region.height / height)
 
 
 def _size(found: Finding) -> str:

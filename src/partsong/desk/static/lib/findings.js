@@ -1,8 +1,8 @@
-// What was found on a take, drawn where it is: a box around it, and an arrow the way it moved.
+// What was found on a take, drawn where it is: a box around it, a dashed one where it stood, and an arrow the way it moved.
 import { svg } from "./dom.js";
 
 /** @typedef {{x: number, y: number, width: number, height: number}} Box  As shares of the picture. */
-/** @typedef {{sentence: string, advice: string, verdict: string, when: string, size: string, box: Box | null, moved: [number, number] | null, picture: string}} Finding */
+/** @typedef {{sentence: string, advice: string, verdict: string, when: string, size: string, box: Box | null, was: Box | null, moved: [number, number] | null, picture: string}} Finding */
 
 const LEAST_ARROW = 0.07; // of the picture's width: moves of a pixel or two would not be seen
 
@@ -14,6 +14,7 @@ export function marksOf(findings, width, height) {
   const thick = width / 320;
   return svg("svg", { class: "marks", viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true" },
     findings.flatMap((found) => [
+      found.was && twice("rect", { x: found.was.x * width, y: found.was.y * height, width: found.was.width * width, height: found.was.height * height, "stroke-dasharray": `${3 * thick} ${3 * thick}` }, thick),
       found.box && twice("rect", { x: found.box.x * width, y: found.box.y * height, width: found.box.width * width, height: found.box.height * height }, thick),
       found.moved && arrow(found.moved, found.box ?? { x: 0, y: 0, width: 1, height: 1 }, width, height, thick),
     ].filter(Boolean)));
