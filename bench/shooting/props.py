@@ -77,7 +77,8 @@ def moved_props(seed: int, count: int) -> None:
                 found[key] += bool(ours)
                 named[key] += any(one.kind == _KINDS.get(case.kind, "") for one in ours)
                 prop = setting.props[case.move.prop]
-                line += f" {prop.kind}{'' if case.visible else ' (not visible)'}{' (at a player)' if case.at_player else ''}"
+                line += f" {prop.kind}" + ("" if case.visible else " (not visible)")
+                line += " (at a player)" if case.at_player else ""
                 if ours and case.kind in ("moved", "turned") and case.visible:
                     off = [_off(one, case.move, setting) for one in ours if one.was is not None]
                     apart[key] += len(ours) > 1

@@ -90,6 +90,18 @@ def test_a_prop_that_was_taken_away_or_brought_is_told_as_that(monkeypatch: pyte
         assert y < MIDDLE[1] < y + height
 
 
+def test_what_one_comparison_tells_weakly_counts_when_a_third_light_tells_it_too(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    small = PROP[:44, :52]
+    reference, third = (_seen(monkeypatch, _with_prop(prop=small), lamp_x, 1) for lamp_x in (0.75, 0.5))
+    take = _seen(monkeypatch, _with_prop(7.0, prop=small), 0.2, 2)
+    assert of_props(take, reference, "cajon-1", []) == []
+    (said,) = of_props(take, reference, "cajon-1", [], [third])
+    assert said.kind == "prop moved"
+    assert said.moved_px == pytest.approx((7.0, 0.0), abs=0.25)
+
+
 def test_another_light_moves_no_prop(monkeypatch: pytest.MonkeyPatch) -> None:
     room = _with_prop()
     unseen: list[str] = []
