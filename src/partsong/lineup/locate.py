@@ -153,6 +153,8 @@ def _told_from_repeats(clip: Heard, voice: int, reference: Reference, answer: Fo
     if not any(_as_good(clip, voice, reference.heard, line, move) for move in moves[:_RIVALS]):
         if answer.confidence == "ask":
             return _with_repeats(answer, line, moves)
+        if own:  # nothing hides a repeat there
+            return answer
         faint = repeats.find_repeats(clip, voice, reference.flat, line, least=repeats.FAINT)
         return _unless_masked(clip, voice, reference, answer, faint)
     lines = [line, *(Line(line.start_s + move, line.drift_ppm) for move in moves)]
