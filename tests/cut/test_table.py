@@ -63,7 +63,7 @@ def test_the_first_frame_is_a_beat_or_a_frame(make_film: Any) -> None:
     assert place_text(film.replace(song=film.song.replace(tempo=(late,))), 0) == "@0"
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data(), rate=st.sampled_from(["24", "25", "24000/1001", "30000/1001", "50"]), bpm=st.integers(40, 200))
 def test_what_is_printed_reads_back_to_the_same_frames(make_film: Any, data: Any, rate: str, bpm: int) -> None:
     film = make_film(rate=rate, bpm=bpm, bars=12)
@@ -131,7 +131,7 @@ def test_an_empty_table_is_an_empty_cut_and_prints_as_one(waltz: Any) -> None:
     assert parsed(waltz, text, "t").shots == ()
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=st.text(alphabet=st.sampled_from("0123456789.+/@#- \n\twidebass-close\u2028\x00é"), max_size=80))
 def test_any_text_reads_or_is_refused(waltz: Any, text: str) -> None:
     try:

@@ -163,7 +163,7 @@ CHANGES = st.one_of(
 )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(changes=st.lists(CHANGES, min_size=1, max_size=8))
 def test_undo_and_redo_walk_the_exact_documents(store, changes):
     before = [store.head().film]

@@ -378,7 +378,7 @@ def test_asking_again_counts_no_evidence_twice():
 CONFIDENCES = st.sampled_from(["sure", "likely", "ask", "none"])
 
 
-@settings(deadline=None, max_examples=200)
+@settings(max_examples=200)
 @given(st.data())
 def test_no_take_becomes_surer_than_all_that_is_known_and_hands_are_left_alone(data):
     names = "abcde"

@@ -241,7 +241,7 @@ def test_sound_that_cannot_hold_it_is_refused():
         list(read_ltc([np.zeros((100, 2))], RATE_HZ))
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(st.lists(st.integers(1, 9000), min_size=1, max_size=40))
 def test_blocks_of_any_length_give_the_same(lengths):
     sound = printed().block(0, 5 * RATE_HZ)

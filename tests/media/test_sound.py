@@ -97,7 +97,7 @@ def test_resampling_agrees_with_a_reference_library() -> None:
 
 
 @given(start=st.integers(0, 60000), length=st.integers(1, 30000), block=st.sampled_from([1000, 48000, 4801]))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_a_stretch_is_that_stretch_of_the_whole(
     start: int, length: int, block: int, resampled_once: tuple[Path, NDArray[np.float32]]
 ) -> None:

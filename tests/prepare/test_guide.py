@@ -67,7 +67,7 @@ def test_the_tempo_may_change() -> None:
     assert song_s == [-2, 0, 2, 4, 6]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.fractions(30, 300, max_denominator=7), st.integers(1, 7), st.fractions(-3, 3, max_denominator=48))
 def test_any_song_is_counted_in_and_closed(bpm: Fraction, beats: int, at_s: Fraction) -> None:
     plan = guide.plan_guide(_tempo(bpm, beats, at_s), Fraction(11))

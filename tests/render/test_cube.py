@@ -128,7 +128,7 @@ def test_opencolorio_reads_what_we_write_and_finds_the_same_colours(tmp_path: Pa
     np.testing.assert_allclose(found, expected, atol=1e-5)
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     table=st.one_of(
         hnp.arrays(
@@ -261,7 +261,7 @@ def test_what_is_no_file_is_refused_without_waiting(tmp_path: Path) -> None:
 GOOD = ('TITLE "Soft"\nDOMAIN_MIN 0 0 0\nDOMAIN_MAX 1 1 1\n' + SMALL.replace("0 0 1", "0.0125 0.0311 0.97")).encode()
 
 
-@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_a_good_table_spoilt_anywhere_reads_or_is_refused_in_one_sentence(tmp_path: Path, data: st.DataObject) -> None:
     spoilt = bytearray(GOOD)
@@ -298,7 +298,7 @@ def test_a_good_table_spoilt_anywhere_reads_or_is_refused_in_one_sentence(tmp_pa
         assert np.isfinite(apply(cube, [[0.2, 0.4, 0.9]])).all()
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     junk=st.one_of(
         st.binary(max_size=300),

@@ -56,7 +56,7 @@ def stacks(draw):
     return Stack(width=width, height=height, layers=tuple(layers))
 
 
-@settings(max_examples=150, deadline=None)  # the first example compiles or loads the kernel
+@settings(max_examples=150)
 @given(
     stacks(),
     st.sampled_from(["444", "422", "420"]),

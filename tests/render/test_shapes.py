@@ -21,7 +21,7 @@ points = st.builds(Point, x=number, y=number)
 curves = st.builds(Curve, points=st.lists(points, min_size=3, max_size=8).map(tuple))
 
 
-@settings(deadline=None, max_examples=200)  # the first example compiles the kernel
+@settings(max_examples=200)
 @given(st.one_of(ovals, curves), st.sampled_from([0.0, 1.0, 5.5, 30.0]), st.integers(0, 20), st.integers(1, 24))
 def test_alpha_equals_the_definition(shape, feather_px, top, height):
     rows = range(top, top + height)

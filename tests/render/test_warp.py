@@ -92,7 +92,7 @@ def test_weights_are_the_kernels_published_values():
     np.testing.assert_allclose(weights_at(0.5)[:3], half / (2 * half.sum()), atol=2e-6)
 
 
-@settings(max_examples=60, deadline=None)  # the first example compiles or loads the kernel
+@settings(max_examples=60)
 @given(
     st.tuples(st.integers(2, 50), st.integers(2, 40)),
     st.tuples(st.floats(-6, 6), st.floats(-6, 6), st.floats(-3, 3), st.floats(0.97, 1.03)),

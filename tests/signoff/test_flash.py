@@ -181,7 +181,7 @@ def test_the_failing_stretch_is_named() -> None:
     assert "seizures" in check.caution
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.lists(st.floats(0, 1), min_size=2, max_size=20))
 def test_reversing_time_keeps_the_count(levels: list[float]) -> None:
     # The extremes of a curve are the same from behind, so a stretch under a second has as many transitions, give

@@ -44,7 +44,7 @@ def test_the_same_sound_has_likeness_one() -> None:
     )
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(st.integers(-100, 100), st.floats(0.05, 4), st.booleans())
 def test_gain_and_polarity_do_not_move_the_offset(late: int, gain: float, upside_down: bool) -> None:
     # A property of the correlation coefficient; a stretch short enough for many examples.

@@ -20,7 +20,7 @@ def painted(seed=4, height=120, width=160):
     return room
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.floats(-2, 2), st.floats(0.7, 1.4), st.floats(0.7, 1.4))
 def test_a_gain_comes_back_although_a_third_of_the_frame_is_another(stops, red, blue):
     room, rng = painted(), np.random.default_rng(1)

@@ -98,7 +98,7 @@ def test_own_light_is_where_no_other_take_is_as_bright():
     assert mine[5, 5] == 0
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(st.integers(40, 150), st.integers(40, 70), st.integers(6, 22), st.integers(10, 30), st.floats(2, 14))
 def test_an_oval_holds_the_motion_inside_its_soft_edge(x, y, rx, ry, feather):
     motion = blob(x, y, rx, ry)

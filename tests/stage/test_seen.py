@@ -62,7 +62,7 @@ def drawn(dx, dy, light):
     return ((0.4 + moved) * light)[..., None] * np.ones(3)
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.floats(-4, 4), st.floats(1.5, 4), st.floats(0.7, 1.3))
 def test_what_is_displaced_is_measured_under_another_light(dx, dy, light):
     found = measured(drawn(0, 0, 1.0), drawn(dx, dy, light + 0.2 * (X - 80) / WIDTH))
@@ -72,7 +72,7 @@ def test_what_is_displaced_is_measured_under_another_light(dx, dy, light):
     assert found.displaced.dy_px == pytest.approx(dy, abs=0.2)
 
 
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 @given(st.floats(0.5, 1.5), st.floats(-0.3, 0.3))
 def test_another_light_alone_is_no_displacement(light, slope):
     found = measured(drawn(0, 0, 1.0), np.clip(drawn(0, 0, 1.0) * (light + slope * (X - 80) / 80)[..., None], 0, 1))
