@@ -304,6 +304,11 @@ def test_a_bar_is_repeated_and_the_frame_is_seen_whole_or_in_full(previewed):
         new MutationObserver(() => seen.push(Number(document.querySelector("#sheet").dataset.frame)))
           .observe(document.querySelector("#sheet"), {attributeFilter: ["data-frame"]}); }""")
     page.keyboard.press("Space")
+    warning = page.locator("#sheet .curtain")
+    warning.wait_for()
+    assert "seizures" in warning.inner_text()
+    assert page.evaluate("() => document.querySelector('video').paused")
+    page.keyboard.press("Enter")  # the button that lifts it has the keyboard
     # The bar is frames 25 to 49, a second long: it comes round again.
     page.wait_for_function("() => seen.some((frame, place) => place && frame < seen[place - 1])", timeout=15_000)
     page.keyboard.press("Space")
@@ -379,7 +384,7 @@ def test_the_way_to_merge_is_chosen_with_its_cost_and_what_goes_wrong_is_measure
     assert "The quickest" in page.locator("#method-words").inner_text()
     page.locator("[data-method='combined']").click()
     assert tools.waited(lambda: stage_of(running).method == "combined")
-    told(page, "forty times the work")
+    told(page, "ten times the work")
     page.locator("#weigh").click()
     page.locator("#weighed").wait_for(timeout=60_000)
     assert "no plate of the room in ambient light" in page.locator("#weighed").inner_text()
