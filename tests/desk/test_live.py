@@ -133,7 +133,8 @@ def test_a_nudged_camera_is_told_how_far_and_which_way(filmed, room, fake, tmp_p
     assert abs(float(up) - 3) < 0.25
     assert "Aim the camera right and up" in said
     assert page.locator("#live-words.decide").count() == 1
-    # A picture of it is kept nowhere, however many were looked at.
+    # A picture of it is kept nowhere, however many were looked at. (Those of the takes are made when first shown.)
+    page.wait_for_function("() => [...document.images].every((one) => one.naturalWidth > 0)")
     before = files_of(filmed.film)
     for _ in range(3):
         with page.expect_response(re.compile("/api/shoot/live/")) as answer:
