@@ -20,6 +20,9 @@ from partsong.render.robust import MAD_TO_SIGMA
 
 _NEIGHBOURS = 3  # changes on either side that are usual; two of them must be there
 _LEAST = 1e-5  # of the signal: below it, a change is none
+_GRAIN = 2e-4
+"""Of the signal, a fifth of a 10-bit code: where the usual change is less, most pixels do not change, and no grain is
+kept that could be missed."""
 _STILL = 1.5  # times the median change: up to that, nothing moves in a tile
 _MOVES, _MOVES_BY = 2.0, 0.002  # times the median change, and of the signal: from there on, something does
 _FEW, _MANY = 6, 12  # tiles with movement, of which it can be told that it stopped, and surely
@@ -113,7 +116,9 @@ def _held(changes: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np
             continue
         base = float(np.median(reference))
         calm = reference <= _STILL * base
-        still[n] = (float(np.median(change[calm])) + _LEAST) / (float(np.median(reference[calm])) + _LEAST)
+        grain = float(np.median(reference[calm]))
+        if grain >= _GRAIN:
+            still[n] = (float(np.median(change[calm])) + _LEAST) / (grain + _LEAST)
         moves = reference > max(_MOVES * base, _MOVES_BY)
         moving[n] = int(moves.sum())
         if moving[n] >= _FEW:
