@@ -19,7 +19,7 @@ def demo(
 ) -> None:
     """Make the film "Boathouse Waltz" from nothing, with known faults, and run the whole job on it.
 
-    It takes two to three minutes and a gigabyte of disk; a demo that was stopped goes on where it was.
+    It takes three to four minutes and a gigabyte of disk; a demo that was stopped goes on where it was.
 
     Example: partsong demo
     """
