@@ -132,11 +132,15 @@ def test_the_frame_as_recorded_shows_while_a_key_is_held(looking):
     assert "through the look" in caption.inner_text()
 
 
-def test_two_takes_are_seen_side_by_side_and_one_is_graded(running, page, tools):
+def place_bell_with_drum(running):
     with FilmStore.open(running.film) as store:
         bell = store.head().film.placement_of("drum-1").replace(take="bell-1")
         others = tuple(one for one in store.head().film.placements if one.take != "bell-1")
         store.change("Placed", lambda film: film.replace(placements=(*others, bell)))
+
+
+def test_two_takes_are_seen_side_by_side_and_one_is_graded(running, page, tools):
+    place_bell_with_drum(running)
     page.goto(f"{running.address}/look?source=drum-1&frame=10")
     page.wait_for_selector("#sheet[data-view]")
     page.locator("[data-compare='bell-1']").click()
@@ -154,10 +158,7 @@ def test_two_takes_are_seen_side_by_side_and_one_is_graded(running, page, tools)
 
 
 def test_a_take_is_matched_by_what_it_shows_alike_and_says_what_that_rests_on(running, page, tools):
-    with FilmStore.open(running.film) as store:
-        bell = store.head().film.placement_of("drum-1").replace(take="bell-1")
-        others = tuple(one for one in store.head().film.placements if one.take != "bell-1")
-        store.change("Placed", lambda film: film.replace(placements=(*others, bell)))
+    place_bell_with_drum(running)
     page.goto(f"{running.address}/look?source=drum-1")
     page.wait_for_selector("#sheet[data-view]")
     page.get_by_label("Match bell-1 to drum-1").click()

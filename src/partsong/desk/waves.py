@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -52,14 +52,12 @@ def waveform(folder: FilmFolder, clip: Clip) -> Path:
     """
     if clip.sound is None:
         raise InvalidInput(f"{Path(clip.file.path).name} has no sound, so there is no waveform to draw.")
-    out = folder.cached("waves", key_of("waves", _VERSION, PEAKS_HZ, clip.file.fingerprint), ".u8")
-    with _one_at_a_time:
-        if not out.is_file():
-            peaks = list(_peaks(folder.locate(clip.file)))
-            heights = drawn(np.concatenate(peaks) if peaks else np.zeros(0, np.float32))
-            with writing(out) as temporary:
-                temporary.write_bytes(heights.tobytes())
-    return out
+
+    def heights() -> NDArray[np.uint8]:
+        peaks = list(_peaks(folder.locate(clip.file)))
+        return drawn(np.concatenate(peaks) if peaks else np.zeros(0, np.float32))
+
+    return _kept(folder, key_of("waves", _VERSION, PEAKS_HZ, clip.file.fingerprint), heights)
 
 
 def note_starts(folder: FilmFolder, clip: Clip) -> Path:
@@ -77,15 +75,25 @@ def note_starts(folder: FilmFolder, clip: Clip) -> Path:
     """
     if clip.sound is None:
         raise InvalidInput(f"{Path(clip.file.path).name} has no sound, so no note starts in it.")
-    out = folder.cached("waves", key_of("note starts", _VERSION, VERSION, clip.file.fingerprint), ".u8")
+
+    def strengths() -> NDArray[np.uint8]:
+        voices = hear_clip(folder, clip, silent()).voices
+        loudest = max(voices, key=lambda voice: voice.level_db)
+        flux = np.maximum(np.sum(loudest.onsets, axis=0, dtype=np.float32), 0)
+        strong = float(np.quantile(flux, 0.99)) or float(flux.max()) or 1.0
+        return np.rint(255 * np.clip(flux / strong, 0, 1)).astype(np.uint8)
+
+    return _kept(folder, key_of("note starts", _VERSION, VERSION, clip.file.fingerprint), strengths)
+
+
+def _kept(folder: FilmFolder, key: str, made: Callable[[], NDArray[np.uint8]]) -> Path:
+    """Return the file of these bytes, made if it is not there: one at a time, since a page asks for all at once."""
+    out = folder.cached("waves", key, ".u8")
     with _one_at_a_time:
         if not out.is_file():
-            voices = hear_clip(folder, clip, silent()).voices
-            loudest = max(voices, key=lambda voice: voice.level_db)
-            flux = np.maximum(np.sum(loudest.onsets, axis=0, dtype=np.float32), 0)
-            strong = float(np.quantile(flux, 0.99)) or float(flux.max()) or 1.0
+            content = made().tobytes()
             with writing(out) as temporary:
-                temporary.write_bytes(np.rint(255 * np.clip(flux / strong, 0, 1)).astype(np.uint8).tobytes())
+                temporary.write_bytes(content)
     return out
 
 

@@ -60,11 +60,6 @@ class Guess:
     answer: str = ""
 
 
-def looks_hidden(path: PurePath) -> bool:
-    """Say whether a file or folder is hidden, as the sidecars of some systems are."""
-    return path.name.startswith(".")
-
-
 def natural_order(path: PurePath) -> tuple[tuple[int, int, str], ...]:
     """Return a sorting key in which clip 2 comes before clip 10.
 
