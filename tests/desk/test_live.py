@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from partsong.desk.api import live
-from partsong.desk.routes import GreyPicture
+from partsong.desk.api.live import GreyPicture
 from partsong.errors import InvalidInput
 from partsong.film.records import Stage, Take
 from partsong.film.store import FilmStore

@@ -11,7 +11,7 @@ from pydantic.json_schema import models_json_schema
 
 import partsong
 from partsong.desk.answers import Failure
-from partsong.desk.routes import GREY, GreyPicture, Route
+from partsong.desk.routes import JSON, Route
 
 _REF = "#/components/schemas/{model}"
 _BYTES = {"schema": {"type": "string", "format": "binary"}}
@@ -23,7 +23,7 @@ def document(routes: Sequence[Route]) -> dict[str, Any]:
     for route in routes:
         if isinstance(route.says, type):
             models[route.says] = "serialization"
-        if route.takes not in (None, GreyPicture):
+        if route.takes is not None and route.takes.written == JSON:
             models[route.takes] = "validation"
     pairs: list[Any] = list(models.items())
     refs, schemas = models_json_schema(pairs, ref_template=_REF)
@@ -48,9 +48,9 @@ def document(routes: Sequence[Route]) -> dict[str, Any]:
         if route.method == "POST" and route.takes is not None:
             operation["requestBody"] = {
                 "required": True,
-                "content": {GREY: _BYTES}
-                if route.takes is GreyPicture
-                else {"application/json": {"schema": ref(route.takes)}},
+                "content": {
+                    route.takes.written: {"schema": ref(route.takes)} if route.takes.written == JSON else _BYTES
+                },
             }
         paths.setdefault(route.path, {})[route.method.lower()] = operation
     return {

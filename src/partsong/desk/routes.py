@@ -8,15 +8,12 @@ media type.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal, Self
 
 import anyio
-import numpy as np
-from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -28,7 +25,7 @@ from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, PartsongError
 from partsong.film.records import sentence_of
 
-GREY = "image/x-portable-graymap"
+JSON = "application/json"
 PAPER = "text/html"
 """A page to print that needs nothing but itself: its styles are inside, and it may load and run nothing."""
 
@@ -37,13 +34,28 @@ _PAPER_POLICY = (
 )
 _MOST_BYTES = 1 << 20
 _MEDIA_AT_ONCE = 2
-_PGM = re.compile(rb"P5\s+(\d{1,5})\s+(\d{1,5})\s+255\s")
 
 
 class Wire(BaseModel):
-    """The base of all records on the wire: frozen, nothing unknown."""
+    """The base of all records on the wire: frozen, nothing unknown.
+
+    ``written`` is the media type of a body, and ``in_words`` what a person calls it.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
+    written: ClassVar[str] = JSON
+    in_words: ClassVar[str] = "JSON"
+
+    @classmethod
+    def read(cls, body: bytes) -> Self:
+        """Read a body.
+
+        Raises
+        ------
+        ValidationError or InvalidInput
+            If it is no such record.
+        """
+        return cls.model_validate_json(body)
 
 
 class Edit(Wire):
@@ -59,54 +71,16 @@ class Done(Wire):
     sentence: str
 
 
-class GreyPicture(Wire):
-    """A grey picture as the body of a POST, in 8 bits: held in memory while it is looked at, and never written.
-
-    On the wire it is a binary PGM file without comments: "P5", width, height, 255, then rows from the top (Netpbm's
-    pgm(5)).
-    """
-
-    width: int
-    height: int
-    codes: bytes
-
-    @property
-    def luma(self) -> NDArray[np.uint8]:
-        """The picture, (height, width)."""
-        return np.frombuffer(self.codes, np.uint8).reshape(self.height, self.width)
-
-    @classmethod
-    def read(cls, file: bytes) -> GreyPicture:
-        """Read a file.
-
-        Raises
-        ------
-        InvalidInput
-            If it is no such file, or holds more or fewer pixels than it says.
-        """
-        head = _PGM.match(file)
-        if head is None:
-            raise InvalidInput("This is no grey picture of 8 bits (binary PGM).")
-        width, height = int(head[1]), int(head[2])
-        codes = file[head.end() :]
-        if not width * height or len(codes) != width * height:
-            raise InvalidInput(f"A picture of {width} x {height} pixels does not hold {len(codes)}.")
-        return cls(width=width, height=height, codes=codes)
-
-
 @dataclass(frozen=True, slots=True)
 class Route:
-    """One row: ``takes`` is the body of a POST or the query of a GET; ``says`` a record or a media type.
-
-    A body is JSON, but where ``takes`` is :class:`GreyPicture`.
-    """
+    """One row: ``takes`` is the body of a POST or the query of a GET; ``says`` a record or a media type."""
 
     method: Literal["GET", "POST"]
     path: str
     run: Callable[..., BaseModel | Path]
     says: type[BaseModel] | str
     summary: str
-    takes: type[BaseModel] | None = None
+    takes: type[Wire] | None = None
 
 
 def served(route: Route, desk: Desk, making: anyio.Semaphore) -> Served:
@@ -135,7 +109,7 @@ def served(route: Route, desk: Desk, making: anyio.Semaphore) -> Served:
             if route.says == PAPER:
                 headers["Content-Security-Policy"] = _PAPER_POLICY
             return FileResponse(found, media_type=route.says, headers=headers)
-        return Response(found.model_dump_json(), media_type="application/json", headers={"Cache-Control": "no-store"})
+        return Response(found.model_dump_json(), media_type=JSON, headers={"Cache-Control": "no-store"})
 
     return Served(route.path, answer, methods=[route.method])
 
@@ -145,18 +119,17 @@ def making_media() -> anyio.Semaphore:
     return anyio.Semaphore(_MEDIA_AT_ONCE)
 
 
-async def _body(request: Request, model: type[BaseModel]) -> BaseModel | Response:
+async def _body(request: Request, model: type[Wire]) -> Wire | Response:
     kind = request.headers.get("content-type", "").partition(";")[0].strip()
-    if kind != (GREY if model is GreyPicture else "application/json"):
-        wanted = "a grey picture (PGM)" if model is GreyPicture else "JSON"
-        return refusal(415, f"The desk reads {wanted} here, and nothing else.")
-    text = b""
+    if kind != model.written:
+        return refusal(415, f"The desk reads {model.in_words} here, and nothing else.")
+    body = b""
     async for chunk in request.stream():
-        text += chunk
-        if len(text) > _MOST_BYTES:
+        body += chunk
+        if len(body) > _MOST_BYTES:
             return refusal(413, "This is more than the desk reads in one request.")
     try:
-        return GreyPicture.read(text) if model is GreyPicture else model.model_validate_json(text)
+        return model.read(body)
     except ValidationError as problem:
         return failed(InvalidInput(sentence_of(problem)))
     except InvalidInput as problem:

@@ -2,24 +2,66 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections import OrderedDict
 from pathlib import Path
+from typing import ClassVar, Self
 
 import numpy as np
+from numpy.typing import NDArray
 
-from partsong.desk.routes import GreyPicture, Route, Wire
+from partsong.desk.routes import Route, Wire
 from partsong.desk.session import Desk
-from partsong.errors import OutputFailed
+from partsong.errors import InvalidInput, OutputFailed
 from partsong.film.folder import key_of, writing
 from partsong.film.records import Take
 from partsong.shoot import live
 from partsong.shoot.check import sight_of
 
+_PGM = re.compile(rb"P5\s+(\d{1,5})\s+(\d{1,5})\s+255\s")
 _MOST_REFERENCES = 4
 _QUALITY = 92  # of 100, of the JPEG encoder
 _prepared: OrderedDict[str, live.Prepared] = OrderedDict()
 _one_at_a_time = threading.Lock()
+
+
+class GreyPicture(Wire):
+    """A grey picture as the body of a POST, in 8 bits: held in memory while it is looked at, and never written.
+
+    On the wire it is a binary PGM file without comments: "P5", width, height, 255, then rows from the top (Netpbm's
+    pgm(5)).
+    """
+
+    written: ClassVar[str] = "image/x-portable-graymap"
+    in_words: ClassVar[str] = "a grey picture (PGM)"
+
+    width: int
+    height: int
+    codes: bytes
+
+    @property
+    def luma(self) -> NDArray[np.uint8]:
+        """The picture, (height, width)."""
+        return np.frombuffer(self.codes, np.uint8).reshape(self.height, self.width)
+
+    @classmethod
+    def read(cls, body: bytes) -> Self:
+        """Read such a file.
+
+        Raises
+        ------
+        InvalidInput
+            If it is no such file, or holds more or fewer pixels than it says.
+        """
+        head = _PGM.match(body)
+        if head is None:
+            raise InvalidInput("This is no grey picture of 8 bits (binary PGM).")
+        width, height = int(head[1]), int(head[2])
+        codes = body[head.end() :]
+        if not width * height or len(codes) != width * height:
+            raise InvalidInput(f"A picture of {width} x {height} pixels does not hold {len(codes)}.")
+        return cls(width=width, height=height, codes=codes)
 
 
 class LiveTold(Wire):
