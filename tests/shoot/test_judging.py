@@ -140,6 +140,15 @@ def test_a_plate_in_the_same_light_tells_exposure_and_colour(how: dict[str, obje
         assert "against plate-1 in the same light" in remarks[0].sentence
 
 
+def test_a_retake_of_the_reference_s_part_tells_exposure_from_the_light_they_share() -> None:
+    earlier = _sight(seed=11)
+    remarks, unseen = judge.of_picture(_sight(gain=2**-0.3), earlier, [earlier], FPS, reference_alike=True)
+    assert [remark.kind for remark in remarks] == ["exposure"]
+    assert remarks[0].size == pytest.approx(-0.3 / 17.52 * 100, abs=0.1)
+    assert "in the same light, it is darker than the reference" in remarks[0].sentence
+    assert not any(sentence.startswith("Exposure") for sentence in unseen)
+
+
 def test_a_plate_in_another_light_tells_nothing_of_exposure() -> None:
     remarks, told = judge.of_plate(_sight(), _sight(player=False, lamp_x=0.7, seed=11), "plate-1")
     assert (remarks, told) == ([], False)

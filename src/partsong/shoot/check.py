@@ -129,7 +129,8 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
     said += judge.of_length(film, take)
     said += _of_order(path, take, packets, sight, unseen)
     said += camera.of_camera(sight, reference, against.id if against else "", rate_hz, unseen)
-    seen, not_told = judge.of_picture(sight, reference, same_light, rate_hz)
+    alike = against is not None and against.part is not None and against.part == take.part
+    seen, not_told = judge.of_picture(sight, reference, same_light, rate_hz, reference_alike=alike)
     if len(sight.knocks):  # what moved with the camera is no change of light
         seen = [remark for remark in seen if remark.kind != "light changed"]
     if against is not None and against.id == take.id:

@@ -17,6 +17,7 @@ from partsong.film.records import Film, Finding, Region, Take, Verdict
 from partsong.media.cues import CueKind
 from partsong.render.bands import Bands, even_exposure_s, moving_bands, standing_bands
 from partsong.render.robust import MAD_TO_SIGMA
+from partsong.shoot import exposure
 from partsong.shoot.hearing import SILENT_DBFS, Heard
 from partsong.shoot.sight import COLUMNS, ROWS, Sight
 from partsong.timebase import Time, clock
@@ -27,14 +28,7 @@ _ENOUGH_BLOCKS = 12
 _TOGETHER = 5  # frames, at least, that detail is told from
 _CLIPPED = 0.005
 """Of the frame: half a percent of it in one place is a face or a drum head."""
-_WHITE, _WHITE_OF_EXPOSURE = 0.003, 0.25
-"""Of the signal, in red or blue against green, where neither light reaches: 0.06 stops in a usual log encoding.
-
-The dark end of such an encoding is straight, so that exposure alone shifts colours there a little too."""
-_EXPOSURE = 0.008
-"""Of the signal, in the same places; 0.15 to 0.25 stops in a usual log encoding."""
-_AGREE = 0.006
-_FREE, _LIT_PERCENT = 0.9, 40  # of a block, where nobody moves; the darkest blocks tell least of a light
+_FREE = 0.9  # of a block, where nobody moves
 _LIGHT_STEP = 0.012
 _LIGHT_BLOCKS = 0.06  # of the blocks
 _ENDS_S = 4.0
@@ -206,7 +200,12 @@ def _cues(heard: dict[CueKind, float], *, guide: bool) -> list[Remark]:
 
 
 def of_picture(
-    sight: Sight, reference: Sight | None, same_light: Sequence[Sight], rate_hz: float
+    sight: Sight,
+    reference: Sight | None,
+    same_light: Sequence[Sight],
+    rate_hz: float,
+    *,
+    reference_alike: bool = False,
 ) -> tuple[list[Remark], list[str]]:
     """Judge what a take shows; return remarks, and what could not be told, a sentence each.
 
@@ -215,11 +214,13 @@ def of_picture(
     sight : Sight
         Of the take.
     reference : Sight, optional
-        Of the take that all stage takes are held against, in another light, at the same size.
+        Of the take that all stage takes are held against, at the same size.
     same_light : sequence of Sight
         Of other takes of the same part.
     rate_hz : float
         Frames a second.
+    reference_alike : bool
+        Whether the reference is of the same part, and so in the same light, where all others are in another one.
     """
     said: list[Remark] = []
     unseen: list[str] = []
@@ -233,7 +234,7 @@ def of_picture(
         unseen.append("Exposure and white balance were not compared: there is no reference yet.")
     else:
         said += _focus(sight, reference, unseen)
-        said += _ambient(sight, reference, unseen)
+        said += _level(sight, reference, unseen, same_light=reference_alike)
     return said, unseen
 
 
@@ -403,66 +404,6 @@ def _sharpness(detail: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(np.log2(fine / coarse), np.float32)
 
 
-@dataclass(frozen=True, slots=True)
-class Ambient:
-    """How the parts of the room that neither light reaches differ from the reference, in shares of the signal.
-
-    ``dark`` says that there are such parts; ``bright`` is their middle difference in green, which is one of exposure
-    where they are at ``one_level``; ``colour`` what red and blue differ against green, None where they do not agree.
-    """
-
-    dark: bool
-    bright: float = 0.0
-    one_level: bool = False
-    colour: tuple[float, float] | None = None
-
-    @property
-    def other_exposure(self) -> bool:
-        """Whether it is another exposure, or another daylight."""
-        return self.one_level and abs(self.bright) > _EXPOSURE
-
-    @property
-    def other_white(self) -> bool:
-        """Whether it is another white balance; exposure alone shifts colours at the dark end a little too."""
-        limit = _WHITE + _WHITE_OF_EXPOSURE * abs(self.bright)
-        return self.colour is not None and max(map(abs, self.colour)) > limit
-
-    @property
-    def tint(self) -> str:
-        """The difference of colour in a word."""
-        red, blue = self.colour or (0.0, 0.0)
-        half = max(abs(red), abs(blue)) / 2
-        return "warmer" if red - blue > half else "cooler" if blue - red > half else "of another tint"
-
-
-def ambient(own: NDArray[np.float32], theirs: NDArray[np.float32]) -> Ambient:
-    """Compare two pictures where neither one's light reaches.
-
-    Parameters
-    ----------
-    own, theirs : (rows, columns, 3)
-        Encoded R'G'B' of the blocks of the frame.
-    """
-    level = np.minimum(own[..., 1], theirs[..., 1])
-    unlit = (own[..., 1] <= np.percentile(own[..., 1], 45)) & (theirs[..., 1] <= np.percentile(theirs[..., 1], 45))
-    # The brighter of the dark: an encoding's very bottom hardly shows a change of colour.
-    unlit &= level >= (float(np.median(level[unlit])) if unlit.any() else 1.0)
-    if unlit.sum() < _ENOUGH_BLOCKS:
-        return Ambient(False)
-    return _agreed((own - theirs)[unlit])
-
-
-def _agreed(shift: NDArray[np.float32]) -> Ambient:
-    """Return what places agree on, of their differences in R'G'B', (n, 3)."""
-    green = shift[:, 1]
-    bright = float(np.median(green))
-    colour = np.stack([shift[:, 0] - green, shift[:, 2] - green])
-    middle = np.median(colour, axis=1)
-    one_colour = float(np.median(np.abs(colour - middle[:, None]))) * MAD_TO_SIGMA <= _AGREE
-    one_level = float(np.median(np.abs(green - bright))) * MAD_TO_SIGMA <= _AGREE
-    return Ambient(True, bright, one_level, (float(middle[0]), float(middle[1])) if one_colour else None)
-
-
 def of_plate(sight: Sight, plate: Sight, name: str) -> tuple[list[Remark], bool]:
     """Judge a take against a plate of the room in the same light; return remarks, and whether exposure could be told.
 
@@ -475,25 +416,33 @@ def of_plate(sight: Sight, plate: Sight, name: str) -> tuple[list[Remark], bool]
     name : str
         The plate's.
     """
-    import cv2
-
-    free = (sight.unmoving & plate.unmoving).astype(np.float32)
-    still = cv2.resize(free, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA) > _FREE
-    own, theirs = (np.median(one.blocks, axis=0) for one in (sight, plate))
-    lit = still & (theirs[..., 1] >= np.percentile(theirs[..., 1], _LIT_PERCENT))
-    if lit.sum() < _ENOUGH_BLOCKS:
-        return [], False
-    found = _agreed((own - theirs)[lit])
+    found = _lit_alike(sight, plate)
     if not found.one_level:
         return [], False
     return _told_of_light(found, f"Where nobody moves, against {name} in the same light,", "that plate"), True
 
 
-def _ambient(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
-    """Compare exposure and white balance where neither take's light reaches."""
-    found = ambient(np.median(sight.blocks, axis=0), np.median(reference.blocks, axis=0))
-    if not found.dark:
-        unseen.append("Exposure and white balance were not compared: no part of the room is dark in both lights.")
+def _lit_alike(sight: Sight, other: Sight) -> exposure.Level:
+    import cv2
+
+    free = (sight.unmoving & other.unmoving).astype(np.float32)
+    still = cv2.resize(free, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA) > _FREE
+    return exposure.lit_alike(_colours(sight), _colours(other), still)
+
+
+def _colours(sight: Sight) -> NDArray[np.float32]:
+    return np.asarray(np.median(sight.blocks, axis=0), np.float32)
+
+
+def _level(sight: Sight, reference: Sight, unseen: list[str], *, same_light: bool) -> list[Remark]:
+    """Compare exposure and white balance in what both lights leave alike: all of it, or what neither reaches."""
+    if same_light:
+        found, where = _lit_alike(sight, reference), "Where nobody moves, in the same light,"
+    else:
+        found, where = exposure.unlit(_colours(sight), _colours(reference)), "Where neither light reaches"
+    if not found.told:
+        what = "too little keeps still" if same_light else "no part of the room is dark in both lights"
+        unseen.append(f"Exposure and white balance were not compared: {what}.")
         return []
     if found.colour is None:
         unseen.append("White balance was not compared: the lights differ too much everywhere.")
@@ -502,10 +451,10 @@ def _ambient(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
             "Exposure was not compared: it cannot be told from where the light stands. Film a second of the room "
             "without the light, or a grey card, at the head of each take."
         )
-    return _told_of_light(found, "Where neither light reaches", "the reference")
+    return _told_of_light(found, where, "the reference")
 
 
-def _told_of_light(found: Ambient, where: str, other: str) -> list[Remark]:
+def _told_of_light(found: exposure.Level, where: str, other: str) -> list[Remark]:
     said = []
     if found.other_white and found.colour is not None:
         red, blue = found.colour
@@ -526,7 +475,7 @@ def _told_of_light(found: Ambient, where: str, other: str) -> list[Remark]:
                 "exposure",
                 f"{where} it is {'brighter' if found.bright > 0 else 'darker'} than {other} by "
                 f"{abs(found.bright) * 100:.1f} % of the signal.",
-                "Set iris, shutter and sensitivity as they were; or the daylight changed: then film a new plate.",
+                "Set iris, shutter, sensitivity and dimmers as they were. Or daylight changed: then film a new plate.",
                 "look first",
                 size=found.bright * 100,
                 unit="%",

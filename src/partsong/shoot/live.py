@@ -18,7 +18,7 @@ from partsong.film.records import Pose
 from partsong.render.registration import LEAST_SIDE, Found, distance_px, find_pose, inverted, resized_pose
 from partsong.render.robust import MAD_TO_SIGMA
 from partsong.render.warp import matrix_of
-from partsong.shoot import judge
+from partsong.shoot import exposure, judge
 from partsong.shoot.camera import MOVED_PX
 from partsong.shoot.sight import COLUMNS, ROWS, Sight, blocks_of, cut_off, detail_of, noise_in_detail, reduced_size
 
@@ -188,7 +188,7 @@ def compare(reference: Prepared, picture: NDArray[Any], *, same_encoding: bool =
     colours = _colours(picture, back)
     dark = None
     if same_encoding and reference.colours is not None and colours is not None:
-        dark = judge.ambient(colours, reference.colours)
+        dark = exposure.unlit(colours, reference.colours)
     sampled = _sampled(picture)
     clipped = cut_off(sampled if sampled.ndim == 3 else np.repeat(sampled[..., None], 3, axis=2))[0]
     faults = [*_focus_words(focus, scaled), *_colour_words(dark)]
@@ -246,7 +246,7 @@ def _focus_words(focus: float | None, scaled: bool) -> list[str]:
     return [f"It is softer than the reference: fine detail has {2**focus:.0%} of its strength. Check the focus."]
 
 
-def _colour_words(dark: judge.Ambient | None) -> list[str]:
+def _colour_words(dark: exposure.Level | None) -> list[str]:
     if dark is None:
         return []
     words = []
