@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from partsong.render import bands
 from partsong.render.bands import moving_bands, row_cells, standing_bands
 
 HEIGHT, RATE, READOUT_S = 270, 25.0, 1 / 50
@@ -37,6 +38,18 @@ def test_bands_that_stand_are_named_where_the_mains_wander():
     assert found is not None
     assert (found.kind, found.mains_hz) == ("standing bands", 50)
     assert found.period_px == pytest.approx(HEIGHT / 2.0, rel=0.1)
+
+
+def test_a_shade_that_passes_on_one_side_is_no_band(monkeypatch):
+    seen = recorded(range(13, 613, 25))
+    seen[:, :, 20:30] += 0.3  # what the lamp lights
+    rows = np.arange(seen.shape[1]) / seen.shape[1]
+    height = np.random.default_rng(5).uniform(0, 1, len(seen))
+    # As high as bands are, and of a wave's shape; but on the right of what is lit alone.
+    seen[:, :, 25:] += 0.01 * np.cos(4 * np.pi * (rows[None] - height[:, None]))[:, :, None]
+    assert standing_bands(seen, RATE, HEIGHT) is None
+    monkeypatch.setattr(bands, "_ALIKE", 0.0)
+    assert standing_bands(seen, RATE, HEIGHT) is not None
 
 
 def test_a_steady_light_has_none():

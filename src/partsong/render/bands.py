@@ -21,7 +21,10 @@ _LEAST_AMPLITUDE = 0.0006
 _EXPLAINS = 0.5
 """The least share of the changes that one wave must account for."""
 _EXPLAINS_STANDING = 0.75
-"""Likewise for bands that stand: they come to 0.86 and more, clouds and people over a street in the sun to 0.66."""
+"""Likewise for bands that stand: they come to 0.86 and more."""
+_ALIKE = 0.87
+"""Of 1: how well the left and the right of what is lit must go together. Bands that stand come to 0.98 and more, clouds
+and people over a street in the sun to 0.76; one wave explains all of the latter at times."""
 _IN_STEP = 0.85  # of 1: how well the rows' phases must lie on one wave; noise reaches 0.3
 _LEAST_ROWS = 0.12
 _LEAST_BEATS = 0.6  # of a beat within a run; less is too slow to be told from light that changes
@@ -90,7 +93,7 @@ def moving_bands(rows: NDArray[np.float32], rate_hz: float, height: int) -> Band
     """
     if len(rows) < 6:
         return None
-    change = _of_rows(rows)
+    change = _middle(_lit_changes(rows))
     change = change - change.mean(axis=0)
     energy = np.square(change).sum(axis=0)
     found: list[tuple[float, Bands]] = []
@@ -130,13 +133,18 @@ def standing_bands(rows: NDArray[np.float32], rate_hz: float, height: int) -> Ba
     """
     if len(rows) < 4:
         return None
-    change = _of_rows(rows)
+    cells = _lit_changes(rows)
+    change = _middle(cells)
     # What the lamp lights shows the bands at full strength; there, rows are made alike before a wave is sought.
     strength = np.sqrt(np.square(change).mean(axis=0))
     smooth = np.convolve(strength, np.ones(_SMOOTH) / _SMOOTH, mode="same")
     lit = smooth >= _LIT * np.percentile(smooth, 95)
-    alike = np.where(lit, change / np.maximum(smooth, 1e-9), 0)
-    alike -= np.where(lit, alike.sum(axis=1, keepdims=True) / lit.sum(), 0)
+
+    def made_alike(change: NDArray[np.float64]) -> NDArray[np.float64]:
+        alike = np.where(lit, change / np.maximum(smooth, 1e-9), 0)
+        return np.asarray(alike - np.where(lit, alike.sum(axis=1, keepdims=True) / lit.sum(), 0))
+
+    alike = made_alike(change)
     cycles = np.arange(0.75, _MOST_CYCLES, _STEP)
     basis = _basis(cycles, change.shape[1])
     power = np.square(np.abs(alike @ basis.T)).sum(axis=0) * 2 / lit.sum()
@@ -145,21 +153,28 @@ def standing_bands(rows: NDArray[np.float32], rate_hz: float, height: int) -> Ba
     amplitude = float(np.sqrt(2 * share) * np.median(smooth[lit]))
     if share < _EXPLAINS_STANDING or amplitude < _LEAST_AMPLITUDE:
         return None
+    # A sensor reads whole rows, so that bands run from side to side; what moves in the light does not.
+    left, right = (made_alike(_middle(half)) @ basis[best] for half in np.array_split(cells, 2, axis=2))
+    if np.abs(np.vdot(left, right)) < _ALIKE * np.linalg.norm(left) * np.linalg.norm(right):
+        return None
     fits = [mains for mains in MAINS_HZ if abs(beat_hz(2 * mains, rate_hz)) < _SLOW_HZ]
     return Bands("standing bands", amplitude, height / float(cycles[best]), fits[0] if len(fits) == 1 else None)
 
 
-def _of_rows(rows: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Return how each row of each frame differs from its usual value where a lamp shines and nobody moves.
+def _lit_changes(rows: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return how cells of each row differ from what they usually are, (n, rows, cells), from left to right.
 
-    A lamp lights a part of the frame, so only the brightest of a row's cells are asked, and of those the median.
+    A lamp lights a part of the frame, so only the brightest cells of a row are asked in which nobody moves.
     """
     usual = np.median(rows, axis=0)
     away = rows - usual
     unsteady = np.median(np.abs(away), axis=0) > _UNSTEADY
-    order = np.argsort(np.where(unsteady, -1.0, usual), axis=1)[:, -_ASKED:]
-    chosen = np.take_along_axis(away, np.broadcast_to(order, (len(rows), *order.shape)), axis=2)
-    return np.asarray(np.median(chosen, axis=2), np.float64)
+    order = np.sort(np.argsort(np.where(unsteady, -1.0, usual), axis=1)[:, -_ASKED:], axis=1)
+    return np.take_along_axis(away, np.broadcast_to(order, (len(rows), *order.shape)), axis=2)
+
+
+def _middle(cells: NDArray[np.float32]) -> NDArray[np.float64]:
+    return np.asarray(np.median(cells, axis=2), np.float64)
 
 
 def _basis(cycles: NDArray[np.float64], count: int) -> NDArray[np.complex128]:
