@@ -63,14 +63,16 @@ def stacks(draw):
     st.sampled_from([8, 10]),
     st.sampled_from(["bt709", "bt601", "bt2020nc"]),
     st.sampled_from(["limited", "full"]),
+    st.sampled_from(["computed", "looked up"]),
     st.integers(0, 1000),
 )
-def test_the_kernel_lies_within_one_code_of_the_definition(stack, chroma, depth, matrix, value_range, seed):
+def test_the_kernel_lies_within_one_code_of_the_definition(stack, chroma, depth, matrix, value_range, way, seed):
+    curve = {"computed": acescct.CURVE, "looked up": SRGB}[way]
     rng = np.random.default_rng(seed)
     poses = [Pose(dx_px=dx, dy_px=dy) for dx, dy in rng.integers(-5, 6, (len(stack.layers), 2)).tolist()]
     layers = [random_planes(rng, stack.width, stack.height, chroma, depth, matrix, value_range) for _ in stack.layers]
-    found = Merger(stack, acescct.CURVE, Form.of(layers[0])).merge(layers, poses)
-    expected = defined(stack, layers, acescct.CURVE, poses)
+    found = Merger(stack, curve, Form.of(layers[0])).merge(layers, poses)
+    expected = defined(stack, layers, curve, poses)
     for name in ("y", "u", "v"):
         ours, theirs = (getattr(planes, name).astype(int) for planes in (found, expected))
         assert np.abs(ours - theirs).max() <= 1

@@ -6,7 +6,9 @@ They know arrays only. Sizes and positions are in pixels, runs in cells (:mod:`p
 What costs time is written as loops over neighbouring pixels of a row that a compiler can turn into vector instructions.
 Three things are needed for that, and all of them look odd: rows without gaps (:func:`rows`), the promise that no two
 arrays overlap (:class:`_Apart`), and 32-bit numbers said to be such at every step, since Numba widens them otherwise.
-Indices are unsigned, because a signed one is first looked at for being negative.
+Indices are unsigned, because a signed one is first looked at for being negative. A loop is given whole arrays and where
+in them to begin: a slice costs more to make than a run of a few pixels to compute. A product may be added without being
+rounded in between (``contract``), where the processor has an instruction for that.
 """
 
 from __future__ import annotations
@@ -15,9 +17,13 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numba import float32, int32, njit, uint32, uint64
+from llvmlite import ir  # type: ignore[import-untyped]
+from numba import float32, int32, njit, types, uint32, uint64
+from numba.core import cgutils
 from numba.core.compiler import Compiler
+from numba.extending import intrinsic
 
+from partsong.render.curves import EXP2, LOG2
 from partsong.render.table import LANE
 
 if TYPE_CHECKING:
@@ -37,13 +43,17 @@ Kernel = Callable[..., Any]
 
 def _whole(kernel: Kernel) -> Kernel:
     """Compile a function that is called from outside."""
-    compiled: Kernel = njit(cache=True, nogil=True, error_model="numpy", pipeline_class=_Apart)(kernel)
+    compiled: Kernel = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"}, pipeline_class=_Apart)(
+        kernel
+    )
     return compiled
 
 
 def _part(kernel: Kernel) -> Kernel:
     """Compile a loop into its caller, once for each ``across`` that it is called with."""
-    compiled: Kernel = njit(forceinline=True, nogil=True, error_model="numpy", pipeline_class=_Apart)(kernel)
+    compiled: Kernel = njit(
+        forceinline=True, nogil=True, error_model="numpy", fastmath={"contract"}, pipeline_class=_Apart
+    )(kernel)
     return compiled
 
 
@@ -62,6 +72,8 @@ def rows(plane: NDArray[Any]) -> NDArray[Any]:
 BLOCK = 32
 """How many blended pixels are taken at once."""
 
+_LINE = 32  # codes of 16 bits that a processor fetches together
+
 
 @njit(inline="always")
 def blocks(length: int) -> int:  # pragma: no cover
@@ -69,11 +81,43 @@ def blocks(length: int) -> int:  # pragma: no cover
     return (length + BLOCK - 1) & -BLOCK
 
 
+@intrinsic
+def _asked(_typing: Any, plane: Any, _row: Any, _x: Any) -> Any:  # pragma: no cover
+    """Ask for the memory at a place of a plane, which will be read soon; nothing waits for it."""
+
+    def made(context: Any, builder: Any, signature: Any, given: Any) -> Any:
+        view = context.make_array(signature.args[0])(context, builder, given[0])
+        at = cgutils.get_item_pointer(  # type: ignore[no-untyped-call]
+            context, builder, signature.args[0], view, [given[1], given[2]], wraparound=False, boundscheck=False
+        )
+        byte, flag = ir.IntType(8).as_pointer(), ir.IntType(32)
+        prefetch = builder.module.declare_intrinsic(
+            "llvm.prefetch", [byte], ir.FunctionType(ir.VoidType(), [byte, flag, flag, flag])
+        )
+        builder.call(prefetch, [builder.bitcast(at, byte), flag(0), flag(3), flag(1)])
+        return context.get_dummy_value()
+
+    return types.void(plane, types.intp, types.intp), made
+
+
 @njit(inline="always")
 def held(value: int, top: int) -> int:  # pragma: no cover
     if value < 0:
         return 0
     return top if value > top else value
+
+
+@njit(inline="always")
+def _ask_for(y: Any, u: Any, v: Any, run: Any, dx: int, dy: int, across: int, down: int) -> None:  # pragma: no cover
+    """Ask for what a run reads. Runs are short and lie apart, so that a processor does not foresee them by itself."""
+    row = held(run[0] - dy // down, u.shape[0] - 1)
+    first, stop = held(run[1] - dx // across, u.shape[1] - 1), held(run[2] - dx // across, u.shape[1] - 1)
+    for line in range(row * down, min((row + 1) * down, y.shape[0])):
+        for x in range(first * across, stop * across, _LINE):
+            _asked(y, line, x)  # type: ignore[call-arg]
+    for x in range(first, stop, _LINE):
+        _asked(u, row, x)  # type: ignore[call-arg]
+        _asked(v, row, x)
 
 
 @_whole
@@ -86,11 +130,13 @@ def copy_runs(
         row, first, stop = runs[run, 0], runs[run, 1], runs[run, 2]
         left, right = first * across, min(stop * across, width)
         top, bottom = row * down, min((row + 1) * down, height)
+        if run + 1 < runs.shape[0]:
+            _ask_for(y, u, v, runs[run + 1], dx, dy, across, down)
         for line in range(top, bottom):
             source = held(line - dy, height - 1)
             begin, end = min(max(left, dx), right), max(min(right, width + dx), left)
             if begin < end:
-                _copy(y[source, begin - dx : end - dx], out_y[line, begin:end])
+                _copy(y, source, begin - dx, out_y, line, begin, end - begin)
             for x in range(left, begin):
                 out_y[line, x] = y[source, 0]
             for x in range(max(begin, end), right):
@@ -103,11 +149,11 @@ def copy_runs(
             begin = min(max(first, moved), stop)
             end = max(min(stop, cells, cells + moved - halves), begin)
             if halves:
-                _copy_halves(u[line, begin - moved : end - moved + 1], out_u[row, begin:end])
-                _copy_halves(v[line, begin - moved : end - moved + 1], out_v[row, begin:end])
+                _copy_halves(u, line, begin - moved, out_u, row, begin, end - begin)
+                _copy_halves(v, line, begin - moved, out_v, row, begin, end - begin)
             else:
-                _copy(u[line, begin - moved : end - moved], out_u[row, begin:end])
-                _copy(v[line, begin - moved : end - moved], out_v[row, begin:end])
+                _copy(u, line, begin - moved, out_u, row, begin, end - begin)
+                _copy(v, line, begin - moved, out_v, row, begin, end - begin)
         for cell in range(first, begin):
             _copy_cell(u, v, out_u, out_v, row, cell, height, width, dx, dy, across, down)
         for cell in range(end, stop):
@@ -115,15 +161,20 @@ def copy_runs(
 
 
 @_part
-def _copy(codes: Any, out: Any) -> None:  # pragma: no cover
-    for at in range(out.shape[0]):
-        out[at] = codes[at]
+def _copy(codes: Any, source: int, begin: int, out: Any, line: int, place: int, count: int) -> None:  # pragma: no cover
+    row, at, to_row, to = uint64(source), uint64(begin), uint64(line), uint64(place)
+    for each in range(count):
+        out[to_row, to + uint64(each)] = codes[row, at + uint64(each)]
 
 
 @_part
-def _copy_halves(codes: Any, out: Any) -> None:  # pragma: no cover
-    for at in range(out.shape[0]):
-        out[at] = uint32(uint32(codes[at]) + uint32(codes[at + 1]) + uint32(1)) >> uint32(1)
+def _copy_halves(
+    codes: Any, source: int, begin: int, out: Any, line: int, place: int, count: int
+) -> None:  # pragma: no cover
+    row, at, to_row, to = uint64(source), uint64(begin), uint64(line), uint64(place)
+    for each in range(count):
+        first, second = codes[row, at + uint64(each)], codes[row, at + uint64(each + 1)]
+        out[to_row, to + uint64(each)] = uint32(uint32(first) + uint32(second) + uint32(1)) >> uint32(1)
 
 
 @_part
@@ -149,24 +200,28 @@ def _copy_cell(
 
 @_whole
 def add_light(
-    y: Any, u: Any, v: Any, width: int, light: Any, runs: Any, weights: Any, table: Any, gains: Any, to_steps: Any,
-    dx: int, dy: int, across: int, down: int,
+    y: Any, u: Any, v: Any, width: int, light: Any, runs: Any, weights: Any, table: Any, log: Any, gains: Any,
+    to_steps: Any, dx: int, dy: int, across: int, down: int,
 ) -> None:  # fmt: skip  # pragma: no cover
     """Add a layer's weighted light to ``light`` (3, blended pixels).
 
     In there and in ``weights`` each row of a run takes a multiple of ``BLOCK``; what is beyond its end weighs nothing.
+    Light is computed by ``log`` unless that is empty, else looked up in ``table``; ``to_steps`` belongs to the one or
+    the other (:mod:`partsong.render.curves`).
     """
     height = y.shape[0]
+    r, g, b = light[0], light[1], light[2]
+    computed = log.shape[0] > 0
     for run in range(runs.shape[0]):
         row, first, stop, place, weigh = runs[run, 0], runs[run, 1], runs[run, 2], runs[run, 3], runs[run, 4]
         left, right = first * across, min(stop * across, width)
         length = right - left
         room = blocks(length)
+        if run + 1 < runs.shape[0]:
+            _ask_for(y, u, v, runs[run + 1], dx, dy, across, down)
         for line in range(row * down, min((row + 1) * down, height)):
             source = held(line - dy, height - 1)
-            luma, blue, red = y[source], u[source >> (down - 1)], v[source >> (down - 1)]
-            weight = weights[weigh : weigh + room]
-            r, g, b = light[0, place : place + room], light[1, place : place + room], light[2, place : place + room]
+            colour = source >> (down - 1)
             at = 0
             while at < length:
                 x = left + at - dx
@@ -174,75 +229,121 @@ def add_light(
                 # Whole cells of the source, all at once; one pixel where the move halves them, and at the edges.
                 count = (min(room - at, width - x) & -across) if x >= 0 and x & (across - 1) == 0 else 0
                 if count > 0 and across == 2:
-                    _add(luma[x : x + count], blue[cell : cell + count // 2], red[cell : cell + count // 2],
-                         weight[at : at + count], r[at : at + count], g[at : at + count], b[at : at + count],
-                         table, gains, to_steps, 2)  # fmt: skip
+                    if computed:
+                        _add_computed(y, u, v, source, x, colour, cell, count // 2, weights, weigh + at, r, g, b,
+                                      place + at, log, gains, to_steps, 2)  # fmt: skip
+                    else:
+                        _add_looked_up(y, u, v, source, x, colour, cell, count // 2, weights, weigh + at, r, g, b,
+                                       place + at, table, gains, to_steps, 2)  # fmt: skip
                 else:
                     x, count = held(x, width - 1), max(count, 1)
-                    _add(luma[x : x + count], blue[cell : cell + count], red[cell : cell + count],
-                         weight[at : at + count], r[at : at + count], g[at : at + count], b[at : at + count],
-                         table, gains, to_steps, 1)  # fmt: skip
+                    if computed:
+                        _add_computed(y, u, v, source, x, colour, cell, count, weights, weigh + at, r, g, b,
+                                      place + at, log, gains, to_steps, 1)  # fmt: skip
+                    else:
+                        _add_looked_up(y, u, v, source, x, colour, cell, count, weights, weigh + at, r, g, b,
+                                       place + at, table, gains, to_steps, 1)  # fmt: skip
                 at += count
             place += room
             weigh += room
 
 
 @_part
-def _add(
-    y: Any, u: Any, v: Any, weights: Any, r: Any, g: Any, b: Any, table: Any, gains: Any, to_steps: Any, across: int
+def _add_looked_up(
+    y: Any, u: Any, v: Any, line: int, x: int, colour: int, first: int, cells: int, weights: Any, weigh: int,
+    r: Any, g: Any, b: Any, place: int, table: Any, gains: Any, to_steps: Any, across: int,
 ) -> None:  # fmt: skip  # pragma: no cover
-    per_luma, per_v = to_steps[0, 0], to_steps[0, 2]
-    green_u, green_v, per_u = to_steps[1, 1], to_steps[1, 2], to_steps[2, 1]
-    from_r, from_g, from_b = to_steps[0, 3], to_steps[1, 3], to_steps[2, 3]
+    row, left, colour_row, begin = uint64(line), uint64(x), uint64(colour), uint64(first)
+    from_weight, to = uint64(weigh), uint64(place)
     gain_r, gain_g, gain_b = gains[0], gains[1], gains[2]
-    for cell in range(u.shape[0]):
-        cb, cr = float32(u[cell]), float32(v[cell])
-        off_r = per_v * cr + from_r
-        off_g = green_u * cb + green_v * cr + from_g
-        off_b = per_u * cb + from_b
+    for cell in range(cells):
+        cb, cr = float32(u[colour_row, begin + uint64(cell)]), float32(v[colour_row, begin + uint64(cell)])
+        off_r = to_steps[0, 2] * cr + to_steps[0, 3]
+        off_g = to_steps[1, 1] * cb + to_steps[1, 2] * cr + to_steps[1, 3]
+        off_b = to_steps[2, 1] * cb + to_steps[2, 3]
         for part in range(across):
-            at = across * cell + part
-            luma, weight = per_luma * float32(y[at]), weights[at]
-            r[at] += weight * gain_r * table[uint32(int32(luma + off_r))]
-            g[at] += weight * gain_g * table[uint32(int32(luma + off_g))]
-            b[at] += weight * gain_b * table[uint32(int32(luma + off_b))]
+            at = uint64(across * cell + part)
+            luma, weight = to_steps[0, 0] * float32(y[row, left + at]), weights[from_weight + at]
+            r[to + at] += weight * gain_r * table[uint32(int32(luma + off_r))]
+            g[to + at] += weight * gain_g * table[uint32(int32(luma + off_g))]
+            b[to + at] += weight * gain_b * table[uint32(int32(luma + off_b))]
+
+
+@_part
+def _add_computed(
+    y: Any, u: Any, v: Any, line: int, x: int, colour: int, first: int, cells: int, weights: Any, weigh: int,
+    r: Any, g: Any, b: Any, place: int, log: Any, gains: Any, to_steps: Any, across: int,
+) -> None:  # fmt: skip  # pragma: no cover
+    row, left, colour_row, begin = uint64(line), uint64(x), uint64(colour), uint64(first)
+    from_weight, to = uint64(weigh), uint64(place)
+    gain_r, gain_g, gain_b = gains[0], gains[1], gains[2]
+    top, below, cut, slope, zero, end = log[0], log[1], log[2], log[3], log[4], log[5]
+    for cell in range(cells):
+        cb, cr = float32(u[colour_row, begin + uint64(cell)]), float32(v[colour_row, begin + uint64(cell)])
+        off_r = to_steps[0, 2] * cr + to_steps[0, 3]
+        off_g = to_steps[1, 1] * cb + to_steps[1, 2] * cr + to_steps[1, 3]
+        off_b = to_steps[2, 1] * cb + to_steps[2, 3]
+        for part in range(across):
+            at = uint64(across * cell + part)
+            luma, weight = to_steps[0, 0] * float32(y[row, left + at]), weights[from_weight + at]
+            r[to + at] += weight * gain_r * _lit(luma + off_r, top, below, cut, slope, zero, end)
+            g[to + at] += weight * gain_g * _lit(luma + off_g, top, below, cut, slope, zero, end)
+            b[to + at] += weight * gain_b * _lit(luma + off_b, top, below, cut, slope, zero, end)
+
+
+@njit(inline="always")
+def _lit(power: Any, top: Any, below: Any, cut: Any, slope: Any, zero: Any, end: Any) -> Any:  # pragma: no cover
+    """Return light from a power of two, as :class:`partsong.render.curves.ToLight` lays it out."""
+    within = min(power, top)
+    whole = int32(within)
+    part = within - float32(whole)
+    mantissa = EXP2[0] + part * (EXP2[1] + part * (EXP2[2] + part * EXP2[3]))
+    light = np.int32(whole << int32(23)).view(np.float32) * mantissa + below
+    light = light if within >= cut else within * slope + zero
+    return light + (power - within) * end
 
 
 @_whole
 def encode_light(
-    light: Any, out_y: Any, out_u: Any, out_v: Any, runs: Any, values: Any, first_entry: int, ends: Any,
+    light: Any, out_y: Any, out_u: Any, out_v: Any, runs: Any, values: Any, first_entry: int, ends: Any, log: Any,
     to_codes: Any, top_code: int, across: int, down: int,
 ) -> None:  # fmt: skip  # pragma: no cover
-    """Encode ``light`` (3, blended pixels), which is overwritten, into the planes."""
+    """Encode ``light`` (3, blended pixels), which is overwritten, into the planes; by ``log`` unless that is empty."""
     height, width = out_y.shape
-    _encode(light[0], light[1], light[2], values, int32(first_entry), int32(values.shape[0] - 1), ends, to_codes)
+    luma, blue, red = light[0], light[1], light[2]
+    if log.shape[0] > 0:
+        _encode_computed(luma, blue, red, log, to_codes)
+    else:
+        _encode_looked_up(luma, blue, red, values, int32(first_entry), int32(values.shape[0] - 1), ends, to_codes)
     sums = np.empty((2, out_u.shape[1]), np.float32)
+    blues, reds = sums[0], sums[1]
     for run in range(runs.shape[0]):
         row, first, stop, place = runs[run, 0], runs[run, 1], runs[run, 2], runs[run, 3]
         left, right = first * across, min(stop * across, width)
         top, bottom = row * down, min((row + 1) * down, height)
         length = right - left
         whole = length // across
-        sums[:, : stop - first] = 0
+        for cell in range(stop - first):
+            blues[uint64(cell)] = reds[uint64(cell)] = float32(0)
         for line in range(top, bottom):
-            _settle(light[0, place:], out_y[line, left:right], float32(1.0), top_code)
+            _settle(luma, place, out_y, line, left, length, float32(1), top_code)
             if across == 2:
-                _pair(light[1, place:], sums[0, :whole])
-                _pair(light[2, place:], sums[1, :whole])
+                _sum(blue, place, blues, whole, 2)
+                _sum(red, place, reds, whole, 2)
                 if length % 2:  # the frame's last cell is half a one
-                    sums[0, whole] += 2 * light[1, place + length - 1]
-                    sums[1, whole] += 2 * light[2, place + length - 1]
+                    blues[whole] += 2 * blue[place + length - 1]
+                    reds[whole] += 2 * red[place + length - 1]
             else:
-                sums[0, :whole] += light[1, place : place + length]
-                sums[1, :whole] += light[2, place : place + length]
+                _sum(blue, place, blues, whole, 1)
+                _sum(red, place, reds, whole, 1)
             place += blocks(length)
         share = float32(1.0) / float32(across * (bottom - top))
-        _settle(sums[0], out_u[row, first:stop], share, top_code)
-        _settle(sums[1], out_v[row, first:stop], share, top_code)
+        _settle(blues, 0, out_u, row, first, stop - first, share, top_code)
+        _settle(reds, 0, out_v, row, first, stop - first, share, top_code)
 
 
 @njit(inline="always")
-def _encoded(light: Any, values: Any, first: Any, last: Any, ends: Any) -> Any:  # pragma: no cover
+def _looked_up(light: Any, values: Any, first: Any, last: Any, ends: Any) -> Any:  # pragma: no cover
     above = np.float32(light - ends[0])
     entry = int32((above.view(np.int32) >> 12) - first)
     value = values[uint32(min(max(entry, int32(0)), last))]
@@ -251,30 +352,66 @@ def _encoded(light: Any, values: Any, first: Any, last: Any, ends: Any) -> Any: 
 
 
 @_part
-def _encode(
+def _encode_looked_up(
     r: Any, g: Any, b: Any, values: Any, first: Any, last: Any, ends: Any, to_codes: Any
 ) -> None:  # pragma: no cover
     """Turn light into codes with fractions, in place."""
     for at in range(r.shape[0]):
-        red = _encoded(r[at], values, first, last, ends)
-        green = _encoded(g[at], values, first, last, ends)
-        blue = _encoded(b[at], values, first, last, ends)
+        red = _looked_up(r[at], values, first, last, ends)
+        green = _looked_up(g[at], values, first, last, ends)
+        blue = _looked_up(b[at], values, first, last, ends)
         r[at] = to_codes[0, 0] * red + to_codes[0, 1] * green + to_codes[0, 2] * blue + to_codes[0, 3]
         g[at] = to_codes[1, 0] * red + to_codes[1, 1] * green + to_codes[1, 2] * blue + to_codes[1, 3]
         b[at] = to_codes[2, 0] * red + to_codes[2, 1] * green + to_codes[2, 2] * blue + to_codes[2, 3]
 
 
 @_part
-def _pair(codes: Any, sums: Any) -> None:  # pragma: no cover
-    for cell in range(sums.shape[0]):
-        sums[cell] += codes[2 * cell] + codes[2 * cell + 1]
+def _encode_computed(r: Any, g: Any, b: Any, log: Any, to_codes: Any) -> None:  # pragma: no cover
+    """Turn light into codes with fractions, in place."""
+    below, share, cut, slope, zero, step, top, end = log[0], log[1], log[2], log[3], log[4], log[5], log[6], log[7]
+    for at in range(r.shape[0]):
+        red = _signal(r[at], below, share, cut, slope, zero, step, top, end)
+        green = _signal(g[at], below, share, cut, slope, zero, step, top, end)
+        blue = _signal(b[at], below, share, cut, slope, zero, step, top, end)
+        r[at] = to_codes[0, 0] * red + to_codes[0, 1] * green + to_codes[0, 2] * blue + to_codes[0, 3]
+        g[at] = to_codes[1, 0] * red + to_codes[1, 1] * green + to_codes[1, 2] * blue + to_codes[1, 3]
+        b[at] = to_codes[2, 0] * red + to_codes[2, 1] * green + to_codes[2, 2] * blue + to_codes[2, 3]
+
+
+@njit(inline="always")
+def _signal(
+    light: Any, below: Any, share: Any, cut: Any, slope: Any, zero: Any, step: Any, top: Any, end: Any
+) -> Any:  # pragma: no cover
+    """Return the encoded value of light, as :class:`partsong.render.curves.FromLight` lays it out."""
+    within = min(light, top)
+    bits = np.float32((within - below) * share).view(np.int32)
+    power = float32(bits >> int32(23))
+    part = np.int32((bits & int32(0x7FFFFF)) | int32(0x3F800000)).view(np.float32)
+    logarithm = power + (LOG2[0] + part * (LOG2[1] + part * (LOG2[2] + part * (LOG2[3] + part * LOG2[4]))))
+    signal = logarithm * step if within >= cut else within * slope + zero
+    return signal + (light - within) * end
 
 
 @_part
-def _settle(codes: Any, out: Any, share: Any, top_code: int) -> None:  # pragma: no cover
+def _sum(codes: Any, begin: int, sums: Any, cells: int, across: int) -> None:  # pragma: no cover
+    place = uint64(begin)
+    for each in range(cells):
+        cell = uint64(each)
+        if across == 2:
+            sums[cell] += codes[place + uint64(2) * cell] + codes[place + uint64(2) * cell + uint64(1)]
+        else:
+            sums[cell] += codes[place + cell]
+
+
+@_part
+def _settle(
+    codes: Any, begin: int, out: Any, line: int, left: int, count: int, share: Any, top_code: int
+) -> None:  # pragma: no cover
     half, top = float32(0.5), int32(top_code)
-    for at in range(out.shape[0]):
-        out[at] = min(max(int32(codes[at] * share + half), int32(0)), top)
+    place, row, to = uint64(begin), uint64(line), uint64(left)
+    for each in range(count):
+        at = uint64(each)
+        out[row, to + at] = min(max(int32(codes[place + at] * share + half), int32(0)), top)
 
 
 # --- the table ------------------------------------------------------------------------------------

@@ -9,7 +9,8 @@ import numpy as np
 from partsong.errors import InvalidInput
 from partsong.media.planes import Planes
 from partsong.render import pixels
-from partsong.render.merge import Form, code_coefficients, decoding_table, encoding_table, step_coefficients
+from partsong.render.curves import COMPUTED_NOWHERE, decoding_table, from_light
+from partsong.render.merge import Form, code_coefficients, step_coefficients
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -22,7 +23,7 @@ class LightPath:
         self._curve, self._form = pixels.checked_curve(curve), form
         self._width, self._height = width, height
         self._across, self._down = pixels.colour_steps(form.chroma)
-        self._encode = encoding_table(self._curve)
+        self._encode = from_light(self._curve)
         self._decode = decoding_table(self._curve)
         from partsong.render.kernels import BLOCK  # Numba takes over a second to load
 
@@ -81,7 +82,8 @@ class LightPath:
         runs = np.concatenate([self._runs, self._runs[:, 3:]], axis=1)
         kernels.add_light(
             *map(kernels.rows, (planes.y, planes.u, planes.v)), self._width, light, runs, self._weights.ravel(),
-            self._decode, np.array(gain, np.float32), step_coefficients(self._form), 0, 0, self._across, self._down,
+            self._decode, COMPUTED_NOWHERE, np.array(gain, np.float32), step_coefficients(self._form),
+            0, 0, self._across, self._down,
         )  # fmt: skip
         return np.ascontiguousarray(np.moveaxis(light.reshape(3, *self._weights.shape)[:, :, : self._width], 0, -1))
 
@@ -127,7 +129,7 @@ class LightPath:
         runs[:, 3] -= top * light.shape[2]
         kernels.encode_light(
             light.reshape(3, -1), made.y, made.u, made.v, runs,
-            self._encode.values, self._encode.first, self._encode.ends,
+            self._encode.values, self._encode.first, self._encode.ends, self._encode.log,
             code_coefficients(self._form), (1 << self._form.bit_depth) - 1, self._across, self._down,
         )  # fmt: skip
 

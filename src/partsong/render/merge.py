@@ -24,6 +24,7 @@ from partsong.errors import InvalidInput
 from partsong.film.records import Pose
 from partsong.media.planes import Chroma, Matrix, Planes, ValueRange
 from partsong.render import pixels, shapes
+from partsong.render.curves import LOOKED_UP, from_light, to_light
 from partsong.render.plan import Layer, Stack
 from partsong.render.warp import fast_warped, is_whole
 
@@ -187,8 +188,8 @@ class Merger:
         self._curve = pixels.checked_curve(curve)
         self._compiled = compile_stack(stack, form.chroma) if stack.layers else _NOTHING
         self._light = np.empty(3 * max(self._compiled.pixels, default=0), np.float32)
-        self._encode = encoding_table(self._curve)
-        self._decode = decoding_table(self._curve)
+        self._encode = from_light(self._curve)
+        self._decode = to_light(self._curve)
         self.runs = self._compiled.layers
         self.shows = tuple(runs.shows for runs in self._compiled.layers)
         _, down = pixels.colour_steps(form.chroma)
@@ -231,7 +232,8 @@ class Merger:
             move = (round(pose.dx_px), round(pose.dy_px), across, down)
             kernels.copy_runs(*source, y, u, v, runs.copied, *move)
             lit.append((runs, source, np.array(layer.gain, np.float32), move))
-        to_steps, to_codes, top_code = step_coefficients(form), code_coefficients(form), (1 << form.bit_depth) - 1
+        decode, encode = self._decode, self._encode
+        to_steps, to_codes = step_coefficients(form, decode.to_steps), code_coefficients(form)
         for band, (blended, count) in enumerate(zip(self._compiled.blended, self._compiled.pixels, strict=True)):
             light = self._light[: 3 * count].reshape(3, count)
             light[:] = 0
@@ -239,11 +241,20 @@ class Merger:
                 shared = runs.blended[runs.bands[band] : runs.bands[band + 1]]
                 if len(shared):
                     kernels.add_light(
-                        *source, stack.width, light, shared, runs.weights, self._decode, gain, to_steps, *move
+                        *source,
+                        stack.width,
+                        light,
+                        shared,
+                        runs.weights,
+                        decode.table,
+                        decode.log,
+                        gain,
+                        to_steps,
+                        *move,
                     )
             kernels.encode_light(
-                light, y, u, v, blended, self._encode.values, self._encode.first, self._encode.ends,
-                to_codes, top_code, across, down,
+                light, y, u, v, blended, encode.values, encode.first, encode.ends, encode.log,
+                to_codes, (1 << form.bit_depth) - 1, across, down,
             )  # fmt: skip
         return Planes(y, u, v, form.bit_depth, form.matrix, form.value_range)
 
@@ -277,58 +288,15 @@ def _words(form: Form) -> str:
     return f"{form.bit_depth}-bit {form.chroma} {form.matrix} {form.value_range} range"
 
 
-# --- tables of the curve --------------------------------------------------------------------------
-#
-# Colour planes can ask for encoded values well outside 0 to 1; these bounds hold every code of every matrix.
-
-DECODE_LOW, DECODE_HIGH, DECODE_STEPS = -1.25, 2.25, 8192
-_MANTISSA_SHIFT = 12  # of a float's 23 bits of fraction, 11 choose the entry
+# --- codes and encoded values ---------------------------------------------------------------------
 
 
-def decoding_table(curve: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Return the light of encoded values in steps of 1/8192."""
-    encoded = DECODE_LOW + np.arange(round((DECODE_HIGH - DECODE_LOW) * DECODE_STEPS) + 1) / DECODE_STEPS
-    return pixels.to_linear(encoded, curve).astype(np.float32)
-
-
-@dataclass(frozen=True, slots=True)
-class EncodingTable:
-    """Encoded values by the leading bits of a float: of light less that of encoded 0, which is hardly ever negative.
-
-    ``first`` is the bit pattern, shifted, of the first entry; ``ends`` holds the light of encoded 0, and where straight
-    lines continue the table and how they rise: (light of 0, low end, rise below it, high end, rise above it).
-    """
-
-    values: NDArray[np.float32]
-    first: int
-    ends: NDArray[np.float32]
-
-
-def encoding_table(curve: NDArray[np.float64]) -> EncodingTable:
-    """Return the table that encodes merged light.
-
-    Floats spread their bits evenly over the logarithm, as camera encodings do, so a short table serves all stops alike.
-    """
-    last = len(curve) - 1
-    top = float(curve[-1] - curve[0])
-    slope = float(curve[1] - curve[0]) * last
-    smallest = np.float32(slope / DECODE_STEPS)  # below it the line of the curve's first samples is used
-    bits = np.array([smallest, np.float32(top)], np.float32).view(np.int32) >> _MANTISSA_SHIFT
-    patterns = np.arange(bits[0], bits[1], dtype=np.int32) << _MANTISSA_SHIFT
-    middle = (patterns + (1 << (_MANTISSA_SHIFT - 1))).view(np.float32).astype(np.float64)
-    values = pixels.to_encoded(middle + curve[0], curve).astype(np.float32)
-    rise = 1 / (float(curve[-1] - curve[-2]) * last)
-    ends = np.array([curve[0], smallest, 1 / slope, top, rise], np.float32)
-    return EncodingTable(values, int(bits[0]), ends)
-
-
-def step_coefficients(form: Form) -> NDArray[np.float32]:
-    """Return (3, 4): encoded R, G, B in steps of the decoding table from Y, Cb, Cr codes, and a constant."""
+def step_coefficients(form: Form, to_steps: tuple[float, float] = LOOKED_UP) -> NDArray[np.float32]:
+    """Return (3, 4): steps or powers, by ``to_steps`` of a curve made ready, from Y, Cb, Cr codes, and a constant."""
     zero = pixels.codes_to_encoded(np.zeros(3), form.bit_depth, form.matrix, form.value_range)
     unit = pixels.codes_to_encoded(np.eye(3), form.bit_depth, form.matrix, form.value_range) - zero
-    # The half makes cutting off the fraction a rounding.
-    constant = (zero - DECODE_LOW) * DECODE_STEPS + 0.5
-    return np.concatenate([unit.T * DECODE_STEPS, constant[:, None]], axis=1).astype(np.float32)
+    scale, constant = to_steps
+    return np.concatenate([unit.T * scale, (zero * scale + constant)[:, None]], axis=1).astype(np.float32)
 
 
 def code_coefficients(form: Form) -> NDArray[np.float32]:

@@ -37,8 +37,8 @@ RECIPE: Recipe = RECIPES["intermediate"]
 SEGMENT_S = 0.25
 """About how long a segment is: a shot of the wide is merged with an eighth of a second too much at either end."""
 
-SUM_VERSION = 3  # raise it when the same takes are added otherwise
-_VERSION = 3  # raise it when the same plan gives other pixels
+SUM_VERSION = 4  # raise it when the same takes are added otherwise
+_VERSION = 4  # raise it when the same plan gives other pixels
 
 
 @dataclass(frozen=True, slots=True)
