@@ -161,6 +161,9 @@ def test_stills_and_frames_of_clips_are_held_against_the_film_s_reference(tmp_pa
         assert there.against == "cajon-1"
         assert there.reading.shift_px == pytest.approx((3.0, 0.0), abs=0.1)
         assert there.reading.white is not None
+        own = still.hold(store, tmp_path / "clips/cajon wide/a.mov", frame=3).reading
+        assert own.alike
+        assert own.focus == pytest.approx(0, abs=0.2)
         shot = still.hold(store, photograph)
         assert shot.reading.shift_px == pytest.approx((0.0, -2.0), abs=0.1)
         assert shot.reading.exposure is None

@@ -350,7 +350,7 @@ def _spread(part: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _focus(sight: Sight, reference: Sight, unseen: list[str]) -> list[Remark]:
-    middle, places = softness((sight.detail, _floor(sight)), (reference.detail, _floor(reference)))
+    middle, places = softness((sight.detail, noise_floor(sight)), (reference.detail, noise_floor(reference)))
     if middle is None:
         unseen.append("Focus was not compared: too little is lit in this take and the reference.")
         return []
@@ -387,10 +387,11 @@ def softness(own: Detail, theirs: Detail) -> tuple[float | None, int]:
 
 def enough_detail(sight: Sight, reference: Sight) -> bool:
     """Say whether both pictures show enough of the same places to be compared."""
-    return softness((sight.detail, _floor(sight)), (reference.detail, _floor(reference)))[0] is not None
+    return softness((sight.detail, noise_floor(sight)), (reference.detail, noise_floor(reference)))[0] is not None
 
 
-def _floor(sight: Sight) -> NDArray[np.float32]:
+def noise_floor(sight: Sight) -> NDArray[np.float32]:
+    """Return the energy of noise in each block of the means that a sight's detail is told from, (rows, columns)."""
     return np.asarray(np.square(sight.grain) / min(_TOGETHER, len(sight.frames)), np.float32)
 
 

@@ -7,6 +7,7 @@ alike. One frame has a player in it and all of its noise, so a take's own check 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,12 +16,24 @@ from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput
 from partsong.film.records import Pose
+from partsong.media.planes import Planes
 from partsong.render.registration import LEAST_SIDE, Found, distance_px, find_pose, inverted, resized_pose
 from partsong.render.robust import MAD_TO_SIGMA
 from partsong.render.warp import matrix_of
 from partsong.shoot import exposure, judge
 from partsong.shoot.camera import MOVED_PX
-from partsong.shoot.sight import COLUMNS, ROWS, Sight, blocks_of, cut_off, detail_of, noise_in_detail, reduced_size
+from partsong.shoot.sight import (
+    COLUMNS,
+    ROWS,
+    Sight,
+    blocks_of,
+    cut_off,
+    detail_of,
+    encoded_luma,
+    noise_in_detail,
+    reduced_size,
+    sampled_rgb,
+)
 
 _LUMA = np.array([[0.2126, 0.7152, 0.0722]], np.float32)  # ITU-R BT.709-6, table 3
 _SAME_SHAPE = 0.01  # of the ratio of the sides
@@ -46,24 +59,27 @@ class Prepared:
         Encoded luma at the reduced size.
     free : (h, w) of bool
         False where somebody moves.
-    luma : (h, w)
-        Encoded luma at the frame's size or a smaller one, for focus.
     colours : (rows, columns, 3), optional
         Encoded R'G'B' of blocks; None where the reference is luma alone.
+    sharp : (width, height)
+        The largest size at which focus is told.
+    luma : callable
+        Gives encoded luma at that size, (h, w); called when focus is first told at another one.
     """
 
     width: int
     height: int
     still: NDArray[np.float32]
     free: NDArray[np.bool_]
-    luma: NDArray[np.float32]
     colours: NDArray[np.float32] | None
+    sharp: tuple[int, int]
+    luma: Callable[[], NDArray[np.float32]]
     _details: dict[tuple[int, int], judge.Detail] = field(default_factory=dict, repr=False, compare=False)
 
     def detail(self, size: tuple[int, int]) -> judge.Detail:
         """Return its detail and noise when made as small as ``size`` (width, height); kept for the next frame."""
         if size not in self._details:
-            self._details[size] = _detail(_smaller(self.luma, size))
+            self._details[size] = _detail(_smaller(self.luma(), size))
         return self._details[size]
 
 
@@ -117,13 +133,16 @@ class LiveReading:
     words: tuple[str, ...]
 
 
-def prepare(picture: NDArray[Any]) -> Prepared:
+Picture = NDArray[Any] | Planes
+
+
+def prepare(picture: Picture) -> Prepared:
     """Prepare a picture to be the reference.
 
     Parameters
     ----------
-    picture : (h, w) or (h, w, 3)
-        Encoded luma or R'G'B'; whole codes (uint8, uint16) over their full range, or floats from 0 to 1.
+    picture : (h, w) or (h, w, 3), or Planes
+        Encoded luma or R'G'B'; whole codes (uint8, uint16) over their full range, or floats from 0 to 1. Or a frame.
 
     Raises
     ------
@@ -133,26 +152,44 @@ def prepare(picture: NDArray[Any]) -> Prepared:
     luma = _luma(picture)
     height, width = luma.shape
     still = _smaller(luma, reduced_size(width, height))
-    return Prepared(width, height, still, np.ones(still.shape, bool), luma, _colours(picture))
+    free = np.ones(still.shape, bool)
+    return Prepared(width, height, still, free, _colours(_sampled(picture)), (width, height), lambda: luma)
 
 
-def prepared_of(sight: Sight, picture: NDArray[Any]) -> Prepared:
-    """Prepare a take to be the reference: what it shows, and one of its frames for focus (as for :func:`prepare`).
+def prepared_of(sight: Sight, frame: Callable[[], Picture] | None = None) -> Prepared:
+    """Prepare a take to be the reference: what it shows, and one of its frames for focus at smaller sizes.
 
-    A smaller picture, such as its still, tells focus at that size alone.
+    Parameters
+    ----------
+    sight : Sight
+        Of the take, which tells focus at the take's own size.
+    frame : callable, optional
+        Gives a frame of it, as for :func:`prepare`. Without one, focus is told from the take's still picture.
     """
     colours = np.median(sight.blocks, axis=0).astype(np.float32)
-    return Prepared(sight.width, sight.height, sight.still, sight.unmoving, _luma(picture), colours)
+    if frame is None:
+        sharp = (sight.still.shape[1], sight.still.shape[0])
+        return Prepared(sight.width, sight.height, sight.still, sight.unmoving, colours, sharp, lambda: sight.still)
+    size = (sight.width, sight.height)
+    return Prepared(
+        *size,
+        sight.still,
+        sight.unmoving,
+        colours,
+        size,
+        lambda: _luma(frame()),
+        {size: (sight.detail, judge.noise_floor(sight))},
+    )
 
 
-def compare(reference: Prepared, picture: NDArray[Any], *, same_encoding: bool = True) -> LiveReading:
+def compare(reference: Prepared, picture: Picture, *, same_encoding: bool = True) -> LiveReading:
     """Hold a frame against the reference.
 
     Parameters
     ----------
     reference : Prepared
         In any light.
-    picture : (h, w) or (h, w, 3)
+    picture : (h, w) or (h, w, 3), or Planes
         As for :func:`prepare`, of the reference's shape and any size.
     same_encoding : bool
         Whether it is encoded as the reference is. A camera's screen output, a webcam and a photograph usually are not;
@@ -185,11 +222,11 @@ def compare(reference: Prepared, picture: NDArray[Any], *, same_encoding: bool =
     place = _place(lies, error, moved) if found.same_room else _lost(found.seen)
     focus, scaled = _focus(reference, luma)
     back = resized_pose(found.pose, factor / reference.width) if found.same_room else Pose()
-    colours = _colours(picture, back)
+    sampled = _sampled(picture)
+    colours = _colours(sampled, back)
     dark = None
     if same_encoding and reference.colours is not None and colours is not None:
         dark = exposure.unlit(colours, reference.colours)
-    sampled = _sampled(picture)
     clipped = cut_off(sampled if sampled.ndim == 3 else np.repeat(sampled[..., None], 3, axis=2))[0]
     faults = [*_focus_words(focus, scaled), *_colour_words(dark)]
     if clipped >= _CLIPPED:
@@ -277,9 +314,10 @@ def _found(reference: Prepared, luma: NDArray[np.float32]) -> tuple[Found, float
 
 def _focus(reference: Prepared, luma: NDArray[np.float32]) -> tuple[float | None, bool]:
     """Return the difference in focus, and whether the two are of different size, so that one was made smaller."""
-    size = min(luma.shape[::-1], reference.luma.shape[::-1])
+    own = (luma.shape[1], luma.shape[0])
+    size = min(own, reference.sharp)
     told, _ = judge.softness(_detail(_smaller(luma, size)), reference.detail(size))
-    return told, luma.shape != reference.luma.shape
+    return told, own != reference.sharp
 
 
 def _detail(luma: NDArray[np.float32]) -> judge.Detail:
@@ -288,20 +326,23 @@ def _detail(luma: NDArray[np.float32]) -> judge.Detail:
     Noise is told from what a filter leaves that takes out all that is smooth or straight (Immerkaer 1996), by its
     median, of which edges are a small part. In a block that is drawn all over it says too much, never too little.
     """
-    import cv2
-
     # A grid of pixels tells a median as well as all of them.
     step = max(1, luma.shape[1] // _SAMPLED)
-    left = np.abs(cv2.filter2D(luma, -1, _LAPLACIAN)[::step, ::step])
-    middle = np.median(blocks_of(left), axis=-1)
+    height, width = luma.shape[0] - 2, luma.shape[1] - 2
+    left = np.zeros(luma[:height:step, :width:step].shape, np.float32)
+    for (down, across), weight in np.ndenumerate(_LAPLACIAN):
+        left += weight * luma[down : height + down : step, across : width + across : step]
+    middle = np.median(blocks_of(np.abs(left)), axis=-1)
     noise = (middle * np.float32(MAD_TO_SIGMA / np.linalg.norm(_LAPLACIAN))).astype(np.float32)
     energies = detail_of(luma)
     return np.maximum(energies - noise_in_detail(noise), 0).astype(np.float32), np.square(noise)
 
 
-def _luma(picture: NDArray[Any]) -> NDArray[np.float32]:
+def _luma(picture: Picture) -> NDArray[np.float32]:
     import cv2
 
+    if isinstance(picture, Planes):
+        return encoded_luma(picture)
     if picture.ndim not in (2, 3) or (picture.ndim == 3 and picture.shape[2] != 3):
         raise InvalidInput(
             f"An array of shape {picture.shape} is no picture. Give (height, width) or (height, width, 3)."
@@ -315,22 +356,24 @@ def _luma(picture: NDArray[Any]) -> NDArray[np.float32]:
     return _unit(np.asarray(flat).reshape(picture.shape[:2]))
 
 
-def _colours(picture: NDArray[Any], back: Pose | None = None) -> NDArray[np.float32] | None:
-    """Return the colours of blocks, of the picture laid back by a pose (of a frame one pixel wide)."""
-    if picture.ndim == 2:
+def _colours(sampled: NDArray[np.float32], back: Pose | None = None) -> NDArray[np.float32] | None:
+    """Return the colours of blocks, of single pixels of a picture laid back by a pose (of a frame one pixel wide)."""
+    if sampled.ndim == 2:
         return None
     import cv2
 
-    # Single pixels of a grid tell the means of blocks as well as all of them.
-    grid = _sampled(picture)
     if back is not None:
-        height, width = grid.shape[:2]
+        height, width = sampled.shape[:2]
         matrix = matrix_of(resized_pose(back, width), width, height)
-        grid = np.asarray(cv2.warpAffine(grid, matrix, (width, height), borderMode=cv2.BORDER_REPLICATE), np.float32)
-    return np.asarray(cv2.resize(grid, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA), np.float32)
+        warped = cv2.warpAffine(sampled, matrix, (width, height), borderMode=cv2.BORDER_REPLICATE)
+        sampled = np.asarray(warped, np.float32)
+    return np.asarray(cv2.resize(sampled, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _sampled(picture: NDArray[Any]) -> NDArray[np.float32]:
+def _sampled(picture: Picture) -> NDArray[np.float32]:
+    """Return single pixels of a grid, which tell the means of blocks as well as all of them."""
+    if isinstance(picture, Planes):
+        return sampled_rgb(picture)
     step = max(1, picture.shape[1] // _SAMPLED)
     return _unit(np.ascontiguousarray(picture[::step, ::step]))
 
@@ -338,7 +381,7 @@ def _sampled(picture: NDArray[Any]) -> NDArray[np.float32]:
 def _unit(picture: NDArray[Any]) -> NDArray[np.float32]:
     """Return values as floats from 0 to 1."""
     if np.issubdtype(picture.dtype, np.unsignedinteger):
-        return picture.astype(np.float32) * np.float32(1 / np.iinfo(picture.dtype).max)
+        return np.asarray(np.multiply(picture, np.float32(1 / np.iinfo(picture.dtype).max), dtype=np.float32))
     return np.asarray(picture, np.float32)
 
 

@@ -135,6 +135,14 @@ def reduced(planes: Planes) -> NDArray[np.float32]:
     return (small.astype(np.float32) - np.float32(zero)) * np.float32(1 / span)
 
 
+def encoded_luma(planes: Planes) -> NDArray[np.float32]:
+    """Return encoded luma at full size."""
+    zero, span = _scale(planes)
+    luma = np.multiply(planes.y, np.float32(1 / span), dtype=np.float32)
+    luma -= np.float32(zero / span)
+    return np.asarray(luma, np.float32)
+
+
 def changes_of(frames: Iterable[Planes]) -> NDArray[np.float16]:
     """Return the mean change of luma in each block from each frame to the next, (n - 1, rows, columns).
 
@@ -186,7 +194,7 @@ class Looker:
         self._small.append(small)
         self._rows.append(_cells(small))
         self._blocks.append(_block_colours(planes))
-        share, ceiling, mask = cut_off(_sampled_rgb(planes))
+        share, ceiling, mask = cut_off(sampled_rgb(planes))
         self._clipped.append(share)
         self._ceilings.append(ceiling)
         if share > self._worst[0]:
@@ -333,7 +341,7 @@ def cut_off(colours: NDArray[np.float32]) -> tuple[float, float, NDArray[np.floa
     return float(piled.mean()), cut_at or ceiling, piled.astype(np.float32)
 
 
-def _sampled_rgb(planes: Planes) -> NDArray[np.float32]:
+def sampled_rgb(planes: Planes) -> NDArray[np.float32]:
     """Return encoded R'G'B' of single pixels, about 960 across: averages would hide where light is cut off."""
     from partsong.media.convert import encoded_rgb
 

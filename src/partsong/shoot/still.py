@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput, UnreadableMedia
 from partsong.film.folder import FilmFolder
-from partsong.film.records import PictureInfo, Take
+from partsong.film.records import Film, PictureInfo, Take
 from partsong.film.store import FilmStore
 from partsong.media import tags
 from partsong.media.container import COPY_AGAIN
-from partsong.media.picture import encoded_rgb, open_picture
+from partsong.media.picture import open_picture
+from partsong.media.planes import Planes
 from partsong.media.probe import probe
 from partsong.shoot import live
 from partsong.shoot.check import reference_of, sight_of
@@ -34,15 +35,15 @@ class Held:
 
 
 def prepared(folder: FilmFolder, take: Take) -> live.Prepared:
-    """Return a take prepared to be the reference: looked at once, its frame from the middle read for focus.
+    """Return a take prepared to be the reference: looked at once; focus at a smaller size asks for its middle frame.
 
     Raises
     ------
     UnreadableMedia
         If it cannot be decoded.
     """
-    picture = take.picture
-    return live.prepared_of(sight_of(folder, take), _frame(folder.locate(take.clip.file), picture, picture.frames // 2))
+    path, picture = folder.locate(take.clip.file), take.picture
+    return live.prepared_of(sight_of(folder, take), lambda: _frame(path, picture, picture.frames // 2))
 
 
 def hold(
@@ -78,9 +79,9 @@ def hold(
         raise InvalidInput(f"{path} is not there. Give a photograph or a clip.")
     photograph = path.suffix.lower() in PHOTOGRAPHS
     if photograph:
-        picture = _photograph(path)
+        picture: live.Picture = _photograph(path)
     else:
-        info = probe(path, store.folder.refer(path)).picture
+        info = _info(store.folder, film, path)
         if info is None:
             raise UnreadableMedia(path, "there is no picture in it", "Choose a clip with picture, or a photograph.")
         if not 0 <= frame < info.frames:
@@ -91,11 +92,18 @@ def hold(
     return Held(path, None if photograph else frame, against.id, reading)
 
 
-def _frame(path: Path, picture: PictureInfo, frame: int) -> NDArray[np.float32]:
+def _info(folder: FilmFolder, film: Film, path: Path) -> PictureInfo | None:
+    """Return what a clip's picture is like: as the film has it, where the clip is one of its takes."""
+    record = folder.refer(path)
+    known = next((take.picture for take in film.takes if take.clip.file.fingerprint == record.fingerprint), None)
+    return known or probe(path, record).picture
+
+
+def _frame(path: Path, picture: PictureInfo, frame: int) -> Planes:
     matrix = tags.usable_matrix(picture.matrix) or "bt709"
     value_range = tags.usable_range(picture.value_range) or "limited"
     with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
-        return encoded_rgb(next(reader.read([frame])))
+        return next(iter(reader.read([frame])))
 
 
 def _photograph(path: Path) -> NDArray[Any]:
@@ -110,4 +118,4 @@ def _photograph(path: Path) -> NDArray[Any]:
     picture = cv2.imdecode(data, cv2.IMREAD_COLOR | cv2.IMREAD_ANYDEPTH) if len(data) else None
     if picture is None:
         raise UnreadableMedia(path, "it is no picture, or damaged", COPY_AGAIN)
-    return np.ascontiguousarray(picture[..., ::-1])
+    return np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2RGB))

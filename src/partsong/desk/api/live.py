@@ -116,8 +116,7 @@ def _reference(desk: Desk, take: Take) -> live.Prepared:
     key = key_of(str(desk.folder.root), take.clip.file.fingerprint)
     with _one_at_a_time:
         if key not in _prepared:
-            sight = sight_of(desk.folder, take)
-            _prepared[key] = live.prepared_of(sight, sight.still)
+            _prepared[key] = live.prepared_of(sight_of(desk.folder, take))
             while len(_prepared) > _MOST_REFERENCES:
                 _prepared.popitem(last=False)
         _prepared.move_to_end(key)
