@@ -201,8 +201,9 @@ def test_a_camera_that_was_moved_between_takes_is_found(
     if verdict:
         # 0.06 px: what registration under another light errs by in most takes, on a picture this small.
         assert remarks[0].size == pytest.approx(math.hypot(*move), abs=0.06)
-        right, down = (float(word) for word in re.findall(r"([+-][\d.]+) (?:right|down)", remarks[0].sentence))
-        assert (right, down) == pytest.approx(move, abs=0.06)
+        told = {way: float(px) for px, way in re.findall(r"([\d.]+) px (left|right|up|down)", remarks[0].sentence)}
+        assert told["right"] == pytest.approx(move[0], abs=0.06)
+        assert told["down" if move[1] > 0 else "up"] == pytest.approx(abs(move[1]), abs=0.06)
         assert remarks[0].moved_px == pytest.approx(move, abs=0.06)
 
 

@@ -395,7 +395,7 @@ def _say_judged(entry: Judged) -> None:
     for finding in entry.findings:
         say(f"  {finding.sentence} {finding.advice}")
     for sentence in entry.judgement.unseen:
-        say(f"  Not seen: {sentence}")
+        say(f"  Left open: {sentence}")
     say(f"  Picture: {entry.picture}")
 
 

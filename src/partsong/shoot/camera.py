@@ -19,6 +19,8 @@ MOVED_PX = 0.15
 """A move against the reference that a seam can show; less is within what the measurement can tell."""
 FAR_PX = 1.0
 """From here on laying the take back costs sharpness and edges that anybody sees."""
+SPOKEN_PX = 0.05
+_TURNED_DEG, _LARGER = 0.005, 2e-4
 _MORE = 1.3
 _SAMPLES = 14  # that a camera is followed by; a knock between two of them is searched
 _ABOVE_ERROR = 3.0  # times the error to expect
@@ -90,7 +92,8 @@ def of_knocks(sight: Sight, rate_hz: float) -> list[Remark]:
         said.append(
             Remark(
                 "camera knocked",
-                f"The camera was knocked at {clock(frame / rate_hz)} (frame {frame}): {_moved(change, size)}.",
+                f"The camera was knocked at {clock(frame / rate_hz)} (frame {frame}): the picture jumps by "
+                f"{_off(change, size)}.",
                 "Fasten it, weight the tripod, and shoot again; stage can lay the rest back, at some sharpness.",
                 "do not strike",
                 frame=frame,
@@ -144,7 +147,7 @@ def of_place(sight: Sight, reference: Sight, name: str, unseen: list[str]) -> li
     return [
         Remark(
             "camera moved",
-            f"Against {name} the picture lies {_moved(change, size)}, give or take {error:.2f} px.",
+            f"Against {name} the picture lies off by {_off(change, size)}, give or take {error:.2f} px.",
             "Put the camera back if you can, and see that nothing holds or pushes it."
             if size >= FAR_PX
             else "Stage will lay it back. See that nothing goes on pushing the camera.",
@@ -156,13 +159,24 @@ def of_place(sight: Sight, reference: Sight, name: str, unseen: list[str]) -> li
     ]
 
 
-def _moved(change: NDArray[np.float64], size: float) -> str:
-    text = f"{size:.2f} px off ({change[0]:+.2f} right, {change[1]:+.2f} down"
-    if abs(change[2]) >= 0.005:
-        text += f", turned {change[2]:+.3f} degrees"
-    if abs(change[3]) >= 2e-4:
-        text += f", {change[3] * 100:+.2f} % larger"
-    return text + ")"
+def way(right_px: float, down_px: float, degrees: float, scale: float) -> list[str]:
+    """Return which way a picture lies off, in words, leaving out what is too little to speak of."""
+    parts = [
+        f"{abs(value):.2f} px {words[value > 0]}"
+        for value, words in ((right_px, ("left", "right")), (down_px, ("up", "down")))
+        if abs(value) >= SPOKEN_PX
+    ]
+    if abs(degrees) >= _TURNED_DEG:
+        parts.append(f"turned {abs(degrees):.3f} degrees {'clockwise' if degrees > 0 else 'anticlockwise'}")
+    if abs(scale - 1) >= _LARGER:
+        parts.append(f"{abs(scale - 1) * 100:.2f} % {'larger' if scale > 1 else 'smaller'}")
+    return parts
+
+
+def _off(change: NDArray[np.float64], size: float) -> str:
+    right_px, down_px, degrees, larger = (float(value) for value in change)
+    told = ", ".join(way(right_px, down_px, degrees, 1 + larger))
+    return f"{size:.2f} px{f' ({told})' if told else ''}"
 
 
 def _values(pose: Pose) -> tuple[float, float, float, float]:

@@ -264,11 +264,12 @@ def _bands(
         cure = f"The shutter does not fit mains of {found.mains_hz} Hz: set it to {top}/{bottom} s, or change the lamp."
     else:
         cure = "Set the shutter to 1/50 s where the mains have 50 Hz and to 1/60 s where they have 60 Hz."
-    height = "" if not np.isfinite(found.period_px) else f" {found.period_px:.0f} pixels high"
+    verb = "stand in" if found.kind == "standing bands" else "run through"
     return [
         Remark(
             found.kind,
-            f"There are {found.kind}{height}, {found.amplitude * 100:.2f} % of the signal strong."
+            f"Bands of mains light {verb} the picture, one every {found.period_px:.0f} pixels, "
+            f"{found.amplitude * 100:.2f} % of the signal strong."
             if found.kind != "flicker"
             else f"The light flickers by {found.amplitude * 100:.2f} % of the signal.",
             cure,

@@ -21,7 +21,7 @@ from partsong.render.registration import LEAST_SIDE, Found, distance_px, find_po
 from partsong.render.robust import MAD_TO_SIGMA
 from partsong.render.warp import matrix_of
 from partsong.shoot import exposure, judge
-from partsong.shoot.camera import MOVED_PX
+from partsong.shoot.camera import MOVED_PX, SPOKEN_PX, way
 from partsong.shoot.sight import (
     COLUMNS,
     ROWS,
@@ -39,7 +39,6 @@ _LUMA = np.array([[0.2126, 0.7152, 0.0722]], np.float32)  # ITU-R BT.709-6, tabl
 _SAME_SHAPE = 0.01  # of the ratio of the sides
 _ABOVE_ERROR = 3.0
 _SURE_PX, _SURE_SHARE = 0.15, 0.1
-_TURNED_DEG, _LARGER = 0.005, 2e-4
 _SOFT_SCALED = 2 * judge.SOFT
 """Pictures of two sizes went through two ways of making them smaller, which differ in fine detail by themselves."""
 _CLIPPED = 0.005  # of the frame, as for takes
@@ -256,17 +255,10 @@ def compare(reference: Prepared, picture: Picture, *, same_encoding: bool = True
 def _place(lies: Pose, error_px: float, moved: bool) -> str:
     if not moved:
         return f"The picture lies as in the reference, give or take {max(error_px, 0.005):.2f} px."
-    parts, aim = [], []
-    for value, words in ((lies.dx_px, ("left", "right")), (lies.dy_px, ("up", "down"))):
-        if abs(value) >= 0.05:
-            parts.append(f"{abs(value):.2f} px {words[value > 0]}")
-            # What lies too far right in the picture comes back when the camera is aimed further right.
-            aim.append(words[value > 0])
-    if abs(lies.rotation_deg) >= _TURNED_DEG:
-        way = "clockwise" if lies.rotation_deg > 0 else "anticlockwise"
-        parts.append(f"turned {abs(lies.rotation_deg):.3f} degrees {way}")
-    if abs(lies.scale - 1) >= _LARGER:
-        parts.append(f"{abs(lies.scale - 1) * 100:.2f} % {'larger' if lies.scale > 1 else 'smaller'}")
+    parts = way(lies.dx_px, lies.dy_px, lies.rotation_deg, lies.scale)
+    # What lies too far right in the picture comes back when the camera is aimed further right.
+    ways = ((lies.dx_px, ("left", "right")), (lies.dy_px, ("up", "down")))
+    aim = [words[value > 0] for value, words in ways if abs(value) >= SPOKEN_PX]
     text = f"The picture lies {', '.join(parts) or 'a little off'}, give or take {max(error_px, 0.005):.2f} px."
     return f"{text} Aim the camera {' and '.join(aim)}." if aim else text
 
