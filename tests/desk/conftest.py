@@ -187,7 +187,7 @@ def page(browser: Browser, running: Running) -> Iterator[Page]:
     """Return a page on the served desk, entered; anything that the page complains of fails the test."""
     complaints: list[str] = []
     one = browser.new_page(viewport={"width": 1280, "height": 800}, reduced_motion="reduce")
-    one.set_default_timeout(8000)
+    one.set_default_timeout(30_000)
     one.on("pageerror", lambda problem: complaints.append(str(problem)))
     one.on("console", lambda said: complaints.append(said.text) if said.type == "error" else None)
     one.goto(running.entrance)
