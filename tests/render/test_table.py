@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import pickle
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,7 +12,7 @@ import acescct
 from partsong.errors import InvalidInput
 from partsong.media.planes import Planes
 from partsong.render import pixels
-from partsong.render.table import apply_table, build_table, unpacked
+from partsong.render.table import apply_table, build_table, kept_table, unpacked
 
 LOG = (10, "bt709", "limited")
 EIGHT = (8, "bt709", "limited")
@@ -103,3 +106,19 @@ def test_sizes_that_do_not_divide_the_codes_are_refused():
 def test_planes_of_another_kind_are_refused():
     with pytest.raises(InvalidInput, match=r"8-bit bt709 limited range.*10-bit"):
         apply_table(picture(8), build_table(same, source=LOG, target=EIGHT))
+
+
+def test_a_table_in_a_file_is_the_one_that_was_built_and_is_built_once(tmp_path):
+    built = []
+
+    def build():
+        built.append(build_table(same, source=LOG, target=EIGHT, size=65))
+        return built[-1]
+
+    path = tmp_path / "table" / "key.npz"
+    kept = [kept_table(path, build) for _ in range(2)]
+    assert len(built) == 1
+    found = pickle.loads(pickle.dumps(kept[1])).table
+    assert len(pickle.dumps(kept[1])) < 1000
+    np.testing.assert_array_equal(found.lattice, built[0].lattice)
+    assert replace(found, lattice=None) == replace(built[0], lattice=None)

@@ -7,8 +7,11 @@ of its own error, measured against the exact path on colours that it was not mad
 
 from __future__ import annotations
 
+import functools
+import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,6 +34,8 @@ _PROBES = 20_000
 LANE = 21
 """Bits of each of the three numbers in a lattice's point: a code with its spare bits, times the size of a cell, times
 the four pixels that a sample of colour may cover."""
+
+FORMAT = "lattice-1"  # raise it when the same path gives another table
 
 _CODE_BITS = 16  # of a code with its spare bits; more would be finer than the table is exact
 
@@ -98,6 +103,38 @@ def build_table(colour: Colour, *, source: Signal, target: Signal, size: int = 1
     codes = np.clip(np.floor(exact * (1 << spare_bits) + 0.5), 0, (1 << code_bits) - 1).astype(np.uint64)
     lattice = codes[:, 0] | codes[:, 1] << np.uint64(LANE) | codes[:, 2] << np.uint64(2 * LANE)
     return Table(source, target, size, spare_bits, lattice, _error(colour, lattice, spare_bits, source, target, size))
+
+
+@dataclass(frozen=True, slots=True)
+class KeptTable:
+    """A table in a file: processes pass its path on, not its 17 MB, and read it once."""
+
+    path: Path
+
+    @property
+    def table(self) -> Table:
+        """The table."""
+        return _read(self.path)
+
+
+def kept_table(path: Path, build: Callable[[], Table]) -> KeptTable:
+    """Return the table in a file, which is written unless it is there; its name says all that it is made from."""
+    from partsong.film.folder import writing
+
+    if not path.is_file():
+        table = build()
+        words = {name: value for name, value in asdict(table).items() if name != "lattice"}
+        with writing(path) as temporary, temporary.open("wb") as file:
+            np.savez(file, lattice=table.lattice, words=np.array(json.dumps(words)))
+    return KeptTable(path)
+
+
+@functools.lru_cache(maxsize=8)
+def _read(path: Path) -> Table:
+    with np.load(path) as kept:
+        words = json.loads(str(kept["words"]))
+        words |= {name: tuple(words[name]) for name in ("source", "target")} | {"error": TableError(**words["error"])}
+        return Table(lattice=kept["lattice"], **words)
 
 
 def unpacked(lattice: NDArray[np.uint64]) -> NDArray[np.uint64]:

@@ -14,7 +14,7 @@ from partsong.film.records import WIDE, Film, Look, PictureInfo, Texture
 from partsong.media.encode import RECIPES, PictureWriter, Recipe
 from partsong.media.planes import Planes
 from partsong.render.segments import Output, Segment, spans
-from partsong.render.table import Table, apply_table, build_table
+from partsong.render.table import FORMAT, KeptTable, apply_table, build_table, kept_table
 from partsong.render.texture import textured
 from partsong.render.wide import Wide, merged_wide
 from partsong.signoff.masters import MasterPlan, Piece, fitted, on_black
@@ -37,7 +37,7 @@ class Source:
 
     file: Path | Wide
     picture: PictureInfo
-    table: Table
+    table: KeptTable
     key: str
 
     def read(self, frames: Sequence[int]) -> Iterator[Planes]:
@@ -96,7 +96,7 @@ class Painter:
 
     def graded(self, shown: Shown) -> Planes:
         """Return a frame as it goes to the encoder."""
-        planes = apply_table(shown.planes, self.sources[shown.source].table, chroma=self.recipe.chroma)
+        planes = apply_table(shown.planes, self.sources[shown.source].table.table, chroma=self.recipe.chroma)
         if self.texture is not None:
             planes = textured(planes, self.texture, shown.frame)
         return on_black(planes, self.size, shown.left, shown.top)
@@ -162,10 +162,7 @@ def painter_for(folder: FilmFolder, film: Film, plan: MasterPlan, recipe_name: s
 
     assert film.look is not None
     cube = table_of(folder, film.look)
-    tables: dict[str, Table] = {}
-    sources = {
-        name: _source(folder, film, film.look, cube, plan, name, RECIPES[recipe_name], tables) for name in plan.sources
-    }
+    sources = {name: _source(folder, film, film.look, cube, plan, name, RECIPES[recipe_name]) for name in plan.sources}
     return Painter(sources, plan.pieces, (plan.width, plan.height), plan.rate, recipe_name, film.look.texture)
 
 
@@ -177,7 +174,6 @@ def _source(
     plan: MasterPlan,
     name: str,
     recipe: Recipe,
-    tables: dict[str, Table],
 ) -> Source:
     from partsong.render.colour import display_path, space_of_take, space_of_wide
 
@@ -196,11 +192,13 @@ def _source(
     signal = (first.bit_depth, first.matrix, first.value_range)
     own = grade.model_dump() if grade else None
     colour_key = key_of(_look_key(look), space, own, signal, recipe.bit_depth)
-    if colour_key not in tables:
-        tables[colour_key] = build_table(
+    table = kept_table(
+        folder.cached("table", key_of(FORMAT, colour_key), ".npz"),
+        lambda: build_table(
             display_path(look, space, cube, grade), source=signal, target=(recipe.bit_depth, "bt709", "limited")
-        )
-    return Source(file, picture, tables[colour_key], key_of(content, picture.model_dump(), colour_key))
+        ),
+    )
+    return Source(file, picture, table, key_of(content, picture.model_dump(), colour_key))
 
 
 def _read(file: Path | Wide, picture: PictureInfo, frames: Sequence[int]) -> Iterator[Planes]:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
-from partsong.engine.run import Engine
+from partsong.engine.cluster import Cluster
+from partsong.engine.local import Local
+from partsong.engine.run import Engine, run_tasks
+from partsong.engine.tasks import Task
 from partsong.errors import InvalidInput, OutputFailed
 from partsong.film.folder import FilmFolder, fingerprint, key_of, write_text, writing
 from partsong.film.records import WIDE, Clip, Film, MediaFile, PictureInfo, Timecode
@@ -26,12 +30,11 @@ from partsong.signoff.masters import (
     file_name,
     frame_size,
     plan_master,
-    psnr,
-    sampled_frames,
 )
 from partsong.signoff.paint import Painter, SegmentPainter, painter_for
+from partsong.signoff.recheck import Rechecked
 from partsong.signoff.report import MasterPart, Picture, Report, glance_of, page, score_of, take_lines
-from partsong.signoff.verify import Compared, most_like, verify
+from partsong.signoff.verify import verify
 from partsong.timebase import Rate, clock
 from partsong.watch import Watch
 
@@ -99,62 +102,72 @@ def make_masters(
     together = SegmentPainter({painter.recipe.suffix: painter for painter in painters.values()})
     render([(together, stretch) for stretch in zip(*outputs.values(), strict=True)], watch=watch, engine=engine)
     folder.sweep()  # workers may have been killed on the way, and others have done their work
-    return tuple(
-        _finish(folder, film, plan, kind, painters[kind], [path for _, path in outputs[kind]], watch) for kind in kinds
-    )
+    with contextlib.ExitStack() as opened:
+        written = {}
+        for kind, painter in painters.items():
+            path = folder.masters / f"{plan.name}{painter.recipe.suffix}"
+            written[path] = opened.enter_context(writing(path))
+            _join(folder, film, plan, kind, [segment for _, segment in outputs[kind]], written[path])
+        checked = _checked(written, plan, painters, watch, engine)
+    for path, checks in zip(written, checked, strict=True):
+        _keep(folder.cached("verified", fingerprint(path), ".json"), picture_key(film), checks)
+    return tuple(Master(path, kind, checks) for path, kind, checks in zip(written, painters, checked, strict=True))
 
 
-def _finish(
-    folder: FilmFolder,
-    film: Film,
-    plan: MasterPlan,
-    kind: MasterKind,
-    painter: Painter,
-    segments: Sequence[Path],
-    watch: Watch,
-) -> Master:
-    """Join a master's segments, give it its sound, and name it when it was found to be as planned."""
-    from partsong.media.check import decode_all
-    from partsong.media.frames import planes_of
+def _join(
+    folder: FilmFolder, film: Film, plan: MasterPlan, kind: MasterKind, segments: Sequence[Path], path: Path
+) -> None:
+    """Join a master's segments and give it its sound."""
     from partsong.media.join import join
 
     assert film.song is not None
-    path = folder.masters / f"{plan.name}{painter.recipe.suffix}"
-    with writing(path) as temporary:
-        join(
-            segments,
-            temporary,
-            sound=folder.locate(film.song.mix.file),
-            sound_codec="aac" if kind == "h264" else "pcm_s24le",
-            sound_samples=plan.samples,
-            timecode=Timecode(frame=3600 * plan.rate.nominal) if kind == "mezzanine" else None,
-        )
-        compared: list[Compared] = []
-        looked_at = frozenset(sampled_frames(plan))
+    join(
+        segments,
+        path,
+        sound=folder.locate(film.song.mix.file),
+        sound_codec="aac" if kind == "h264" else "pcm_s24le",
+        sound_samples=plan.samples,
+        timecode=Timecode(frame=3600 * plan.rate.nominal) if kind == "mezzanine" else None,
+    )
 
-        def see(number: int, frame: Any) -> None:
-            if number in looked_at:
-                compared.append(_compared(number, planes_of(frame, "bt709", "limited"), painter, plan))
 
-        decoded = decode_all(temporary, watch, doing=f"Decoding {path.name} again", see=see)
-        checks = verify(plan, kind, decoded, compared)
+def _checked(
+    written: Mapping[Path, Path],
+    plan: MasterPlan,
+    painters: Mapping[MasterKind, Painter],
+    watch: Watch,
+    engine: Engine | None,
+) -> list[tuple[Check, ...]]:
+    """Decode masters again and hold them against their plan; ``written`` says what stands for each as yet.
+
+    A cluster shares their stretches out; on this machine the decoder's own threads do that.
+    """
+    from partsong.media.check import put_together
+
+    doing = "Decoding the masters again"
+    shared = isinstance(engine, Cluster)
+    tasks: list[Task] = []
+    numbers = []
+    for (path, file), painter in zip(written.items(), painters.values(), strict=True):
+        spans = [(part.first, part.stop) for part in painter.segments(plan)] if shared else [(0, plan.frames)]
+        numbers.append(range(len(tasks), len(tasks) + len(spans)))
+        for first, stop in spans:
+            work = Rechecked(file, painter, plan, first, stop, alone=not shared)
+            tasks.append(Task(f"{path.name} from frame {first} on", work, stop - first))
+    found = run_tasks(tasks, doing=doing, watch=watch, engine=engine if shared else Local(1))
+    checked = []
+    for (path, file), kind, mine in zip(written.items(), painters, numbers, strict=True):
+        ticks = [tick for number in mine for tick in found[number][0]]
+        compared = [one for number in mine for one in found[number][1]]
+        checks = verify(plan, kind, put_together(file, ticks, watch, doing=doing), compared)
         failed = undecided(checks)
         if failed:
             raise OutputFailed(
                 f"{path.name} was written but is not what was planned, so it was not kept. {failed[0].sentence} "
                 f"({failed[0].measured}; limit {failed[0].limit})"
             )
-    _keep(folder.cached("verified", fingerprint(path), ".json"), picture_key(film), checks)
-    return Master(path, kind, checks)
-
-
-def _compared(frame: int, decoded: Planes, painter: Painter, plan: MasterPlan) -> Compared:
-    """Hold a frame of a master against what was planned for it and for its neighbours, which are painted again."""
-    near = [number for number in (frame - 1, frame, frame + 1) if 0 <= number < plan.frames]
-    planned = dict(zip(near, painter.pictures(near), strict=True))
-    decoded_db = {number: psnr(planes, decoded) for number, planes in planned.items()}
-    planned_db = {number: psnr(planned[frame], planned[number]) for number in near if number != frame}
-    return Compared(frame, decoded_db[frame], most_like(frame, decoded_db, planned_db))
+        checked.append(checks)
+    return checked
 
 
 def picture_key(film: Film) -> str:
