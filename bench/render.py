@@ -110,7 +110,7 @@ def section_graph(folder: Path) -> Iterator[str]:
     write_cube(cube, Cube(table=colour(points.copy()).reshape(33, 33, 33, 3)))
     masks = mask_planes()
     began = time.process_time()
-    merger = Merger(stack(), curve, Form(10, "422", "bt709", "limited"))
+    merger = Merger(stack(), curve, Form(10, "422", "bt709", "limited"), reuses=True)
     table = build_table(colour, source=LOG, target=(8, "bt709", "limited"))
     once = time.process_time() - began
     yield f"made ready once, compiling the stack and building the table: {once:.2f} s"

@@ -197,3 +197,16 @@ def test_what_does_not_fit_is_refused():
         merger.merge([random_planes(np.random.default_rng(1), 16, 8, "422", 8)])
     with pytest.raises(InvalidInput, match="no frame of it was given"):
         merger.merge([None])
+
+
+def test_a_merger_that_reuses_its_planes_gives_the_same_frames_one_after_another():
+    rng = np.random.default_rng(21)
+    stack = Stack(width=64, height=48, layers=(Layer(take="a"), Layer(take="b", shape=Oval(x=30, y=20, rx=9, ry=9))))
+    frames = [[random_planes(rng, 64, 48, "422", 10) for _ in stack.layers] for _ in range(3)]
+    kept, over = (Merger(stack, acescct.CURVE, Form.of(frames[0][0]), reuses=reuses) for reuses in (False, True))
+    expected = [kept.merge(layers) for layers in frames]
+    for layers, wanted in zip(frames, expected, strict=True):
+        found = over.merge(layers)
+        for name in ("y", "u", "v"):
+            np.testing.assert_array_equal(getattr(found, name), getattr(wanted, name))
+    assert over.merge(frames[0]).y is found.y

@@ -173,6 +173,8 @@ class Merger:
         The linear light of the encoding that all layers share (:mod:`partsong.render.pixels`, Conventions).
     form : Form
         How the layers' planes, and the result's, are written.
+    reuses : bool
+        Whether each frame is written over the one before, which costs a tenth less; else every frame stays.
 
     Attributes
     ----------
@@ -182,8 +184,10 @@ class Merger:
         For each layer, whether it has weight anywhere; those that have none may be given as None.
     """
 
-    def __init__(self, stack: Stack, curve: ArrayLike, form: Form) -> None:
+    def __init__(self, stack: Stack, curve: ArrayLike, form: Form, *, reuses: bool = False) -> None:
         self._stack = stack
+        self._reuses = reuses
+        self._made: Planes | None = None
         self._form = form
         self._curve = pixels.checked_curve(curve)
         self._compiled = compile_stack(stack, form.chroma) if stack.layers else _NOTHING
@@ -216,10 +220,9 @@ class Merger:
         if not stack.layers:
             return self._dark()
         across, down = pixels.colour_steps(form.chroma)
-        kind = np.uint8 if form.bit_depth == 8 else np.uint16
-        y = np.empty((stack.height, stack.width), kind)
-        u = np.empty((-(-stack.height // down), -(-stack.width // across)), kind)
-        v = np.empty_like(u)
+        made = self._made if self._reuses and self._made is not None else self._empty()
+        self._made = made if self._reuses else None
+        y, u, v = made.y, made.u, made.v
         lit = []
         for number, (layer, runs) in enumerate(zip(stack.layers, self._compiled.layers, strict=True)):
             if not runs.shows:
@@ -256,7 +259,7 @@ class Merger:
                 light, y, u, v, blended, encode.values, encode.first, encode.ends, encode.log,
                 to_codes, (1 << form.bit_depth) - 1, across, down,
             )  # fmt: skip
-        return Planes(y, u, v, form.bit_depth, form.matrix, form.value_range)
+        return made
 
     def fitting(self, planes: Planes | None, layer: Layer) -> Planes:
         """Return a layer's planes, checked for being there and of the stack's size and form."""
@@ -269,6 +272,14 @@ class Merger:
                 f"{stack.width} x {stack.height}, {_words(self._form)}. Bring them to one form first."
             )
         return planes
+
+    def _empty(self) -> Planes:
+        form, (height, width) = self._form, (self._stack.height, self._stack.width)
+        across, down = pixels.colour_steps(form.chroma)
+        kind = np.uint8 if form.bit_depth == 8 else np.uint16
+        colour = (-(-height // down), -(-width // across))
+        planes = (np.empty((height, width), kind), np.empty(colour, kind), np.empty(colour, kind))
+        return Planes(*planes, form.bit_depth, form.matrix, form.value_range)
 
     def _dark(self) -> Planes:
         form, stack = self._form, self._stack

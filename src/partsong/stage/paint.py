@@ -66,7 +66,7 @@ class WidePainter:
                     writer.write(planes)
 
     def frames(self, plans: tuple[FramePlan, ...]) -> Iterator[Planes]:
-        """Yield the merged frame of each plan; takes that do not show are not opened."""
+        """Yield the merged frame of each plan, to be used before the next; takes that do not show are not opened."""
         with contextlib.ExitStack() as opened:
             readers: dict[str, PictureReader] = {}
             for stack, run in stretches(plans):
@@ -90,8 +90,9 @@ class WidePainter:
 
     def _merger(self, stack: Stack) -> Merger | GpuMerger | LightSum:
         if stack.method == "masks":
-            kind = GpuMerger if self.gpu else Merger
-            return kind(stack, self.encoding.curve, self.form)
+            if self.gpu:
+                return GpuMerger(stack, self.encoding.curve, self.form)
+            return Merger(stack, self.encoding.curve, self.form, reuses=True)
         rooms = RoomFinder(self.folder, self.film, self.encoding, self.form).latest()
         lit = [rooms.lit[layer.take] for layer in stack.layers if layer.shape is None]
         return LightSum(stack, lit, rooms.ambient, self.encoding.curve, self.form)
