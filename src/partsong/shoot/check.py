@@ -158,7 +158,7 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
     verdict = judge.worst(findings)
     sentence = _sentence(findings, verdict)
     judgement = Judgement(take=take.id, verdict=verdict, sentence=sentence, unseen=(*unseen, *not_told))
-    return Judged(take.id, judgement, findings, evidence.draw(folder, take, findings, verdict))
+    return Judged(take.id, judgement, findings, evidence.draw(folder, take, findings, verdict, sight.unmoving))
 
 
 def _of_plates(folder: FilmFolder, film: Film, take: Take, sight: Sight, not_told: list[str]) -> list[judge.Remark]:

@@ -14,6 +14,8 @@ from partsong.film.folder import FilmFolder, writing
 from partsong.film.records import Finding, Region, Take
 from partsong.media import tags
 from partsong.media.picture import encoded_rgb, open_picture, resized
+from partsong.shoot.closeup import side_by_side
+from partsong.shoot.sight import encoded_luma
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,12 +24,14 @@ _WIDTH = 1280
 _LINE_PX, _MARGIN_PX = 26, 14
 _PAPER, _INK, _MARK = (236, 246, 250), (28, 32, 34), (40, 90, 235)  # blue, green, red
 _QUALITY = 90
+_RESTS = 12  # frames after a knock, when what swung is at rest
 
 
-def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: str) -> Path:
+def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: str, free: NDArray[np.bool_]) -> Path:
     """Draw a take's picture of evidence as ``reports/shoot-TAKE.jpg`` and return its path.
 
     The frame is that of the first finding that has a time, else one from the middle; it is shown as it was encoded.
+    Of a knocked camera a place where nobody moves (``free``) is shown before and after.
 
     Raises
     ------
@@ -53,6 +57,11 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
                 _draw_way(shown, finding.was, finding.moved_px, scale)
             cv2.putText(shown, str(number), (left + 6, top + 24), cv2.FONT_HERSHEY_SIMPLEX, 0.8, _MARK, 2)
     lines = [f"{take.id}, frame {frame}: {verdict}"]
+    knock = next((finding.at for finding in findings if finding.kind == "camera knocked"), None)
+    jump = None if knock is None else _jump(folder, take, picture.rate.frames_at(knock.seconds), free, shown.shape[1])
+    if jump is not None:
+        shown = np.vstack([shown, jump])
+        lines[0] += ". Below the frame: the same pixels before and after the knock"
     for number, finding in enumerate(findings, start=1):
         lines += textwrap.wrap(f"{number}. {finding.sentence} {finding.advice}", width=shown.shape[1] // 11)
     sheet = np.full((2 * _MARGIN_PX + _LINE_PX * len(lines), shown.shape[1], 3), _PAPER, np.uint8)
@@ -81,6 +90,18 @@ def _draw_way(shown: NDArray[np.uint8], was: Region, moved_px: tuple[float, floa
     start = (round(middle[0] * scale), round(middle[1] * scale))
     end = (round((middle[0] + moved_px[0]) * scale), round((middle[1] + moved_px[1]) * scale))
     cv2.arrowedLine(shown, start, end, _MARK, 2, cv2.LINE_AA, tipLength=0.3)
+
+
+def _jump(folder: FilmFolder, take: Take, frame: int, free: NDArray[np.bool_], width: int) -> NDArray[np.uint8] | None:
+    """Return a place before a frame and once the camera is at rest again."""
+    matrix = tags.usable_matrix(take.picture.matrix) or "bt709"
+    value_range = tags.usable_range(take.picture.value_range) or "limited"
+    frames = [max(0, frame - 1), min(frame + _RESTS, take.picture.frames - 1)]
+    with open_picture(
+        folder.locate(take.clip.file), take.picture, threads=1, matrix=matrix, value_range=value_range
+    ) as reader:
+        before, after = (encoded_luma(planes) for planes in reader.read(frames))
+    return side_by_side(before, after, free, width)
 
 
 def _frame(path: Path, take: Take, frame: int) -> NDArray[np.float32]:
