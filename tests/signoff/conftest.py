@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 
+from partsong.film.folder import FilmFolder
 from partsong.film.records import (
     Clip,
     Film,
@@ -22,6 +24,7 @@ from partsong.film.records import (
     Timecode,
 )
 from partsong.timebase import Rate, Time
+from three_bars import three_bars
 
 
 def clip(path: str, frames: int, rate: Rate, timecode: Timecode | None = None) -> Clip:
@@ -90,3 +93,9 @@ def film() -> Film:
             Shot(source="wide", start=168, end=192),
         ),
     )
+
+
+@pytest.fixture
+def made(tmp_path: Path) -> tuple[FilmFolder, Film]:
+    """Three bars with real files."""
+    return three_bars(tmp_path)

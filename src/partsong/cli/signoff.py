@@ -50,6 +50,9 @@ LoudnessOption = Annotated[
 def master(
     film: FilmArgument,
     kind: Annotated[Kind, typer.Option(help="H.264 to deliver, 10 bits to work on, or both.")] = Kind.both,
+    crop: Annotated[
+        str | None, typer.Option(metavar="SHAPE", help="As a crop of the film, such as 9:16.", show_default=False)
+    ] = None,
     workers: WorkersOption = None,
     cluster: ClusterOption = None,
     moved: MapOption = None,
@@ -68,7 +71,9 @@ def master(
     engine = chosen_engine(film, workers, cluster, moved)
     with FilmStore.open(film) as store, watched() as watch:
         kinds = [each for each in KINDS if kind.value in (each, "both")]
-        made = make_masters(store.folder, store.head().film, kinds, watch=watch, engine=engine)
+        shown = store.head().film
+        shape = shown.crop(crop) if crop else None
+        made = make_masters(store.folder, shown, kinds, watch=watch, engine=engine, crop=shape)
     if as_json:
         emit_json(made)
         return
@@ -76,6 +81,46 @@ def master(
         say(f"{each.path}")
         _tell(each.checks)
     say(f"Next: partsong signoff check {film}")
+
+
+@app.command("crop")
+def crop_film(
+    film: FilmArgument,
+    shape: Annotated[str, typer.Argument(metavar="SHAPE", help="Width and height, such as 9:16.", show_default=False)],
+    at: Annotated[
+        float | None, typer.Option(metavar="SECONDS", help="Move it in the shot that plays then.", show_default=False)
+    ] = None,
+    x: Annotated[float | None, typer.Option(help="Its centre, 0 left to 1 right.", show_default=False)] = None,
+    y: Annotated[float | None, typer.Option(help="Its centre, 0 top to 1 bottom.", show_default=False)] = None,
+    drop: Annotated[bool, typer.Option("--drop", help="Take this crop out of the film.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Frame every shot for a master of another shape where most moves in it, or move one; draw them all on a page.
+
+    Example: partsong signoff crop waltz 9:16 --at 12.5 --x 0.3
+    """
+    from partsong.errors import InvalidInput
+    from partsong.film.store import FilmStore
+    from partsong.signoff import crop_steps
+
+    if (at is None) != (x is None and y is None) or (drop and at is not None):
+        raise InvalidInput("To move a crop give --at and --x or --y; to take it away give --drop alone.")
+    with FilmStore.open(film) as store, watched() as watch:
+        if drop:
+            head = crop_steps.drop_crop(store, shape)
+        elif at is not None:
+            head = crop_steps.move_crop(store, shape, at, x=x, y=y)
+        else:
+            head = crop_steps.propose_crop(store, shape, watch)
+        told = None if drop else crop_steps.write_crop_page(store.folder, head.film, shape, watch)
+    if as_json:
+        shots = [] if told is None else [{"when": s.when, "source": s.source, "centre": s.centre} for s in told[1]]
+        emit_json({"revision": head.revision.number, "page": told and told[0], "shots": shots})
+        return
+    say(f"{head.revision.sentence} (revision {head.revision.number}).")
+    if told is not None:
+        say(f"{told[0]}: what it shows of each of {len(told[1])} shots.")
+        say(f"Next: partsong signoff master {film} --crop {shape}")
 
 
 @app.command()

@@ -7,6 +7,7 @@ are pixels of the film's frame, with x to the right and y down from the top left
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 from itertools import pairwise
 from typing import Annotated, Literal, Self, TypeVar, get_args
@@ -675,6 +676,48 @@ class Shot(Record):
         return self
 
 
+class CropMark(Record):
+    """Where a crop is centred in the shots of a source that begin at frame ``start`` or later, until the next mark.
+
+    ``x`` and ``y`` are shares of that source's picture, upright, from its left and upper edge.
+    """
+
+    source: Id
+    start: Count
+    x: Share = 0.5
+    y: Share = 0.5
+
+
+class Crop(Record):
+    """A master of another shape, such as ``9:16`` (wide to high): a window of it on every picture of the cut."""
+
+    shape: str
+    marks: tuple[CropMark, ...] = ()
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not re.fullmatch(r"[1-9][0-9]?:[1-9][0-9]?", self.shape):
+            raise ValueError(f"{self.shape!r} is no shape; write its width and height, such as 9:16")
+        across, down = self.sides
+        if not 1 / 3 <= across / down <= 3:
+            raise ValueError(f"a crop of {self.shape} is too thin; its longer side may be three times its shorter one")
+        places = [(mark.source, mark.start) for mark in self.marks]
+        if places != sorted(set(places)):
+            raise ValueError(f"the marks of the crop {self.shape} must be in order of source and frame, each once")
+        return self
+
+    @property
+    def sides(self) -> tuple[int, int]:
+        """The two numbers of its shape."""
+        across, down = self.shape.split(":")
+        return int(across), int(down)
+
+    def centre(self, source: str, start: int) -> tuple[float, float]:
+        """Return where it is centred in the shot of a source that begins at a frame: the middle, unless marked."""
+        marks = [mark for mark in self.marks if mark.source == source and mark.start <= start]
+        return (marks[-1].x, marks[-1].y) if marks else (0.5, 0.5)
+
+
 # --- the film -------------------------------------------------------------------------------------
 
 
@@ -699,6 +742,7 @@ class Film(Record):
     stage: Stage = Stage()
     look: Look | None = None
     cut: tuple[Shot, ...] = ()
+    crops: tuple[Crop, ...] = ()
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Self:
@@ -713,6 +757,7 @@ class Film(Record):
         _unique("registration of take", [found.take for found in self.stage.registrations])
         _unique("match of take", [match.take for match in self.stage.matches])
         _unique("layer", list(self.stage.order))
+        _unique("crop", [crop.shape for crop in self.crops])
         stems = [stem.part for stem in self.song.stems] if self.song else []
         _unique("stem of part", stems)
         named_parts = [*stems, *(take.part for take in self.takes), *(plate.part for plate in self.plates)]
@@ -728,6 +773,7 @@ class Film(Record):
             *stage.order,
             *([stage.reference] if stage.reference else []),
             *(shot.source for shot in self.cut if shot.source != WIDE),
+            *(mark.source for crop in self.crops for mark in crop.marks if mark.source != WIDE),
         ]
         _known("take", takes, named_takes)
         _known("take or plate", takes | plates, [patch.source for patch in stage.patches])
@@ -751,6 +797,10 @@ class Film(Record):
     def placement_of(self, take: str) -> Placement | None:
         """Return where a take sits, if that was asked yet."""
         return next((placement for placement in self.placements if placement.take == take), None)
+
+    def crop(self, shape: str) -> Crop:
+        """Return a crop by its shape."""
+        return _find("crop", shape, self.crops)
 
     def grade_of(self, take: str) -> Cdl | None:
         """Return what a take's own light goes through before the look: a stage take's match, another's grade."""
@@ -786,12 +836,12 @@ def _known(what: str, known: set[str], named: list[str]) -> None:
             raise ValueError(f"the film has no {what} {name!r}")
 
 
-R = TypeVar("R", Part, Take)
+R = TypeVar("R", Part, Take, Crop)
 
 
 def _find(what: str, wanted: str, records: tuple[R, ...]) -> R:
-    for record in records:
-        if record.id == wanted:
-            return record
-    known = ", ".join(record.id for record in records) or "none yet"
+    named = {record.shape if isinstance(record, Crop) else record.id: record for record in records}
+    if wanted in named:
+        return named[wanted]
+    known = ", ".join(named) or "none yet"
     raise NoSuchRecord(f"The film has no {what} {wanted!r}. It has: {known}.")

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput
 from partsong.film.coverage import placed_takes, song_frames
-from partsong.film.records import WIDE, Film
+from partsong.film.records import WIDE, Crop, Film, PictureInfo
 from partsong.media.planes import Planes
 from partsong.render.pixels import code_scale, colour_steps
+from partsong.signoff.crops import crop_size
 from partsong.signoff.edit import shown_frames
 from partsong.timebase import Rate, clock, round_half_up
 
@@ -29,19 +30,23 @@ SOUND_RATE_HZ = 48000
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A shot of the master: the film's frames from ``start`` to before ``stop`` show these ``frames`` of a source."""
+    """A shot of the master: the film's frames from ``start`` to before ``stop`` show these ``frames`` of a source.
+
+    With a ``centre``, as shares of the source's picture, only a window of the master's shape is shown of it.
+    """
 
     source: str
     start: int
     stop: int
     frames: tuple[int, ...]
+    centre: tuple[float, float] | None = None
 
     def within(self, first: int, stop: int) -> Piece | None:
         """Return the part of it between two frames of the film, or None when there is none."""
         begin, end = max(self.start, first), min(self.stop, stop)
         if begin >= end:
             return None
-        return Piece(self.source, begin, end, self.frames[begin - self.start : end - self.start])
+        return replace(self, start=begin, stop=end, frames=self.frames[begin - self.start : end - self.start])
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +81,8 @@ class MasterPlan:
         return tuple(dict.fromkeys(piece.source for piece in self.pieces))
 
 
-def plan_master(film: Film) -> MasterPlan:
-    """Plan the master of a film: its cut from the first frame of the song to the last.
+def plan_master(film: Film, crop: Crop | None = None) -> MasterPlan:
+    """Plan the master of a film, whole or as a crop: its cut from the first frame of the song to the last.
 
     Raises
     ------
@@ -88,7 +93,9 @@ def plan_master(film: Film) -> MasterPlan:
         raise InvalidInput("The film has no cut yet. Let one be proposed: partsong cut propose FILM")
     if film.look is None:
         raise InvalidInput("The film has no look yet. Set one: partsong look set --help")
-    width, height = frame_size(film)
+    name, (width, height) = file_name(film.name), frame_size(film)
+    if crop is not None:
+        name, (width, height) = f"{name}-{crop.shape.replace(':', 'x')}", crop_size((width, height), crop.sides)
     frames, at = song_frames(film), 0
     for shot in film.cut:
         if shot.start > at:
@@ -103,13 +110,14 @@ def plan_master(film: Film) -> MasterPlan:
     pieces = []
     for shot in film.cut:
         numbers = tuple(range(shot.start, shot.end)) if shot.source == WIDE else shown_frames(shot, placed)
-        piece = Piece(shot.source, shot.start, shot.end, numbers).within(0, frames)
+        centre = crop.centre(shot.source, shot.start) if crop is not None else None
+        piece = Piece(shot.source, shot.start, shot.end, numbers, centre).within(0, frames)
         if piece is not None:
             pieces.append(piece)
     sound = film.song.mix.sound
     assert sound is not None
     samples = round_half_up(Fraction(sound.samples * SOUND_RATE_HZ, sound.rate_hz))
-    return MasterPlan(file_name(film.name), width, height, film.rate, tuple(pieces), samples)
+    return MasterPlan(name, width, height, film.rate, tuple(pieces), samples)
 
 
 def frame_size(film: Film) -> tuple[int, int]:
@@ -119,10 +127,20 @@ def frame_size(film: Film) -> tuple[int, int]:
     takes = film.stage_takes()
     if not takes:
         raise InvalidInput("The film has no frame size yet. Add a stage take first: partsong shoot add FILM FOLDER")
-    picture = takes[0].picture
-    sides = (picture.width, picture.height)
-    width, height = sides[::-1] if picture.rotation_deg in (90, 270) else sides
+    width, height = upright_size(takes[0].picture)
     return width // 2 * 2, height // 2 * 2
+
+
+def upright_size(picture: PictureInfo) -> tuple[int, int]:
+    """Return a picture's width and height in pixels once it stands upright."""
+    sides = (picture.width, picture.height)
+    return sides[::-1] if picture.rotation_deg in (90, 270) else sides
+
+
+def pixel_aspect(picture: PictureInfo) -> Fraction:
+    """Return how much wider than high a pixel is shown, once the picture is upright."""
+    aspect = Fraction(picture.pixel_aspect_num, picture.pixel_aspect_den)
+    return 1 / aspect if picture.rotation_deg in (90, 270) else aspect
 
 
 def file_name(title: str) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +16,8 @@ from partsong.render.segments import Output, Segment, spans
 from partsong.render.table import FORMAT, KeptTable, apply_table, build_table, kept_table
 from partsong.render.texture import textured
 from partsong.render.wide import Wide, merged_wide
-from partsong.signoff.masters import MasterPlan, Piece, fitted, on_black
+from partsong.signoff.crops import cropped, window
+from partsong.signoff.masters import MasterPlan, Piece, fitted, on_black, pixel_aspect
 from partsong.timebase import Rate
 from partsong.watch import Watch
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from partsong.render.cube import Cube
 
 SEGMENT_S = 4
-_PAINTED = "signoff-2"  # part of every key: raise it when the same plan would give other pixels
+_PAINTED = "signoff-3"  # part of every key: raise it when the same plan would give other pixels
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +91,10 @@ class Painter:
                 wanted = [piece.frames[frame - piece.start] for frame in shown]
                 for frame, planes in zip(shown, source.read(wanted), strict=True):
                     aspect = pixel_aspect(source.picture)
+                    if piece.centre is not None:
+                        seen = cropped(planes, *window((planes.width, planes.height), aspect, self.size, piece.centre))
+                        yield Shown(frame, piece.source, resized(seen, *self.size), 0, 0)
+                        continue
                     left, top, width, height = fitted(planes.width, planes.height, aspect, self.size)
                     yield Shown(frame, piece.source, resized(planes, width, height), left, top)
 
@@ -108,7 +112,7 @@ class Painter:
         found = []
         for span in spans(plan.frames, round(SEGMENT_S * plan.rate.exact)):
             shown = [piece for piece in (each.within(span.start, span.stop) for each in self.pieces) if piece]
-            content = [self.sources[piece.source].content(piece.frames) for piece in shown]
+            content = [[*self.sources[piece.source].content(piece.frames), piece.centre] for piece in shown]
             # The grain of a frame hangs on its number in the film.
             over = [self.texture.model_dump(), span.start] if self.texture else []
             found.append(Segment(key_of(_PAINTED, form, str(plan.rate), content, over), span.start, span.stop))
@@ -142,12 +146,6 @@ class SegmentPainter:
             for shown in watch.over(painters[0].shown(frames), total=len(frames), doing=doing):
                 for painter, writer in zip(painters, writers, strict=True):
                     writer.write(painter.graded(shown))
-
-
-def pixel_aspect(picture: PictureInfo) -> Fraction:
-    """Return how much wider than high a pixel is shown, once the picture is upright."""
-    aspect = Fraction(picture.pixel_aspect_num, picture.pixel_aspect_den)
-    return 1 / aspect if picture.rotation_deg in (90, 270) else aspect
 
 
 def painter_for(folder: FilmFolder, film: Film, plan: MasterPlan, recipe_name: str) -> Painter:

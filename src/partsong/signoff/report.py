@@ -12,7 +12,7 @@ from fractions import Fraction
 
 from partsong.film.pages import template
 from partsong.film.records import WIDE, Film, Placement
-from partsong.film.tempo import bar_lines
+from partsong.film.tempo import bar_lines, position_at
 from partsong.signoff.checks import Check, undecided
 from partsong.timebase import clock
 
@@ -162,6 +162,17 @@ def score_of(film: Film) -> tuple[Cell, ...]:
         ]
         cells.append(Cell(label, sections.get(label, ""), tuple(spans), ", ".join(new)))
     return tuple(cells)
+
+
+def place_words(film: Film, frame: int) -> str:
+    """Say where in the song a frame of the film is: bar and beat where there is a tempo map, else its time."""
+    assert film.rate is not None
+    song_s = frame * film.rate.frame_s
+    if film.song is None or not film.song.tempo:
+        return clock(song_s)
+    # A shot that was cut on a beat begins at the frame nearest to it.
+    place = position_at(film.song.tempo, song_s + film.rate.frame_s / 2)
+    return f"bar {place.bar}, beat {int(place.beat) + 1}"
 
 
 def glance_of(film: Film) -> tuple[tuple[str, str], ...]:

@@ -17,7 +17,7 @@ from partsong.engine.run import Engine, run_tasks
 from partsong.engine.tasks import Task
 from partsong.errors import InvalidInput, OutputFailed
 from partsong.film.folder import FilmFolder, fingerprint, key_of, write_text, writing
-from partsong.film.records import WIDE, Clip, Film, MediaFile, PictureInfo, Timecode
+from partsong.film.records import WIDE, Clip, Crop, Film, MediaFile, PictureInfo, Timecode
 from partsong.media.planes import Matrix, Planes, ValueRange
 from partsong.signoff import faults, flash, levels, loudness, sync
 from partsong.signoff.checks import Check, undecided
@@ -72,8 +72,9 @@ def make_masters(
     *,
     watch: Watch,
     engine: Engine | None = None,
+    crop: Crop | None = None,
 ) -> tuple[Master, ...]:
-    """Render the cut through the look into masters, each named only when it was found whole.
+    """Render the cut through the look into masters, whole or as a crop, each named only when it was found whole.
 
     What was rendered before, also by a run that was killed, is taken from the cache.
 
@@ -89,7 +90,7 @@ def make_masters(
     from partsong.render.segments import render
 
     folder.sweep()
-    plan = plan_master(film)
+    plan = plan_master(film, crop)
     painters = {kind: painter_for(folder, film, plan, kind) for kind in kinds}
     outputs = {
         kind: [
@@ -110,7 +111,7 @@ def make_masters(
             _join(folder, film, plan, kind, [segment for _, segment in outputs[kind]], written[path])
         checked = _checked(written, plan, painters, watch, engine)
     for path, checks in zip(written, checked, strict=True):
-        _keep(folder.cached("verified", fingerprint(path), ".json"), picture_key(film), checks)
+        _keep(folder.cached("verified", fingerprint(path), ".json"), picture_key(film, crop), checks)
     return tuple(Master(path, kind, checks) for path, kind, checks in zip(written, painters, checked, strict=True))
 
 
@@ -170,13 +171,13 @@ def _checked(
     return checked
 
 
-def picture_key(film: Film) -> str:
+def picture_key(film: Film, crop: Crop | None = None) -> str:
     """Return what names the picture that a film gives: films with one key show the same, frame by frame."""
     clips = [*((take.id, take.clip) for take in film.takes), *((plate.id, plate.clip) for plate in film.plates)]
     files = {name: clip.file.fingerprint for name, clip in clips}
     places = [(found.take, str(found.start), found.drift_ppm) for found in film.placements if found.start is not None]
     shown = film.model_dump(mode="json", include={"rate", "width", "height", "stage", "look", "cut"})
-    return key_of("picture", files, places, shown)
+    return key_of("picture", files, places, shown, *([crop.model_dump()] if crop else []))
 
 
 def flashing_of(folder: FilmFolder, film: Film) -> tuple[Literal["safe", "fails", "unknown"], str]:
@@ -283,10 +284,11 @@ def _kept_at(folder: FilmFolder, film: Film, path: Path, target_lufs: float | No
 
 
 def master_paths(folder: FilmFolder) -> tuple[Path, ...]:
-    """Return the finished masters of a film by name."""
+    """Return the finished masters of a film by name, crops after the whole frame that they are named after."""
     # What starts with a dot is being written.
     finished = (path for path in folder.masters.iterdir() if not path.name.startswith("."))
-    return tuple(sorted(path for path in finished if path.suffix in (".mp4", ".mov")))
+    masters = [path for path in finished if path.suffix in (".mp4", ".mov")]
+    return tuple(sorted(masters, key=lambda path: (path.stem, path.suffix)))
 
 
 def _measure_picture(
