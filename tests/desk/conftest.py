@@ -198,7 +198,7 @@ def page(browser: Browser, running: Running) -> Iterator[Page]:
     assert [said for said in complaints if "status of 4" not in said] == []
 
 
-def waited(holds: Callable[[], bool], within_s: float = 8.0) -> bool:
+def waited(holds: Callable[[], bool], within_s: float = 30.0) -> bool:
     """Say whether something came to hold within a time."""
     end = time.monotonic() + within_s
     while not holds():

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import pytest
 
-from partsong.film.records import Finding, Region, Stage
+from partsong.film.records import Crop, Finding, Region, Stage
 from partsong.film.store import FilmStore
 from partsong.timebase import Time
 
@@ -130,11 +130,22 @@ def test_masters_are_made_measured_and_watched(page, running, tools):
     assert page.evaluate("() => document.querySelector('video').paused")  # nothing plays by itself
 
 
+def test_a_master_is_made_as_one_of_the_films_crops(page, running):
+    turn_to(page, running, "signoff")
+    assert page.locator("#frame").is_hidden()
+    with FilmStore.open(running.film) as store:
+        store.change("Framed", lambda film: film.replace(crops=(Crop(shape="1:1"),)))
+    page.locator("#frame").select_option("1:1")  # once it is seen: the page has heard of the change
+    page.locator("#make").click()
+    page.locator(".master h2", has_text="two-1x1.mp4").wait_for(timeout=40_000)
+    assert [path.name for path in (running.film / "masters").iterdir()] == ["two-1x1.mp4"]
+
+
 def test_a_job_is_watched_and_cancelled(page, running, tools, monkeypatch):
     from partsong.desk.api import signoff
     from partsong.watch import Watch
 
-    def slow(folder, film, kinds, *, watch: Watch):
+    def slow(folder, film, kinds, *, watch: Watch, crop):
         for number in range(2000):
             watch.tick("Painting the picture", number, 2000)
             time.sleep(0.02)

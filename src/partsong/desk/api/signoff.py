@@ -54,20 +54,25 @@ class MasterTold(Wire):
 
 
 class SignOff(Wire):
-    """The page: the verdict, the masters, what stands in the way of making them, and what was handed over."""
+    """The page: the verdict, the masters, what stands in the way of making them, and what was handed over.
+
+    ``crops`` are the shapes that masters can be made in beside the whole frame, such as "9:16".
+    """
 
     revision: int
     verdict: str
     to_decide: bool
     in_the_way: str
+    crops: tuple[str, ...]
     masters: tuple[MasterTold, ...]
     handed_over: tuple[str, ...]
 
 
 class Kinds(Wire):
-    """Which masters to make."""
+    """Which masters to make: of the whole frame, or as one of the film's crops."""
 
     kind: Literal["h264", "mezzanine", "both"] = "h264"
+    crop: str = ""
 
 
 def sign_off(desk: Desk) -> SignOff:
@@ -89,6 +94,7 @@ def sign_off(desk: Desk) -> SignOff:
         verdict=_verdict(len(known), unmeasured, len(decisions)),
         to_decide=bool(decisions),
         in_the_way=in_the_way,
+        crops=tuple(crop.shape for crop in head.film.crops),
         masters=tuple(_master(path, found) for path, found in known),
         handed_over=tuple(path.relative_to(desk.folder.root).as_posix() for path in files if path.is_file()),
     )
@@ -138,7 +144,8 @@ def _line(check: Check) -> Line:
 
 def start_masters(desk: Desk, wish: Kinds) -> JobTold:
     """Start making masters; the wide is merged first as far as the cut shows it."""
-    plan_master(desk.head().film)
+    now = desk.head().film
+    plan_master(now, now.crop(wish.crop) if wish.crop else None)
     kinds = [kind for kind in KINDS if wish.kind in (kind, "both")]
 
     def work(watch: Watch) -> str:
@@ -146,7 +153,8 @@ def start_masters(desk: Desk, wish: Kinds) -> JobTold:
             film = store.head().film
             if any(shot.source == WIDE for shot in film.cut):
                 merge(store, watch)
-            made = make_masters(store.folder, film, kinds, watch=watch)
+            crop = film.crop(wish.crop) if wish.crop else None
+            made = make_masters(store.folder, film, kinds, watch=watch, crop=crop)
         return f"Made {' and '.join(master.path.name for master in made)}, decoded again and found whole."
 
     return told(desk.jobs.start(MASTERS, "Making the masters", work))

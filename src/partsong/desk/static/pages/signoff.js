@@ -14,9 +14,11 @@ export default {
       h("option", { value: "h264" }, "to deliver (H.264)"),
       h("option", { value: "mezzanine" }, "to work on (10 bits)"),
       h("option", { value: "both" }, "both")));
+    const whole = h("option", { value: "" }, "the whole frame");
+    const frame = /** @type {HTMLSelectElement} */ (h("select", { id: "frame", "aria-label": "What of the frame", hidden: true }, whole));
     const verdict = h("p", { class: "lead verdict" });
     const way = h("p", { class: "decide" });
-    const make = button("Make masters", () => desk.begin("masters", "/api/signoff/masters", { kind: kind.value }), { id: "make" });
+    const make = button("Make masters", () => desk.begin("masters", "/api/signoff/masters", { kind: kind.value, crop: frame.value }), { id: "make" });
     const measure = button("Measure them", () => desk.begin("measure", "/api/signoff/measure"), { id: "measure" });
     const hand = button("Write report and edit", () => desk.begin("hand-over", "/api/signoff/hand-over"), { id: "hand-over" });
     const masters = h("div", { class: "masters" });
@@ -37,6 +39,10 @@ export default {
       /** @type {HTMLButtonElement} */ (measure).disabled = !state.masters.length || state.masters.every((/** @type {Master} */ one) => one.measured);
       if (text === drawn) return; // a picture that plays is left alone
       drawn = text;
+      const chosen = frame.value;
+      frame.replaceChildren(whole, ...state.crops.map((/** @type {string} */ shape) => h("option", { value: shape }, `cropped to ${shape}`)));
+      frame.value = state.crops.includes(chosen) ? chosen : "";
+      frame.hidden = !state.crops.length;
       masters.replaceChildren(...state.masters.map(master));
       given.replaceChildren(...(state.handed_over.length ? [h("h2", {}, "Handed over"), h("ul", {}, state.handed_over.map((/** @type {string} */ name) => h("li", {}, h("code", {}, name))))] : []));
     }
@@ -70,7 +76,7 @@ export default {
 
     sheet.append(
       verdict, way,
-      h("div", { class: "tools" }, h("label", { for: "kind" }, "Masters "), kind, make, measure, hand),
+      h("div", { class: "tools" }, h("label", { for: "kind" }, "Masters "), kind, frame, make, measure, hand),
       desk.progress("masters"), desk.progress("measure"), desk.progress("hand-over"), masters, given);
     await draw();
     return { changed: draw, job: (job) => job.state !== "running" && draw() };
