@@ -54,3 +54,16 @@ def test_one_light_tells_exposure_from_all_it_lights_and_another_place_of_it_doe
     assert exposure.lit_alike(_seen(_lamp(0.5) * 2**0.25), _seen(_lamp(0.5)), still).other_exposure
     assert not exposure.lit_alike(_seen(_lamp(0.6, wide=0.8)), _seen(_lamp(0.5, wide=0.8)), still).one_level
     assert not exposure.lit_alike(_seen(_lamp(0.5)), _seen(_lamp(0.5)), ~still).told
+
+
+def test_where_an_encoding_bends_exposure_is_told_from_one_light_all_the_same() -> None:
+    def seen(light: NDArray[np.float64]) -> NDArray[np.float32]:
+        linear = REFLECTS * light
+        # ACEScct, S-2016-001: straight below 0.0078125. The lamp's side of the frame lies above, the other one below.
+        code = np.where(linear > 0.0078125, (np.log2(linear) + 9.72) / 17.52, 10.5402377416545 * linear + 0.0729055)
+        return np.asarray(np.repeat(code[..., None], 3, axis=2), np.float32)
+
+    light = np.exp2(-7 + 6 * ACROSS)
+    found = exposure.lit_alike(seen(light * 2**-0.5), seen(light), np.ones((ROWS, COLUMNS), bool))
+    assert found.other_exposure
+    assert found.bright == pytest.approx(-0.5 / 17.52, abs=0.004)
