@@ -59,11 +59,11 @@ def test_one_light_tells_exposure_from_all_it_lights_and_another_place_of_it_doe
 def test_where_an_encoding_bends_exposure_is_told_from_one_light_all_the_same() -> None:
     def seen(light: NDArray[np.float64]) -> NDArray[np.float32]:
         linear = REFLECTS * light
-        # ACEScct, S-2016-001: straight below 0.0078125. The lamp's side of the frame lies above, the other one below.
+        # ACEScct, S-2016-001: straight below 0.0078125, where the darker of what is asked lies.
         code = np.where(linear > 0.0078125, (np.log2(linear) + 9.72) / 17.52, 10.5402377416545 * linear + 0.0729055)
         return np.asarray(np.repeat(code[..., None], 3, axis=2), np.float32)
 
-    light = np.exp2(-7 + 6 * ACROSS)
+    light = 2**-6.5 + 2**-4.5 * np.clip(1 - ((ACROSS - 0.2) ** 2 + (DOWN - 0.4) ** 2) / 0.3, 0, None)
     found = exposure.lit_alike(seen(light * 2**-0.5), seen(light), np.ones((ROWS, COLUMNS), bool))
     assert found.other_exposure
     assert found.bright == pytest.approx(-0.5 / 17.52, abs=0.004)
