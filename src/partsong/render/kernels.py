@@ -205,15 +205,16 @@ def add_light(
 ) -> None:  # fmt: skip  # pragma: no cover
     """Add a layer's weighted light to ``light`` (3, blended pixels).
 
-    In there and in ``weights`` each row of a run takes a multiple of ``BLOCK``; what is beyond its end weighs nothing.
-    Light is computed by ``log`` unless that is empty, else looked up in ``table``; ``to_steps`` belongs to the one or
-    the other (:mod:`partsong.render.curves`).
+    In ``weights`` each row of a run takes a multiple of ``BLOCK``. What is beyond its end weighs nothing, and so may
+    be added to anything; there is room for it behind the last pixel. Light is computed by ``log`` unless that is empty,
+    else looked up in ``table``; ``to_steps`` belongs to the one or the other (:mod:`partsong.render.curves`).
     """
     height = y.shape[0]
     r, g, b = light[0], light[1], light[2]
     computed = log.shape[0] > 0
     for run in range(runs.shape[0]):
-        row, first, stop, place, weigh = runs[run, 0], runs[run, 1], runs[run, 2], runs[run, 3], runs[run, 4]
+        row, first, stop = runs[run, 0], runs[run, 1], runs[run, 2]
+        place, on, weigh = runs[run, 3], runs[run, 4], runs[run, 5]
         left, right = first * across, min(stop * across, width)
         length = right - left
         room = blocks(length)
@@ -244,7 +245,7 @@ def add_light(
                         _add_looked_up(y, u, v, source, x, colour, cell, count, weights, weigh + at, r, g, b,
                                        place + at, table, gains, to_steps, 1)  # fmt: skip
                 at += count
-            place += room
+            place += on
             weigh += room
 
 
@@ -323,6 +324,9 @@ def encode_light(
         top, bottom = row * down, min((row + 1) * down, height)
         length = right - left
         whole = length // across
+        if across == 2 and down == 1 and length % 2 == 0:
+            _settle_pairs(luma, blue, red, place, out_y, out_u, out_v, row, left, first, whole, top_code)
+            continue
         for cell in range(stop - first):
             blues[uint64(cell)] = reds[uint64(cell)] = float32(0)
         for line in range(top, bottom):
@@ -390,6 +394,24 @@ def _signal(
     logarithm = power + (LOG2[0] + part * (LOG2[1] + part * (LOG2[2] + part * (LOG2[3] + part * LOG2[4]))))
     signal = logarithm * step if within >= cut else within * slope + zero
     return signal + (light - within) * end
+
+
+@_part
+def _settle_pairs(
+    luma: Any, blue: Any, red: Any, begin: int, out_y: Any, out_u: Any, out_v: Any, line: int, left: int, first: int,
+    cells: int, top_code: int,
+) -> None:  # fmt: skip  # pragma: no cover
+    """Settle a row of whole cells of two pixels side by side, which is nearly all there is, in one loop."""
+    half, two, top = float32(0.5), float32(2), int32(top_code)
+    place, row, x, to = uint64(begin), uint64(line), uint64(left), uint64(first)
+    for each in range(cells):
+        cell, at = uint64(each), uint64(2 * each)
+        out_y[row, x + at] = min(max(int32(luma[place + at] + half), int32(0)), top)
+        out_y[row, x + at + uint64(1)] = min(max(int32(luma[place + at + uint64(1)] + half), int32(0)), top)
+        u = (blue[place + at] + blue[place + at + uint64(1)]) / two
+        v = (red[place + at] + red[place + at + uint64(1)]) / two
+        out_u[row, to + cell] = min(max(int32(u + half), int32(0)), top)
+        out_v[row, to + cell] = min(max(int32(v + half), int32(0)), top)
 
 
 @_part

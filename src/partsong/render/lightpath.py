@@ -79,7 +79,8 @@ class LightPath:
 
         self.checked(planes)
         light = np.zeros((3, self._weights.size), np.float32)
-        runs = np.concatenate([self._runs, self._runs[:, 3:]], axis=1)
+        on = np.full((len(self._runs), 1), self._weights.shape[1])
+        runs = np.concatenate([self._runs, on, self._runs[:, 3:]], axis=1)
         kernels.add_light(
             *map(kernels.rows, (planes.y, planes.u, planes.v)), self._width, light, runs, self._weights.ravel(),
             self._decode, COMPUTED_NOWHERE, np.array(gain, np.float32), step_coefficients(self._form),

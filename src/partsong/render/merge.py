@@ -13,9 +13,9 @@ result; this lies within one code of it.
 from __future__ import annotations
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,9 +54,10 @@ class Form:
 class LayerRuns:
     """Where one layer shows.
 
-    ``copied`` (n, 3) holds row, first and stop of runs of cells that this layer has to itself; ``blended`` (n, 5) those
-    that it shares, followed by where the run starts in its band's buffer of blended pixels and in ``weights``. In
-    ``bands`` (bands + 1,) stands where the blended runs of each band begin.
+    ``copied`` (n, 3) holds row, first and stop of runs of cells that this layer has to itself; ``blended`` (n, 6) those
+    that it shares, followed by where the run starts in its band's buffer of blended pixels, how far on its next row of
+    pixels starts there, and where it starts in ``weights``. In ``bands`` (bands + 1,) stands where the blended runs of
+    each band begin.
     """
 
     copied: NDArray[np.int64]
@@ -72,7 +73,9 @@ class LayerRuns:
 
 @dataclass(frozen=True, slots=True)
 class Compiled:
-    """A stack made ready: the runs of each layer, and of each band all blended runs (row, first, stop, start).
+    """A stack made ready: the runs of each layer, and of each band all that is blended (row, first, stop, start).
+
+    Neighbouring runs of different sets of layers are one there, since it makes no difference to what they add up to.
 
     ``pixels`` counts the blended pixels of each band.
     """
@@ -118,7 +121,7 @@ def compile_stack(stack: Stack, chroma: Chroma) -> Compiled:
         raise InvalidInput(f"The stage has {count} layers; at most {_MOST_LAYERS} can be merged. Take some out.")
     across, down = pixels.colour_steps(chroma)
     copied: list[list[tuple[int, int, int]]] = [[] for _ in stack.layers]
-    blended: list[list[tuple[int, int, int, int, int]]] = [[] for _ in stack.layers]
+    blended: list[list[tuple[int, int, int, int, int, int]]] = [[] for _ in stack.layers]
     weights: list[list[NDArray[np.float32]]] = [[] for _ in stack.layers]
     weight_counts = [0] * count
     starts: list[list[int]] = [[] for _ in stack.layers]
@@ -135,31 +138,49 @@ def compile_stack(stack: Stack, chroma: Chroma) -> Compiled:
             row = (top // down) + cell_row
             lines = weight[:, cell_row * down : (cell_row + 1) * down]
             breaks = [0, *(np.flatnonzero(np.diff(row_sets)) + 1).tolist(), len(row_sets)]
-            for first, stop in pairwise(breaks):
-                members = [number for number in range(count) if int(row_sets[first]) >> number & 1]
-                if len(members) == 1 and stack.layers[members[0]].gain == pixels.NO_GAIN:
-                    copied[members[0]].append((row, first, stop))
+            chain: list[tuple[int, int, int]] = []  # runs side by side that are blended: first, stop, set of layers
+            for first, stop in [*pairwise(breaks), (len(row_sets), len(row_sets))]:
+                members = int(row_sets[first]) if first < stop else 0
+                alone = members.bit_length() - 1
+                if members.bit_count() > 1 or (members and stack.layers[alone].gain != pixels.NO_GAIN):
+                    chain.append((first, stop, members))
                     continue
-                part = lines[:, :, first * across : stop * across]
-                room = (0, -part.shape[2] % kernels.BLOCK)
-                every.append((row, first, stop, total))
-                for member in members:
-                    blended[member].append((row, first, stop, total, weight_counts[member]))
-                    weights[member].append(np.pad(part[member].astype(np.float32), ((0, 0), room)).ravel())
-                    weight_counts[member] += weights[member][-1].size
-                total += part.shape[1] * (part.shape[2] + room[1])
+                if members:
+                    copied[alone].append((row, first, stop))
+                if chain:
+                    room = kernels.blocks((chain[-1][1] - chain[0][0]) * across)
+                    every.append((row, chain[0][0], chain[-1][1], total))
+                    for number, begin, end in _within(chain, count):
+                        part = lines[number, :, begin * across : end * across]
+                        place = total + (begin - chain[0][0]) * across
+                        blended[number].append((row, begin, end, place, room, weight_counts[number]))
+                        padding = (0, -part.shape[1] % kernels.BLOCK)
+                        weights[number].append(np.pad(part.astype(np.float32), ((0, 0), padding)).ravel())
+                        weight_counts[number] += weights[number][-1].size
+                    total += lines.shape[1] * room
+                    chain = []
         blended_of_band.append(np.array(every, np.int64).reshape(-1, 4))
-        pixels_of_band.append(total)
+        pixels_of_band.append(total + kernels.BLOCK)  # a layer's last pixels are taken many at once too
     runs = tuple(
         LayerRuns(
             np.array(copied[number], np.int64).reshape(-1, 3),
-            np.array(blended[number], np.int64).reshape(-1, 5),
+            np.array(blended[number], np.int64).reshape(-1, 6),
             np.concatenate([*weights[number], np.zeros(0, np.float32)]),
             np.array([*starts[number], len(blended[number])], np.int64),
         )
         for number in range(count)
     )
     return Compiled(runs, tuple(blended_of_band), tuple(pixels_of_band))
+
+
+def _within(chain: list[tuple[int, int, int]], count: int) -> Iterator[tuple[int, int, int]]:
+    """Yield each layer with the first and stop of its cells in a chain of runs; again where others part them."""
+    for number in range(count):
+        shown = [members >> number & 1 for _, _, members in chain]
+        for shows, places in groupby(range(len(chain)), shown.__getitem__):
+            if shows:
+                runs = [chain[place] for place in places]
+                yield number, runs[0][0], runs[-1][1]
 
 
 class Merger:
