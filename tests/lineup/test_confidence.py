@@ -11,6 +11,7 @@ from partsong.lineup.confidence import (
     judge_repeats,
     judge_response,
     judge_strokes,
+    judge_turns,
     paired_t,
 )
 
@@ -87,10 +88,23 @@ def test_responses(signs, confidence):
 
 
 def test_strokes_are_never_sure():
-    assert judge_strokes(20.0, 0.9, 60, True).confidence == "likely"
-    assert judge_strokes(1.6, 0.9, 60, True).confidence == "ask"
-    assert judge_strokes(20.0, 0.9, 60, False).confidence == "none"
-    assert judge_strokes(1.1, 0.7, 13, True).confidence == "none"  # the highest t against 32 other songs
+    assert judge_strokes(20.0, 2.9, 24, True).confidence == "likely"
+    assert judge_strokes(1.6, 1.2, 24, True).confidence == "ask"
+    assert judge_strokes(20.0, 2.9, 24, False).confidence == "none"
+    assert judge_strokes(1.2, 1.1, 20, True).confidence == "none"
+
+
+@pytest.mark.parametrize(("t", "lead"), [(2.41, 1.25), (1.63, 1.34)])
+def test_what_strangers_reached_is_never_placed(t, lead):
+    # The highest against 128 songs that the strokes were not played to.
+    assert judge_strokes(t, lead, 24, True).confidence == "ask"
+
+
+def test_turns_are_asked_about():
+    asked = judge_turns(4.0)
+
+    assert asked.confidence == "ask"
+    assert "every 4.00 s" in asked.reason
 
 
 def test_exact_repeats_are_asked_about_unless_silence_tells():

@@ -44,3 +44,43 @@ def test_a_copied_chorus_is_told(band, song):
     assert repeats.find_repeats(first, 0, reference, Line(2.0 - late_s)) == pytest.approx([40.0], abs=1e-3)
     assert repeats.find_repeats(again, 0, reference, Line(42.0 - late_s)) == pytest.approx([-40.0], abs=1e-3)
     assert repeats.find_repeats(between, 0, reference, Line(22.0 - late_s)) == ()
+
+
+@pytest.fixture(scope="module")
+def looped(band):
+    """Return a loop of 4 s, repeated to the sample, and the same behind three parts that do not repeat."""
+    turn = 4 * RATE_HZ
+    loop = np.tile(band.part("drum", 4.0), 15)
+    song = sum(band.part(kind, SONG_S) for kind in ("pluck", "bells", "pad"))
+    return loop, (0.3 * loop + song[: 15 * turn]).astype(np.float32)
+
+
+def test_a_loop_repeats_itself_and_a_player_does_not(band, looped):
+    heard = [features.hear(band.filmed(sound, 21.3, 20, drift_ppm=50)) for sound in (looped[0], band.part("drum", 60))]
+
+    turn_s, other_s = (repeats.own_turn_s(repeats.flattened(one, 0)) for one in heard)
+
+    # 50 parts in a million of 4 s, and two samples of 8 kHz.
+    assert turn_s == pytest.approx(4.0, abs=4.5e-4)
+    assert other_s is None
+
+
+def test_a_loop_behind_a_mix_lies_at_one_of_its_turns(band, looped):
+    loop, mix = looped
+    flat = repeats.flattened(features.hear(band.filmed(loop, 21.3, 20, drift_ppm=50)), 0)
+
+    found = repeats.turns(flat, 4.0, repeats.flattened(features.hear(mix), 0))
+
+    # The clock is told in steps of 10 parts in a million, the phase of the turn to half a millisecond: 2 ms in all.
+    assert min(abs(line.start_s - (21.3 - 3 / 343.2)) for line in found.lines) < 0.002
+    assert np.diff(sorted(line.start_s for line in found.lines)) == pytest.approx(found.turn_s)
+    assert found.turn_s == pytest.approx(4.0, abs=1e-3)
+    # Every turn at which four seconds of the clip lie on the song.
+    assert len(found.lines) == 18
+
+
+def test_another_loop_has_no_turn_there(band, looped):
+    other = np.tile(type(band)(77).part("drum", 4.0), 10)
+    flat = repeats.flattened(features.hear(band.filmed(other, 5.1, 20)), 0)
+
+    assert repeats.turns(flat, 4.0, repeats.flattened(features.hear(looped[1]), 0)) is None

@@ -27,6 +27,7 @@ _CLOSE = 0.6  # a place with this share of the best one's evidence is worth aski
 _SUSPECTS = 6  # moves that are tried before a place is believed to have no exact repeat
 _TURN = 0.3  # a turn of a loop has at least this share of another's evidence, whatever else the mix plays there
 _RIVALS = 3  # repeats that are compared window by window; exact ones are all alike
+_SAME_TURN_S = 0.02
 _LOUD = 0.15  # of the louder moments, 16 dB: a second above this holds music, and one below it a room
 
 
@@ -41,6 +42,11 @@ class Reference:
     def flat(self) -> Floats:
         """Its sound, flattened to look for repeats."""
         return repeats.flattened(self.heard, 0)
+
+    @cached_property
+    def starts(self) -> Floats:
+        """Where its notes start, to compare strokes with."""
+        return strokes.note_starts(self.heard)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,13 +139,44 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
             break
     answer = _answer(clip, voice, references, chosen, looked, best)
     if answer.alone:  # windows agree by themselves: only an exact repeat could mislead
-        return _told_from_repeats(clip, voice, references[chosen], answer, own=chosen < len(references) - 1)
+        told = _told_from_repeats(clip, voice, references[chosen], answer, own=chosen < len(references) - 1)
+        return _with_turns(clip, voice, references, told)
     answer = _better(answer, _by_response(clip, voice, references, places, answer.possible))
-    for number, reference in enumerate(references):
+    for reference in references:
         if _RANK[answer.confidence] < _RANK["likely"] and clip.length_s <= strokes.LONGEST_S:
-            mixed = number == len(references) - 1
-            answer = _better(answer, _by_strokes(clip, voice, reference, answer.possible, mixed=mixed))
+            answer = _better(answer, _by_strokes(clip, voice, reference, answer.possible))
+    return _with_turns(clip, voice, references, answer)
+
+
+def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer: Found) -> Found:
+    """Ask about a loop that nothing placed, with all its turns as candidates: a mix hides them from the search."""
+    if _RANK[answer.confidence] >= _RANK["likely"] or clip.length_s > strokes.LONGEST_S:
+        return answer
+    flat = repeats.flattened(clip, voice)
+    turn_s = repeats.own_turn_s(flat)
+    if turn_s is None:
+        return answer
+    for reference in references:
+        found = repeats.turns(flat, turn_s, reference.flat)
+        if found is None:
+            continue
+        turning = [Possible(line, found.z) for line in found.lines]
+        told = [place for place in answer.possible if _beside(place, turning)]
+        asked = confidence.judge_turns(found.turn_s)
+        return replace(
+            answer,
+            confidence=asked.confidence,
+            reason=asked.reason,
+            method=asked.method,
+            against=reference.name,
+            line=(told or turning)[0].line,
+            possible=(*told, *(place for place in turning if not _beside(place, told))),
+        )
     return answer
+
+
+def _beside(place: Possible, others: Sequence[Possible]) -> bool:
+    return any(abs(place.line.start_s - other.line.start_s) <= _SAME_TURN_S for other in others)
 
 
 def _told_from_repeats(clip: Heard, voice: int, reference: Reference, answer: Found, *, own: bool) -> Found:
@@ -226,25 +263,27 @@ def _heard_seconds(peaks: Floats) -> NDArray[np.bool_]:
     return np.asarray(whole > _LOUD * float(np.percentile(peaks, 95)), np.bool_)
 
 
-def _by_strokes(clip: Heard, voice: int, stem: Reference, possible: Sequence[Possible], *, mixed: bool) -> Found | None:
-    """Find the place at which strokes fall as the stem's, or the mix's, notes do."""
-    found = strokes.find_strokes(clip.voices[voice], stem.heard.voices[0], mixed=mixed)
+def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Possible]) -> Found | None:
+    """Find the places at which strokes fall as the stem's, or the mix's, notes do."""
+    found = strokes.find_strokes(clip, voice, song.starts)
     if found is None:
         return None
-    verdict = confidence.judge_strokes(found.t, found.fit, found.blocks, found.halves_agree)
-    line = _paced(clip, voice, stem, Line(found.lag_s))
-    rest = [place for place in possible if abs(place.line.start_s - line.start_s) > coarse.APART_S]
+    verdict = confidence.judge_strokes(found.t, found.lead, found.blocks, found.halves_agree)
+    line = _paced(clip, voice, song, Line(found.fits[0].lag_s))
+    places = [Possible(line, found.fits[0].z), *(Possible(Line(fit.lag_s), fit.z) for fit in found.fits[1:])]
+    places += [place for place in possible
+               if all(abs(place.line.start_s - one.line.start_s) > coarse.APART_S for one in places)]  # fmt: skip
     return Found(
         confidence=verdict.confidence,
         reason=verdict.reason,
         method=verdict.method,
-        against=stem.name,
+        against=song.name,
         line=line,
         spread_ms=None,
         agreed=0,
         tried=0,
-        margin=None,
-        possible=(Possible(line, found.z), *rest),
+        margin=1 - min(1 / found.lead, 1.0),
+        possible=tuple(places),
     )
 
 

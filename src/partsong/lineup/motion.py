@@ -27,7 +27,6 @@ take's first frame is on the song, in seconds. Light needs no time to the camera
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
@@ -38,6 +37,7 @@ from scipy import fft, ndimage, signal
 from partsong.film.records import Confidence
 from partsong.lineup.confidence import halves_agree, paired_t
 from partsong.lineup.features import ONSET_RATE_HZ, Floats
+from partsong.lineup.following import followed, unlike
 from partsong.render.robust import MAD_TO_SIGMA
 
 WIDTH_PX = 160
@@ -185,7 +185,7 @@ def look(motion: Motion, onsets: Floats) -> Seen:
         return _nothing("Nothing moves in the picture")
     if not starts.any():
         return _nothing("The part's stem has no notes to compare the picture with")
-    tracks = _unlike(lively)
+    tracks = unlike(lively, _SHRINK)
     places: list[_Place] = []
     for expected in expected_motion(starts):
         places += _places(tracks, counts, _at_rate(expected, motion.rate_hz), motion.rate_hz)
@@ -304,41 +304,25 @@ def _lively(motion: Motion) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return moved[chosen] / np.sqrt(np.sum(moved[chosen] ** 2, axis=1, keepdims=True)), counts
 
 
-def _unlike(tracks: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Undo most of the likeness between cells: a swaying body fills many of them, a hand but a few.
-
-    The symmetric square root keeps each track as near to its own cell as can be, so that "more movement" stays that.
-    """
-    likeness = (1 - _SHRINK) * (tracks @ tracks.T) + _SHRINK * np.eye(len(tracks))
-    values, vectors = np.linalg.eigh(likeness)
-    return np.asarray((vectors * values**-0.5) @ vectors.T @ tracks)
-
-
 def _scores(
     tracks: NDArray[np.float64], counts: NDArray[np.float64], expected: NDArray[np.float64], rate_hz: float
 ) -> tuple[int, NDArray[np.float64], NDArray[np.bool_]]:
     """Score every lag in every block of the take: the first lag, (blocks, lags), and which lags mean anything."""
     n, m = tracks.shape[1], len(expected)
-    number = int(np.clip(n / rate_hz / _BLOCK_S, 4, _MOST_BLOCKS))
-    edges = np.linspace(0, n, number + 1).astype(int)
     size = fft.next_fast_len(n + m - 1, real=True)
     lags = np.arange(1 - n, m)
-    spectrum = fft.rfft(expected.astype(np.float32), size)
+    counted = np.conj(fft.rfft(counts.astype(np.float32), size))
 
-    def slid(along: NDArray[np.complexfloating], track: NDArray[np.float64]) -> NDArray[np.float32]:
-        return np.asarray(fft.irfft(along * np.conj(fft.rfft(track.astype(np.float32), size)), size)[..., lags])
+    def slid(series: NDArray[np.floating]) -> NDArray[np.float32]:
+        return np.asarray(fft.irfft(fft.rfft(series.astype(np.float32), size) * counted, size)[lags])
 
-    overlap = slid(fft.rfft(np.ones(m, np.float32), size), counts)
-    energy = slid(fft.rfft((expected**2).astype(np.float32), size), counts)
+    overlap, energy = slid(np.ones(m)), slid(expected**2)
     valid = overlap >= 0.5 * min(m, counts.sum())
     # Where the part hardly plays in the overlap, the quotient would be of next to nothing.
     valid &= energy > 0.3 * np.median(energy[valid]) if valid.any() else False
-    whole = slid(spectrum, tracks)
-    scores = np.zeros((number, len(lags)))
-    for block, (start, stop) in enumerate(itertools.pairwise(edges)):
-        own = slid(spectrum, np.pad(tracks[:, start:stop], ((0, 0), (start, n - stop))))
-        scores[block] = np.sum(np.maximum(whole - own, 0) ** 2 * own, axis=0)
-    return 1 - n, np.where(valid, scores / np.maximum(energy, 1e-9) ** 1.5, 0.0), valid
+    number = int(np.clip(n / rate_hz / _BLOCK_S, 4, _MOST_BLOCKS))
+    first, scores = followed(tracks, expected[None], number)
+    return first, np.where(valid, scores / np.maximum(energy, 1e-9) ** 1.5, 0.0), valid
 
 
 def _places(

@@ -3,13 +3,18 @@
 The clip and the reference are *flattened*: in every half second each frequency that is heard keeps its phase and gets
 the same level. Stretches of the clip are then correlated with the whole reference. What is the same to the sample
 reaches the same height again; the same notes from the same player do not.
+
+A loop tells of itself: its clip repeats to the sample as well. Where it lies behind the rest of a mix is then asked of
+all its turns at once (:func:`turns`), since what is hidden in each shows in their sum.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import fft
 
 from partsong.lineup.features import RATE_HZ, Floats, Heard
@@ -27,6 +32,11 @@ CLEAR, FAINT = 6.0, 3.0
 
 _SAME = 0.6  # of the correlation on the line: another performance reaches a half of it at most
 _MOST_REPEATS = 60
+_SHORTEST_TURN_S = 0.5
+_OWN = 0.25  # what a clip's own sound must correlate with itself, one turn on: played music reaches a tenth
+_AS_HIGH = 0.6
+_FASTEST_PPM, _PPM_STEP = 120.0, 10.0
+_TURNS_STAND_OUT = 14.0  # scatters, of all moments of a turn
 
 
 def flattened(heard: Heard, voice: int, start: int = 0, length: int | None = None) -> Floats:
@@ -89,6 +99,109 @@ def find_repeats(clip: Heard, voice: int, reference: Floats, line: Line, *, leas
         reach_s = len(reference) / FLAT_RATE_HZ - line.song_s(first / RATE_HZ)
         moves.append(seconds if seconds <= reach_s else seconds - padded / FLAT_RATE_HZ)
     return tuple(moves)
+
+
+@dataclass(frozen=True, slots=True)
+class Turns:
+    """The places of a loop on a song: lines that differ by whole turns, the best founded first."""
+
+    turn_s: float
+    lines: tuple[Line, ...]
+    z: float
+
+
+def own_turn_s(flat: Floats) -> float | None:
+    """Return after how many seconds a flattened clip is the same again to the sample; None where it never is."""
+    n = len(flat)
+    size = fft.next_fast_len(2 * n, real=True)
+    spectrum = fft.rfft(flat, size)
+    alike = fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: n // 2 + 1]
+    first = round(_SHORTEST_TURN_S * FLAT_RATE_HZ)
+    if alike[0] <= 0 or n // 2 <= first:
+        return None
+    share = alike / alike[0] * (n / np.arange(n, n - len(alike), -1))
+    high = float(share[first:].max())
+    if high < _OWN:
+        return None
+    top = first + int(np.flatnonzero(share[first:] >= _AS_HIGH * high)[0])  # two turns are alike as well
+    top = max(top - 4, first) + int(np.argmax(share[max(top - 4, first) : top + 5]))
+    return top / FLAT_RATE_HZ
+
+
+def turns(flat: Floats, turn_s: float, reference: Floats) -> Turns | None:
+    """Return where a clip that repeats itself lies on a reference that holds the loop; None where no turn stands out.
+
+    Parameters
+    ----------
+    flat, reference : ndarray, shapes (n,) and (m,)
+        The clip and the stem or mix, both from :func:`flattened`.
+    turn_s : float
+        Of :func:`own_turn_s`.
+
+    Notes
+    -----
+    Each stretch of the clip is correlated with the whole reference, and the correlations of all stretches and all turns
+    are laid over each other, for every clock within 120 parts in a million. All turns fit alike, so at which of them
+    the clip lies is not said; that its turns are founded differently well says only where the loop plays.
+    """
+    size = round(_STRETCH_S * FLAT_RATE_HZ)
+    starts = np.arange(0, len(flat) - size + 1, size)
+    rows = _correlations(flat, starts, size, reference)
+    if not len(rows):
+        return None
+    at_s = np.arange(rows.shape[1]) * _COARSE / FLAT_RATE_HZ
+    best: tuple[float, float, float] | None = None
+    for ppm in np.arange(-_FASTEST_PPM, _FASTEST_PPM + 1, _PPM_STEP).tolist():
+        pace = 1 + ppm * 1e-6
+        bins = max(round(turn_s * pace * FLAT_RATE_HZ / _COARSE), 1)
+        laid, often = np.zeros(bins), np.zeros(bins)
+        for start, row in zip(starts, rows, strict=True):
+            phase = np.mod((at_s - start / FLAT_RATE_HZ * pace) / (turn_s * pace), 1)
+            place = np.minimum((phase * bins).astype(np.int64), bins - 1)
+            laid += np.bincount(place, row, bins)
+            often += np.bincount(place, minlength=bins)
+        laid /= np.sqrt(np.maximum(often, 1))
+        z = (laid - np.median(laid)) / max(MAD_TO_SIGMA * float(np.median(np.abs(laid - np.median(laid)))), 1e-12)
+        top = int(np.argmax(z))
+        if best is None or z[top] > best[0]:
+            best = float(z[top]), float(ppm), (top + 0.5) / bins * turn_s * pace
+    if best is None or best[0] < _TURNS_STAND_OUT:
+        return None
+    z, ppm, phase_s = best
+    pace = 1 + ppm * 1e-6
+    whole_s, song_s = len(flat) / FLAT_RATE_HZ, len(reference) / FLAT_RATE_HZ
+    least_s = min(_STRETCH_S, whole_s / 2)  # of the clip that lies on the song
+    numbers = np.arange(
+        math.ceil((least_s - whole_s - phase_s) / (turn_s * pace)), (song_s - least_s - phase_s) / (turn_s * pace)
+    )
+    lines = [Line(phase_s + float(number) * turn_s * pace, ppm) for number in numbers]
+    founded = [_founded(rows, starts, line) for line in lines]
+    order = np.argsort(founded, kind="stable")[::-1][:_MOST_REPEATS]
+    return Turns(turn_s * pace, tuple(lines[number] for number in order), z)
+
+
+def _correlations(flat: Floats, starts: NDArray[np.int64], size: int, reference: Floats) -> NDArray[np.float64]:
+    """Return each stretch's correlation with the reference, in its own scatters: (stretches, half milliseconds)."""
+    padded = fft.next_fast_len(len(reference) + size, real=True)
+    spectrum = fft.rfft(reference, padded)
+    length = len(reference) // _COARSE
+    rows = []
+    for start in starts:
+        row = fft.irfft(spectrum * np.conj(fft.rfft(flat[start : start + size], padded)), padded)
+        row = row[: length * _COARSE].reshape(-1, _COARSE).max(axis=1)
+        row = row - np.median(row)
+        rows.append(np.minimum(row / max(MAD_TO_SIGMA * float(np.median(np.abs(row))), 1e-12), 30.0))
+    return np.array(rows).reshape(len(starts), length)
+
+
+def _founded(rows: NDArray[np.float64], starts: NDArray[np.int64], line: Line) -> float:
+    """Return how high the stretches correlate where a line puts them, within two milliseconds."""
+    total = 0.0
+    for start, row in zip(starts, rows, strict=True):
+        place = round(line.song_s(start / FLAT_RATE_HZ) * FLAT_RATE_HZ / _COARSE)
+        near = row[max(place - 4, 0) : max(place + 5, 0)]
+        total += float(near.max()) if near.size else 0.0
+    return total
 
 
 def _level(window: Floats) -> float:

@@ -1,106 +1,209 @@
 """Where strokes fall as the notes do: for instruments of which the room hears keys, pads or fingers, not the tone.
 
 An instrument that goes straight into the desk is not silent: its keys go down. That noise shares no waveform and hardly
-a frequency with the stem, but falls where the stem's notes start. So only the times are compared: how much louder the
-upper bands of the clip get against how much louder the stem gets as a whole, every band by its own measure, both
-rounded to 20 ms.
+a frequency with the stem, but falls where the stem's notes start. So only times are compared.
 
-Every bar has its strokes, and most places of a song fit well. What tells them apart is whether the best place beats
-*every* other, stretch by stretch. The beat itself tells nothing, so it is held down: what recurs strongly in a sequence
-counts less, what happens once counts more.
+**Strokes** are what rises at once in all bands from 850 Hz up, and far more than the room does: a list of moments, to
+some milliseconds. **Note starts** are what rises in any of the song's frequencies. A tone that swells is heard in them
+from its beginning on, not at its loudest: levels are compared with the song's own quiet, and a frequency counts as
+rising only where its neighbours were not there before, so that a trembling tone does not start again and again.
+
+Which of the song's bands hold the part nobody says: it is learned (:mod:`partsong.lineup.following`). Against a mix,
+that is what finds it: other parts strike on the beat as well, but in other bands. Every bar has its strokes, and most
+places of a song fit well. The beat itself tells nothing, so it is held down: what recurs strongly in a sequence counts
+less, what happens once counts more. What tells a place is whether it beats *every* other, stretch by stretch.
 """
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
+from scipy import fft, ndimage
 
 from partsong.lineup import coarse
 from partsong.lineup.confidence import halves_agree, paired_t
-from partsong.lineup.features import ONSET_BANDS, ONSET_RATE_HZ, Envelopes, Floats
+from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Heard
+from partsong.lineup.following import followed, unlike
+from partsong.render.robust import MAD_TO_SIGMA
 
 LONGEST_S = 900.0
-"""Clips longer than this are not compared: the whole of their onsets would have to be held."""
+"""Clips longer than this are not compared: the whole of their strokes would have to be held."""
 
-_UPPER_BANDS = 8  # from 850 Hz up: knocks and clicks, and little of a room's noise
-_BLOCK_S = 2.0
-_TONE_LATER_S = 0.012  # a tone swells after its key went down: by 6 to 26 ms, as read on the practice songs
+_HOP = RATE_HZ // ONSET_RATE_HZ
+_FRAMES = 512  # worked on at a time
+_LOOK_BACK = 2  # frames, 10 ms: what rises is compared with what was there before
+_MOST_RISE = 3.0  # about 13 dB: one loud stroke must not outweigh a bar of notes
+
+_STROKE_WINDOW, _STROKE_BANDS, _STROKE_HZ = 256, 8, (850.0, 7000.0)
+_NOTE_WINDOW, _NOTES_HZ, _BANDS_AN_OCTAVE = 1024, (80.0, 6000.0), 5
+_DEEPEST = 1e-5  # 50 dB below its loud moments a frequency counts as silent
 _SLOWEST_HZ, _FASTEST_HZ = 0.3, 20.0
-_ROUNDING = np.hanning(9)[1:-1] / 4  # 20 ms wide: keys and notes are this loosely coupled
+_ROUNDING = np.array([0.25, 0.5, 0.25])  # 10 ms wide
+_SHRINK = 0.15
+_BLOCK_S, _MOST_BLOCKS = 2.0, 24
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A place at which strokes fall as notes do: its lag in seconds, and how far it stands out of all (a z-score)."""
+
+    lag_s: float
+    z: float
 
 
 @dataclass(frozen=True, slots=True)
 class Strokes:
-    """The best place: its lag in seconds, its score, and what it rests on.
+    """The best places, the best first, and what the first rests on.
 
-    ``t`` is the paired t over two-second blocks against whichever other place comes nearest, ``fit`` the mean
-    correlation of its ``blocks``, ``halves_agree`` whether even and odd blocks choose it alike.
+    ``t`` is the paired t over stretches against whichever other place comes nearest, ``lead`` the first place's score
+    over the second's, ``blocks`` how many stretches there are, ``count`` how many strokes, and ``halves_agree`` whether
+    even and odd stretches choose the first alike.
     """
 
-    lag_s: float
-    z: float
+    fits: tuple[Fit, ...]
     t: float
-    fit: float
+    lead: float
     blocks: int
+    count: int
     halves_agree: bool
 
 
-def find_strokes(clip: Envelopes, reference: Envelopes, *, mixed: bool = False) -> Strokes | None:
-    """Return where a clip's strokes fall as a reference's notes do; None where fewer than two places can be compared.
+def find_strokes(clip: Heard, voice: int, starts: Floats) -> Strokes | None:
+    """Return where a clip's strokes fall as notes start; None where fewer than two places can be compared.
 
-    In a mix (``mixed``) other parts play as well: there, weak starts count more beside strong ones.
+    Parameters
+    ----------
+    clip : Heard
+        Of at most :data:`LONGEST_S`.
+    voice : int
+        Which of its voices.
+    starts : ndarray, shape (bands, frames)
+        Of :func:`note_starts`: the part's stem's, or the mix's.
     """
-    strokes, notes = _loudening(clip, _UPPER_BANDS, mixed), _loudening(reference, 0, mixed)
-    first, z = coarse.standing_out(strokes, notes, ONSET_RATE_HZ)
-    tops = coarse.peaks(z, coarse.MOST_CANDIDATES)
-    if len(tops) < 2:
+    struck = strokes_in(clip, voice)
+    if not struck.any() or not starts.any():
         return None
-    blocks = np.stack([_block_scores(strokes[0], notes[0], top + first) for top in tops])
-    heard = np.isfinite(blocks[0])
-    if not heard.any():
+    row = _without_beat(ndimage.convolve1d(struck, _ROUNDING, mode="constant")[None])
+    n, m = row.shape[1], starts.shape[1]
+    number = int(np.clip(n / ONSET_RATE_HZ / _BLOCK_S, 4, _MOST_BLOCKS))
+    first, scores = followed(row, starts, number)
+    lags = np.arange(first, m)
+    overlap = np.minimum(n, m - lags) - np.maximum(0, -lags)
+    valid = overlap >= coarse.least_overlap(n, m, ONSET_RATE_HZ)
+    scores = np.where(valid, scores / np.maximum(overlap, 1) ** 1.5, 0)
+    total = np.cbrt(scores.sum(axis=0))  # the score is of the third degree
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(total[valid] - np.median(total[valid]))))
+    tops = coarse.peaks(total, coarse.MOST_CANDIDATES)
+    if len(tops) < 2 or scatter <= 0:
         return None
+    blocks = scores[:, tops].T
     return Strokes(
-        lag_s=(tops[0] + first) / ONSET_RATE_HZ - _TONE_LATER_S,
-        z=float(z[tops[0]]),
+        fits=tuple(Fit(_summit_s(total, top, first), float(total[top]) / scatter) for top in tops),
         t=min(paired_t(blocks[0], other) for other in blocks[1:]),
-        fit=float(blocks[0][heard].mean()),
-        blocks=int(heard.sum()),
+        lead=float(total[tops[0]] / total[tops[1]]),
+        blocks=number,
+        count=int(np.count_nonzero(struck)),
         halves_agree=halves_agree(blocks, 0),
     )
 
 
-def _loudening(envelopes: Envelopes, from_band: int, rooted: bool) -> Floats:
-    total = np.zeros(envelopes.onsets.shape[1], np.float32)
-    for row in range(from_band, ONSET_BANDS):
-        band = np.asarray(envelopes.onsets[row], np.float32)
-        total += band / max(float(band.std()), 1e-3)
-    if rooted:
-        total = np.sqrt(np.maximum(total - np.median(total), 0))
-    return np.asarray(_without_beat(np.convolve(total - total.mean(), _ROUNDING, "same"))[None], np.float32)
-
-
-def _without_beat(series: Floats) -> Floats:
-    """Return a sequence with the square root of each frequency's size, its phase kept, from 0.3 to 20 Hz."""
-    size = fft.next_fast_len(2 * len(series), real=True)
-    spectrum = fft.rfft(series, size)
-    hz = fft.rfftfreq(size, 1 / ONSET_RATE_HZ)
-    strength = np.abs(spectrum)
-    kept = (hz > _SLOWEST_HZ) & (hz < _FASTEST_HZ)
-    flattened = np.where(kept, spectrum / np.sqrt(np.maximum(strength, 1e-6 * max(float(strength.max()), 1e-12))), 0)
-    return np.asarray(fft.irfft(flattened, size)[: len(series)], np.float32)
-
-
-def _block_scores(strokes: Floats, notes: Floats, lag: int) -> NDArray[np.float64]:
-    length = round(_BLOCK_S * ONSET_RATE_HZ)
-    out = np.full(len(strokes) // length, np.nan)
-    for number in range(len(out)):
-        start = number * length
-        if start + lag >= 0 and start + lag + length <= len(notes):
-            a, b = strokes[start : start + length], notes[start + lag : start + lag + length]
-            energy = float(np.sqrt(np.vdot(a, a) * np.vdot(b, b)))
-            if energy > 1e-9:
-                out[number] = float(np.vdot(a, b)) / energy
+def strokes_in(clip: Heard, voice: int) -> Floats:
+    """Return the strokes of a voice as a row (frames,) at 200 Hz: zero but where one falls, and there its strength."""
+    hz = np.arange(_STROKE_WINDOW // 2 + 1) * RATE_HZ / _STROKE_WINDOW
+    edges_hz = np.geomspace(*_STROKE_HZ, _STROKE_BANDS + 1)
+    bands = [(hz >= low) & (hz < high) for low, high in itertools.pairwise(edges_hz)]
+    powers = [np.stack([power[:, band].sum(axis=1) for band in bands])
+              for power in _spectra(clip, voice, _STROKE_WINDOW)]  # fmt: skip
+    power = np.concatenate(powers, axis=1)
+    floors = np.maximum(2 * np.quantile(power, 0.3, axis=1, keepdims=True), 1e-14)
+    level = np.log1p(power / floors)
+    risen = np.zeros_like(level)
+    risen[:, _LOOK_BACK:] = np.clip(level[:, _LOOK_BACK:] - level[:, :-_LOOK_BACK], 0, _MOST_RISE)
+    risen -= ndimage.uniform_filter1d(risen, ONSET_RATE_HZ + 1, axis=1, mode="constant")
+    risen /= np.maximum(risen.std(axis=1, keepdims=True), 1e-3)
+    height = ndimage.convolve1d(risen.sum(axis=0), 2 * _ROUNDING, mode="constant")
+    out = np.zeros(len(height), np.float32)
+    tops = np.flatnonzero((height[1:-1] >= height[:-2]) & (height[1:-1] > height[2:])) + 1
+    middle = float(np.median(height))
+    tops = tops[height[tops] > middle + 3 * MAD_TO_SIGMA * float(np.median(np.abs(height - middle)))]
+    if len(tops) >= 2:
+        strong = tops[height[tops] > _parting(height[tops])]
+        out[strong] = np.sqrt(height[strong])
     return out
+
+
+def note_starts(song: Heard, voice: int = 0) -> Floats:
+    """Return where notes start in a stem or a mix: (bands, frames) at 200 Hz, the beat held down.
+
+    The bands are made unlike each other; those in which nothing ever starts are left out.
+    """
+    hz = np.arange(_NOTE_WINDOW // 2 + 1) * RATE_HZ / _NOTE_WINDOW
+    used = (hz >= _NOTES_HZ[0]) & (hz < _NOTES_HZ[1])
+    band = (np.log2(hz[used] / _NOTES_HZ[0]) * _BANDS_AN_OCTAVE).astype(int)
+    few = np.concatenate([power[::16, used] for power in _spectra(song, voice, _NOTE_WINDOW)])
+    quiet, loud = np.quantile(few, 0.3, axis=0), np.quantile(few, 0.99, axis=0)
+    floors = np.maximum(np.maximum(2 * quiet, _DEEPEST * loud), 1e-12)
+    rows, before = [], np.zeros((_LOOK_BACK, int(used.sum())), np.float32)
+    for power in _spectra(song, voice, _NOTE_WINDOW):
+        level = np.concatenate([before, np.log1p(power[:, used] / floors)])
+        near = ndimage.maximum_filter1d(level[:-_LOOK_BACK], 3, axis=1)
+        risen = np.clip(level[_LOOK_BACK:] - near, 0, _MOST_RISE)
+        rows.append(np.stack([risen[:, band == number].sum(axis=1) for number in np.unique(band)]))
+        before = level[-_LOOK_BACK:]
+    starts = np.concatenate(rows, axis=1)
+    # Roots: weak starts count beside strong ones.
+    starts = np.sqrt(np.maximum(starts - np.median(starts, axis=1, keepdims=True), 0))
+    starts = ndimage.convolve1d(starts, _ROUNDING, axis=1, mode="constant")
+    starts = starts[starts.std(axis=1) > 1e-6]
+    if not len(starts):
+        return np.zeros((1, power.shape[0]), np.float32)
+    starts = _without_beat((starts - starts.mean(axis=1, keepdims=True)) / starts.std(axis=1, keepdims=True))
+    return unlike(starts, _SHRINK).astype(np.float32)
+
+
+def _spectra(heard: Heard, voice: int, window: int) -> Iterator[Floats]:
+    """Yield the power of a voice (frames, bins) in pieces; frame i is centred on i hops."""
+    shape = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(window) / window)).astype(np.float32)
+    shape *= np.float32(np.sqrt(2 / (window * np.sum(shape.astype(np.float64) ** 2))))
+    count = len(heard.samples) // _HOP + 1
+    for first in range(0, count, _FRAMES):
+        frames = min(_FRAMES, count - first)
+        samples = heard.window(voice, first * _HOP - window // 2, (frames - 1) * _HOP + window)
+        spectrum = fft.rfft(np.lib.stride_tricks.sliding_window_view(samples, window)[::_HOP] * shape, axis=1)
+        yield np.asarray(spectrum.real**2 + spectrum.imag**2, np.float32)
+
+
+def _parting(heights: NDArray[np.floating]) -> float:
+    """Return the height that parts the strokes from the rest: the two parts' logarithms scatter least.
+
+    References
+    ----------
+    Otsu (1979), for the criterion (from memory).
+    """
+    heights = np.sort(heights)
+    sums = np.cumsum(np.log(heights))
+    low = np.arange(1, len(heights))
+    high = len(heights) - low
+    apart = sums[:-1] / low - (sums[-1] - sums[:-1]) / high
+    return float(heights[int(np.argmax(low * high * apart**2))])
+
+
+def _without_beat(rows: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Return rows (rows, n) with the square root of each frequency's size in all of them, phases kept, 0.3 to 20 Hz."""
+    size = fft.next_fast_len(2 * rows.shape[1], real=True)
+    spectra = fft.rfft(rows - rows.mean(axis=1, keepdims=True), size)
+    hz = fft.rfftfreq(size, 1 / ONSET_RATE_HZ)
+    strength = np.sqrt(np.mean(np.abs(spectra) ** 2, axis=0))
+    kept = (hz > _SLOWEST_HZ) & (hz < _FASTEST_HZ)
+    flattened = np.where(kept, spectra / np.sqrt(np.maximum(strength, 1e-6 * max(float(strength.max()), 1e-12))), 0)
+    return np.asarray(fft.irfft(flattened, size)[:, : rows.shape[1]])
+
+
+def _summit_s(total: NDArray[np.float64], peak: int, first: int) -> float:
+    """Return the lag at which the parabola through a peak and its neighbours is highest, in seconds."""
+    before, here, after = total[peak - 1 : peak + 2]
+    return float(peak + first + 0.5 * (before - after) / (before - 2 * here + after)) / ONSET_RATE_HZ
