@@ -56,6 +56,9 @@ def check(store: FilmStore, takes: Sequence[str], watch: Watch) -> tuple[Judged,
     chosen = [film.take(name) for name in takes] or list(film.stage_takes())
     if not chosen:
         raise InvalidInput("The film has no stage take to check. Add one with: partsong shoot add FILM FOLDER")
+    # What a take is held against is looked at first, so that a verdict does not hang on which take came before.
+    for take in watch.over(chosen, total=len(chosen), doing="Looking at takes"):
+        sight_of(store.folder, take)
     judged = []
     for take in watch.over(chosen, total=len(chosen), doing="Checking takes"):
         judged.append(_checked(store.folder, film, take))
