@@ -74,10 +74,16 @@ def test_rules(signs, confidence):
         (Responses(3200, 50, 7, 11, True), "likely"),
         (Responses(60, 15, 7, 20, True), "likely"),
         (Responses(60, 15, 7, 20, False), "ask"),
+        (Responses(60, 30, 7, 20, True), "ask"),
+        (Responses(60, 30, 7, 20, True, mixed=True), "likely"),
+        (Responses(2666, 2083, 7, 25, True, mixed=True), "none"),  # the highest lead of another song against a mix
         (Responses(30, 20, 7, 20, True, onsets_log10_chance=-4), "likely"),
         (Responses(30, 20, 7, 20, True, onsets_log10_chance=-3), "ask"),
         (Responses(3200, 50, 2, 20, True), "none"),  # too few other places to say what chance reaches
-        (Responses(3200, 50, 7, 9, True), "none"),
+        (Responses(3200, 50, 7, 9, True), "likely"),  # eight seconds
+        (Responses(3200, 50, 7, 9, False), "none"),
+        (Responses(58, 18, 7, 9, True), "ask"),  # another song reached this in nine windows
+        (Responses(3200, 50, 7, 5, True), "none"),
         # The highest leads of thirty songs and talks that did not belong.
         (Responses(1744, 1094, 7, 24, True), "none"),
         (Responses(229, 134, 7, 13, True), "none"),
@@ -92,6 +98,7 @@ def test_strokes_are_never_sure():
     assert judge_strokes(1.6, 1.2, 24, True).confidence == "ask"
     assert judge_strokes(20.0, 2.9, 24, False).confidence == "none"
     assert judge_strokes(1.2, 1.1, 20, True).confidence == "none"
+    assert judge_strokes(0.2, 1.02, 20, False, toneless=True).confidence == "ask"
 
 
 @pytest.mark.parametrize(("t", "lead"), [(2.41, 1.25), (1.63, 1.34)])

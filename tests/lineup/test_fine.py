@@ -23,7 +23,7 @@ def test_phase_transform_agrees_with_numpy(rng):
     x = rng.normal(size=4096).astype(np.float32)
     y = np.roll(x, 100) + 0.5 * rng.normal(size=4096).astype(np.float32)
 
-    row = fine.phase_transform(x, y, 300)
+    (row,) = fine.phase_transform(x, y, 300)
     reference = reference_phase_transform(x.astype(float), y.astype(float), 300)
 
     assert np.argmax(row) - 300 == 100
@@ -116,8 +116,9 @@ def hall(band):
     return features.hear(band.filmed(song, 20.37, 30, **how)), features.hear(song), 20.37 - 8 / 343.2
 
 
-def responded(clip, reference, around, most=40):
-    return fine.response(clip, 0, reference, 0, around, fine.windows_of(clip, reference, around, most, dense=True))
+def responded(clip, reference, around, most=40, *, mixed=False):
+    windows = fine.windows_of(clip, reference, around, most, dense=True)
+    return fine.response(clip, 0, reference, 0, around, windows, mixed=mixed)
 
 
 def test_the_response_of_a_hall_begins_with_the_direct_sound(hall):
@@ -145,15 +146,50 @@ def test_only_the_right_place_shows_a_response(hall):
 def test_evidence_is_the_likelihood_ratio_of_two_normal_laws(rng):
     from scipy.stats import norm
 
-    decay_s, strength, at = 0.01, 2.0, 3000
-    total = rng.normal(size=6401)
-    length = round(0.1 * RATE_HZ)
-    held = strength * np.exp(-np.arange(length) / RATE_HZ / decay_s)
-    after = total[at - np.arange(length)]  # what arrives later reads as a smaller slip
-    expected = np.sum(norm.logpdf(after, scale=np.sqrt(1 + held)) - norm.logpdf(after))
+    at, length = 3000, round(0.1 * RATE_HZ)
+    totals = rng.normal(size=(5, 6401)) * np.array([[1], [1.2], [1], [3], [1]])  # two bands hold something
+    t = np.arange(length) / RATE_HZ
+    after = totals[:, at - np.arange(length)]  # what arrives later reads as a smaller slip
 
-    # 1e-2: single precision over sums of a thousand and more.
-    assert fine._evidence(total, ((decay_s, strength),))[at] == pytest.approx(expected, abs=1e-2)
+    def ratio(band, decay_s, strength):
+        held = strength * np.exp(-t / decay_s)
+        return np.sum(norm.logpdf(after[band], scale=np.sqrt(1 + held)) - norm.logpdf(after[band]))
+
+    shares = np.array([220, 400, 800, 1800, 3700]) / 8000  # of all frequencies
+    expected = max(
+        sum(
+            share * max(0.0, *(ratio(band, decay_s, strength) for strength in (0.03, 0.2, 1.5, 15.0, 300.0)))
+            for band, share in enumerate(shares)
+        )
+        for decay_s in (0.003, 0.02, 0.07)
+    )
+
+    assert expected > 100
+    # 1e-4: single precision over sums of a thousand and more.
+    assert fine._evidence(totals, shares, 1)[at] == pytest.approx(expected, rel=1e-4)
+    # Cells of half a millisecond, against decays of 3 ms and more.
+    assert fine._evidence(totals, shares, 8)[at // 8] == pytest.approx(expected, rel=0.02)
+
+
+def test_a_part_is_found_in_the_one_band_in_which_it_is_heard(rng):
+    from scipy.signal import butter, fftconvolve, sosfiltfilt
+
+    def low(sound):
+        return sosfiltfilt(butter(4, 250, fs=RATE_HZ, output="sos"), sound)
+
+    bass, rest, noise = rng.normal(size=(3, 30 * RATE_HZ))
+    song = features.hear((low(bass) + 0.3 * rest).astype(np.float32))
+    # The camera hears the bass alone, in a hall and in six times as much noise, from 0.5 s of the song on.
+    hall = rng.normal(size=RATE_HZ) * 10 ** (-3 * np.arange(RATE_HZ) / RATE_HZ / 1.2)
+    hall[0] = 15
+    far = fftconvolve(low(bass), hall)[RATE_HZ // 2 : 20 * RATE_HZ]
+    clip = features.hear((far / far.std() + 6 * noise[: len(far)]).astype(np.float32))
+
+    here, there = (responded(clip, song, Line(near_s), mixed=True) for near_s in (0.52, 5.0))
+
+    assert here.fit.line.start_s == pytest.approx(0.5, abs=0.01)  # 250 Hz tell no finer
+    assert here.settled
+    assert here.evidence > 5 * max(there.evidence, 10)
 
 
 def test_chance_agrees_with_the_binomial_law():

@@ -38,7 +38,8 @@ _AGREE_S = 0.0005  # and those this near to the fitted line agree with it
 _GATHERED_S = 0.01  # how far the notes of two performances by one player lie apart
 _EARLIER_S = 0.02  # the direct sound comes at most this long before a stronger reflection
 _EARLIER_SHARE = 0.4  # the transform halves a direct sound that is almost as strong as its reflection
-_LOWEST_HZ, _HIGHEST_HZ = 80.0, 7000.0
+_WHOLE_HZ = (80.0, 7000.0)
+_BANDS_HZ = (80.0, 300.0, 700.0, 1500.0, 3300.0, 7000.0)
 _HIGH = 12.0  # what a window counts above this many scatters counts a half
 _RESPONSE_REACH_S = 0.2  # onset answers in a hall with talk read up to a tenth of a second late
 _RESPONSE_S = 0.1  # what a room sends back later than this is not counted
@@ -46,8 +47,10 @@ _RESPONSE_PPM = 150.0
 _RESPONSE_LIMIT = 9.0  # what a window counts at most, in scatters: one loud one must not decide alone
 _DECAYS_S = (0.003, 0.02, 0.07)  # from a close microphone to a hall, of the power
 _STRENGTHS = (0.03, 0.2, 1.5, 15.0, 300.0)  # power of the response at its beginning, over that of what does not belong
-_SEARCHED = ((0.003, 15.0), (0.02, 1.5), (0.07, 0.2))  # enough of them to find the drift by
+_TELLS = 0.5  # of the bands' evidence
+_CELL = 8  # samples: half a millisecond, in which powers are added up while places are compared
 _ALIKE_S = 0.012
+_LEAST_BINS = 32  # frequencies, fewer of which tell nothing
 _ALONE_BELOW = -2.0  # windows that agree by themselves decide where chance is this unlikely
 
 Doubles = NDArray[np.float64]
@@ -176,37 +179,41 @@ def phase_line(
     Knapp and Carter (1976), IEEE Trans. ASSP 24, 320-327, for the phase transform.
     """
     reach = round(_REACH_S * RATE_HZ)
-    rows, used, slips_s = _transformed(clip, voice, reference, reference_voice, around, windows, reach)
+    rows, used, slips_s = _transformed(clip, voice, reference, reference_voice, around, windows, reach, _WHOLE_HZ)
     if len(rows) < 3:
         return None
-    found = _line_through(rows, windows.centres_s[used], slips_s[used], reach)
+    found = _line_through(rows[:, 0], windows.centres_s[used], slips_s[used], reach)
     heights = np.zeros(len(used))
     heights[used] = found.heights
     return replace(found, heights=heights)
 
 
 def response(
-    clip: Heard, voice: int, reference: Heard, reference_voice: int, around: Line, windows: Windows
+    clip: Heard, voice: int, reference: Heard, reference_voice: int, around: Line, windows: Windows, *, mixed: bool
 ) -> Response | None:
     """Measure where a clip lies within 0.2 s of a line, by the room's response in the sum of all windows.
 
     The phase transforms of the windows are summed along every line of start and drift. In the right sum the response of
     the room stands: none of it before the direct sound, a decay after it. So the direct sound is found where it is
     weaker than what is thrown back, and many faint windows count as a few clear ones. The likelihood ratio of a decay
-    that begins somewhere to none at all, over a few strengths and lengths of it, chooses start and drift.
+    that begins somewhere to none at all, over a few strengths and lengths of it, chooses start and drift. Where the
+    reference is ``mixed``, that is asked in five bands, since one part of a mix may be heard in one of them only.
 
     Returns None where fewer than three windows hold sound on both sides.
     """
     reach = round(_RESPONSE_REACH_S * RATE_HZ)
-    rows, used, slips_s = _transformed(clip, voice, reference, reference_voice, around, windows, reach)
+    edges_hz = _BANDS_HZ if mixed else _WHOLE_HZ
+    rows, used, slips_s = _transformed(clip, voice, reference, reference_voice, around, windows, reach, edges_hz)
     if len(rows) < 3:
         return None
-    return _response_in(rows, windows.centres_s[used], slips_s[used], reach)
+    widths = np.diff(edges_hz) / (RATE_HZ / 2)
+    return _response_in(rows, widths, windows.centres_s[used], slips_s[used], reach)
 
 
 def _transformed(
-    clip: Heard, voice: int, reference: Heard, reference_voice: int, around: Line, windows: Windows, reach: int
-) -> tuple[Floats, NDArray[np.bool_], Doubles]:
+    clip: Heard, voice: int, reference: Heard, reference_voice: int, around: Line, windows: Windows, reach: int,
+    edges_hz: tuple[float, ...],
+) -> tuple[Floats, NDArray[np.bool_], Doubles]:  # fmt: skip
     """Return the phase transforms of the windows that hold sound, which those are, and the slip of every window."""
     slips = np.rint(around.slip_s(windows.centres_s) * RATE_HZ).astype(int)
     rows = [
@@ -214,6 +221,7 @@ def _transformed(
             clip.window(voice, int(start), windows.length),
             reference.window(reference_voice, int(start + slip), windows.length),
             reach,
+            edges_hz,
         )
         for start, slip in zip(windows.starts, slips, strict=True)
     ]
@@ -222,7 +230,7 @@ def _transformed(
     return kept, used, slips / RATE_HZ
 
 
-def phase_transform(x: Floats, y: Floats, reach: int) -> Floats | None:
+def phase_transform(x: Floats, y: Floats, reach: int, edges_hz: tuple[float, ...] = _WHOLE_HZ) -> Floats | None:
     """Return how well ``y``, moved earlier by each lag, carries the phases of ``x``, against its own scatter.
 
     Parameters
@@ -231,30 +239,38 @@ def phase_transform(x: Floats, y: Floats, reach: int) -> Floats | None:
         Two windows at 16 kHz; a Hann window is laid over both.
     reach : int
         The largest lag, in samples.
+    edges_hz : tuple of float
+        The edges of the bands that are compared.
 
     Returns
     -------
-    ndarray, shape (2 * reach + 1,), or None
-        Lag ``-reach`` first; positive lags: what ``x`` holds comes later in ``y``. None when nothing can be compared.
+    ndarray, shape (bands, 2 * reach + 1), or None
+        Lag ``-reach`` first; positive lags: what ``x`` holds comes later in ``y``. A band in which there is nothing to
+        compare is zero. None when there is nothing in all of them.
     """
     n = len(x)
     shape = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
     spectra = np.stack([fft.rfft((x - x.mean()) * shape), fft.rfft((y - y.mean()) * shape)])
-    low, high = round(_LOWEST_HZ * n / RATE_HZ), round(_HIGHEST_HZ * n / RATE_HZ)
+    edges = [round(edge * n / RATE_HZ) for edge in edges_hz]
     power = spectra.real**2 + spectra.imag**2
-    power[:, :low] = 0
-    power[:, high:] = 0
+    power[:, : edges[0]] = 0
+    power[:, edges[-1] :] = 0
     # Below -70 dB of its loudest partial a window holds rounding, resampling and the skirts of the Hann window.
     used = (power > 1e-7 * power.max(axis=1, keepdims=True)).all(axis=0) & (power > 1e-18).all(axis=0)
-    if np.count_nonzero(used) < 32:
+    if np.count_nonzero(used) < _LEAST_BINS:
         return None
     cross = np.zeros(n // 2 + 1, np.complex64)
     cross[used] = np.conj(spectra[0][used]) * spectra[1][used]
     cross[used] /= np.abs(cross[used])
-    circular = fft.irfft(cross, n)
-    row = np.concatenate([circular[-reach:], circular[: reach + 1]])
-    scatter = MAD_TO_SIGMA * float(np.median(np.abs(row)))
-    return np.asarray(row / scatter, np.float32) if scatter > 0 else None
+    rows = np.zeros((len(edges) - 1, 2 * reach + 1), np.float32)
+    for row, low, high in zip(rows, edges, edges[1:], strict=False):
+        if np.count_nonzero(used[low:high]) >= _LEAST_BINS:
+            band = np.zeros_like(cross)
+            band[low:high] = cross[low:high]
+            circular = fft.irfft(band, n)
+            row[:] = np.concatenate([circular[-reach:], circular[: reach + 1]])
+            row /= max(MAD_TO_SIGMA * float(np.median(np.abs(row))), 1e-20)
+    return rows if rows.any() else None
 
 
 def log10_chance(agreed: int, tried: int, each: float, lines: float) -> float:
@@ -315,8 +331,8 @@ def _damped(rows: NDArray[np.floating]) -> NDArray[np.floating]:
     return np.asarray(np.minimum(rows, _HIGH) + 0.5 * np.maximum(rows - _HIGH, 0.0))
 
 
-def _response_in(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int) -> Response:
-    """Find the line along which the windows sum to a room's response."""
+def _response_in(rows: Floats, widths: Doubles, centres_s: Doubles, slips_s: Doubles, reach: int) -> Response:
+    """Find the line along which windows, (windows, bands, lags), sum to a room's response."""
     limited = np.clip(rows, -_RESPONSE_LIMIT, _RESPONSE_LIMIT)
     middle_s, base = float(np.mean(centres_s)), float(np.median(slips_s))
     from_mean = centres_s - middle_s
@@ -326,63 +342,74 @@ def _response_in(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int)
     def summed(drift_ppm: float, some: slice = slice(None)) -> Doubles:
         by = (slips_s - base - drift_ppm * 1e-6 * from_mean) * RATE_HZ
         chosen = limited[some]
-        return _sum_shifted(chosen, by[some]) / math.sqrt(len(chosen))
+        heard = np.maximum(chosen.any(axis=2).sum(axis=0), 1)
+        return np.asarray(_sum_shifted(chosen, by[some]) / np.sqrt(heard)[:, None])
 
-    def best_of(drifts: NDArray[np.floating], decays: _Decays) -> tuple[float, int, float]:
-        found = []
-        for drift in drifts:
-            evidence = _evidence(summed(float(drift)), decays)
-            at = int(np.argmax(evidence))
-            found.append((float(evidence[at]) - 0.5 * (drift / USUAL_DRIFT_PPM) ** 2, at, float(drift)))
-        return max(found)
+    def best_of(drifts: NDArray[np.floating]) -> float:
+        found = [float(_evidence(summed(float(drift)), widths, _CELL).max()) - 0.5 * (drift / USUAL_DRIFT_PPM) ** 2
+                 for drift in drifts]  # fmt: skip
+        return float(drifts[int(np.argmax(found))])
 
     steps = max(1, math.ceil(_RESPONSE_PPM / (4 * step_ppm)))
-    *_, drift = best_of(np.linspace(-_RESPONSE_PPM, _RESPONSE_PPM, 2 * steps + 1), _SEARCHED)
-    every = tuple((decay, strength) for decay in _DECAYS_S for strength in _STRENGTHS)
-    near = drift + min(step_ppm, _RESPONSE_PPM / 4) * np.arange(-3, 4)
-    evidence, at, drift = best_of(near, every)
-    halves = [int(np.argmax(_evidence(summed(drift, slice(part, None, 2)), every))) for part in (0, 1)]
-    apart_s = max(abs(half - at) for half in halves) / RATE_HZ
+    drift = best_of(np.linspace(-_RESPONSE_PPM, _RESPONSE_PPM, 2 * steps + 1))
+    drift = best_of(drift + min(step_ppm, _RESPONSE_PPM / 4) * np.arange(-3, 4))
+    totals = summed(drift)
+    every = _evidence(totals, widths, 1)
+    at = int(np.argmax(every))
+    evidence = float(every[at]) - 0.5 * (drift / USUAL_DRIFT_PPM) ** 2
+    # All bands as one tell the instant finer, where they tell it at all.
+    first = max(at - round(_EARLIER_S * RATE_HZ), 0)
+    whole = _evidence((np.sqrt(widths / widths.sum()) @ totals)[None], widths.sum(keepdims=True), 1)
+    near = whole[first : at + round(_EARLIER_S * RATE_HZ)]
+    if near.max() >= _TELLS * every[at]:
+        at = first + int(np.argmax(near))
+    halves = [_evidence(summed(drift, slice(part, None, 2)), widths, _CELL) for part in (0, 1)]
+    apart_s = max(abs(int(np.argmax(half)) * _CELL - at) for half in halves) / RATE_HZ
     line = _through(base + (at - reach) / RATE_HZ, drift, middle_s)
     return Response(Fit(line, 1e3 * apart_s), evidence, len(rows), apart_s <= _ALIKE_S)
 
 
-_Decays = tuple[tuple[float, float], ...]
+def _evidence(totals: Doubles, widths: Doubles, cell: int) -> Doubles:
+    """Return for each lag how much likelier the sums are with a response that begins there: natural logarithms.
 
-
-def _evidence(total: Doubles, decays: _Decays) -> Doubles:
-    """Return for each lag how much likelier the sum is with a response that begins there: natural logarithms.
-
-    Before the direct sound the sum is noise of power one; after it a decay is added to that. Both are taken as normal,
-    so that the ratio is a sum of powers, each weighted by what the decay holds at that moment.
+    Before the direct sound a sum is noise of power one; after it a decay is added to that. Both are taken as normal,
+    so that the ratio is a sum of powers, each weighted by what the decay holds at that moment. Every band of (bands,
+    lags) has its own strength, none among them; all have one decay. Neighbouring lags of a band tell the same unless it
+    is as wide as all frequencies are, so that it counts by its share of them, ``widths``. Powers are added up by
+    ``cell`` lags first.
     """
-    length = round(_RESPONSE_S * RATE_HZ)
-    size = fft.next_fast_len(len(total) + length, real=True)
-    weights, costs = _weights(decays, length, size)
-    spectrum = fft.rfft((total**2).astype(np.float32), size)
-    ratios = fft.irfft(spectrum[None] * weights, size)[:, : len(total)] - costs[:, None]
-    best = np.asarray(ratios.max(axis=0), np.float64)
-    best[: length // 4] = 0.0  # too little lies after it
-    return best
+    count = totals.shape[1] // cell
+    power = (totals[:, : count * cell] ** 2).reshape(len(totals), count, cell).sum(axis=2).astype(np.float32)
+    length = round(_RESPONSE_S * RATE_HZ / cell)
+    size = fft.next_fast_len(count + length, real=True)
+    weights, costs = _weights(cell, size)
+    spectra = fft.rfft(power, size)
+    best = np.zeros((len(weights), count), np.float32)
+    for spectrum, width in zip(spectra, widths, strict=True):
+        ratios = fft.irfft(spectrum * weights, size)[..., :count] - costs[..., None]
+        best += np.float32(width) * np.maximum(ratios.max(axis=1), 0.0)
+    found = np.asarray(best.max(axis=0), np.float64)
+    found[: length // 4] = 0.0  # too little lies after it
+    return found
 
 
 @lru_cache(maxsize=8)
-def _weights(decays: _Decays, length: int, size: int) -> tuple[NDArray[np.complexfloating], Floats]:
-    t = np.arange(length) / RATE_HZ
-    share = np.array([strength * np.exp(-t / decay) for decay, strength in decays])
-    return fft.rfft((0.5 * share / (1 + share)).astype(np.float32), size), (0.5 * np.log1p(share).sum(axis=1)).astype(
-        np.float32
-    )
+def _weights(cell: int, size: int) -> tuple[NDArray[np.complexfloating], Floats]:
+    """Return what powers count after a beginning, as spectra (decays, strengths, n), and what each decay costs."""
+    t = np.arange(round(_RESPONSE_S * RATE_HZ / cell)) * cell / RATE_HZ
+    share = np.array([[strength * np.exp(-t / decay) for strength in _STRENGTHS] for decay in _DECAYS_S])
+    costs = 0.5 * cell * np.log1p(share).sum(axis=2)
+    return fft.rfft((0.5 * share / (1 + share)).astype(np.float32), size), costs.astype(np.float32)
 
 
 def _sum_shifted(rows: Floats, by: Doubles) -> Doubles:
-    """Return the sum of rows, each moved to the right by its own whole number of places."""
-    total = np.zeros(rows.shape[1])
+    """Return the sum of rows, (rows, bands, lags), each moved to the right by its own whole number of places."""
+    total = np.zeros(rows.shape[1:])
     for row, shift in zip(rows, np.rint(by).astype(int), strict=True):
         if shift >= 0:
-            total[shift:] += row[: len(row) - shift]
+            total[:, shift:] += row[:, : row.shape[1] - shift]
         else:
-            total[:shift] += row[-shift:]
+            total[:, :shift] += row[:, -shift:]
     return total
 
 

@@ -144,7 +144,10 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
     answer = _better(answer, _by_response(clip, voice, references, places, answer.possible))
     for reference in references:
         if _RANK[answer.confidence] < _RANK["likely"] and clip.length_s <= strokes.LONGEST_S:
-            answer = _better(answer, _by_strokes(clip, voice, reference, answer.possible))
+            struck = _by_strokes(clip, voice, reference, answer.possible)
+            answer = _better(answer, struck)
+            if struck and struck.confidence == "ask":
+                break  # the mix would say less of them than the stem
     return _with_turns(clip, voice, references, answer)
 
 
@@ -193,7 +196,7 @@ def _told_from_repeats(clip: Heard, voice: int, reference: Reference, answer: Fo
         if own:  # nothing hides a repeat there
             return answer
         faint = repeats.find_repeats(clip, voice, reference.flat, line, least=repeats.FAINT)
-        return _unless_masked(clip, voice, reference, answer, faint)
+        return _unless_masked(clip, voice, reference, answer, faint, mixed=True)
     lines = [line, *(Line(line.start_s + move, line.drift_ppm) for move in moves)]
     unexplained = [_unexplained_s(clip.voices[voice].peaks, reference.heard.voices[0].peaks, place) for place in lines]
     order = np.argsort(unexplained, kind="stable")
@@ -208,17 +211,19 @@ def _told_from_repeats(clip: Heard, voice: int, reference: Reference, answer: Fo
     )
 
 
-def _unless_masked(clip: Heard, voice: int, reference: Reference, answer: Found, moves: Sequence[float]) -> Found:
+def _unless_masked(
+    clip: Heard, voice: int, reference: Reference, answer: Found, moves: Sequence[float], *, mixed: bool
+) -> Found:
     """Ask about a place whose exact repeats the rest of a mix hides from single windows, but not from all of them."""
-    here = _response(clip, voice, reference.heard, answer.line, _SUMMED) if answer.line and moves else None
-    if here is None:
+    responses = _responses(clip, voice, reference, [answer.line] if answer.line and moves else [], mixed=mixed)
+    if not responses:
         return answer
-    line = here.fit.line
+    here, line = responses[0], responses[0].fit.line
     moved = [Line(line.start_s + move, line.drift_ppm) for move in moves]
-    first = _responses(clip, voice, reference, moved[:_SUSPECTS])
+    first = _responses(clip, voice, reference, moved[:_SUSPECTS], mixed=mixed)
     if all(one.evidence < _CLOSE * here.evidence for one in first):
         return answer
-    turns = [one for one in (*first, *_responses(clip, voice, reference, moved[_SUSPECTS:]))
+    turns = [one for one in (*first, *_responses(clip, voice, reference, moved[_SUSPECTS:], mixed=mixed))
              if one.evidence >= _TURN * here.evidence]  # fmt: skip
     asked = confidence.judge_repeats(0)
     asking = replace(answer, confidence=asked.confidence, reason=asked.reason, method=asked.method)
@@ -268,7 +273,7 @@ def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Pos
     found = strokes.find_strokes(clip, voice, song.starts)
     if found is None:
         return None
-    verdict = confidence.judge_strokes(found.t, found.lead, found.blocks, found.halves_agree)
+    verdict = confidence.judge_strokes(found.t, found.lead, found.blocks, found.halves_agree, found.toneless)
     line = _paced(clip, voice, song, Line(found.fits[0].lag_s))
     places = [Possible(line, found.fits[0].z), *(Possible(Line(fit.lag_s), fit.z) for fit in found.fits[1:])]
     places += [place for place in possible
@@ -296,8 +301,8 @@ def _by_response(
 ) -> Found | None:
     """Find the place at which all windows together show a room's response, against each reference until one is sure."""
     best: Found | None = None
-    for reference in references:
-        found = _responding(clip, voice, reference, places, possible)
+    for number, reference in enumerate(references):
+        found = _responding(clip, voice, reference, places, possible, mixed=number == len(references) - 1)
         if found and (best is None or _RANK[found.confidence] > _RANK[best.confidence]):
             best = found
         if best and best.confidence == "sure":
@@ -305,13 +310,14 @@ def _by_response(
     return best
 
 
-def _responses(clip: Heard, voice: int, reference: Reference, around: Sequence[Line]) -> list[Response]:
-    found = [_response(clip, voice, reference.heard, line, _SUMMED) for line in around]
+def _responses(clip: Heard, voice: int, reference: Reference, around: Sequence[Line], *, mixed: bool) -> list[Response]:
+    found = [_response(clip, voice, reference.heard, line, _SUMMED, mixed=mixed) for line in around]
     return [response for response in found if response]
 
 
-def _response(clip: Heard, voice: int, reference: Heard, line: Line, most: int) -> Response | None:
-    return fine.response(clip, voice, reference, 0, line, fine.windows_of(clip, reference, line, most, dense=True))
+def _response(clip: Heard, voice: int, reference: Heard, line: Line, most: int, *, mixed: bool) -> Response | None:
+    windows = fine.windows_of(clip, reference, line, most, dense=True)
+    return fine.response(clip, voice, reference, 0, line, windows, mixed=mixed)
 
 
 def _responding(
@@ -320,9 +326,11 @@ def _responding(
     reference: Reference,
     places: Sequence[coarse.Place],
     possible: Sequence[Possible],
+    *,
+    mixed: bool,
 ) -> Found | None:
     """Judge the place with the most evidence of a response beside all others that the search by onsets gave."""
-    seen = _responses(clip, voice, reference, [Line(place.lag_s) for place in places])
+    seen = _responses(clip, voice, reference, [Line(place.lag_s) for place in places], mixed=mixed)
     if not seen:
         return None
     middle_s = clip.length_s / 2
@@ -334,7 +342,7 @@ def _responding(
     rivals = [response for response in seen if far(response.fit.line, first.fit.line)]
     # A place at which the clip hangs over the song's end has fewer windows to speak for it.
     rival = max((other.evidence * min(first.tried / other.tried, 2.0) for other in rivals), default=0.0)
-    best = _response(clip, voice, reference.heard, first.fit.line, _ALL) or first
+    best = _response(clip, voice, reference.heard, first.fit.line, _ALL, mixed=mixed) or first
     line = best.fit.line
     verdict = confidence.judge_response(
         confidence.Responses(
@@ -344,6 +352,7 @@ def _responding(
             windows=first.tried,
             settled=best.settled,
             onsets_log10_chance=0.0 if far(Line(places[0].lag_s), line) else places[0].log10_chance,
+            mixed=mixed,
         )
     )
     score = possible[0].score if possible else 0.0
@@ -365,7 +374,8 @@ def _responding(
     )
     if first.evidence < _TELLING:
         return found
-    return _unless_masked(clip, voice, reference, found, repeats.find_repeats(clip, voice, reference.flat, line))
+    moves = repeats.find_repeats(clip, voice, reference.flat, line)
+    return _unless_masked(clip, voice, reference, found, moves, mixed=mixed)
 
 
 def _better(answer: Found, other: Found | None) -> Found:
