@@ -94,6 +94,22 @@ def test_a_part_of_him_that_could_be_a_shadow_is_found_by_what_he_looks_like(roo
     assert matte[hard].mean() > 0.9
 
 
+def test_a_strip_of_him_in_the_shadow_of_what_stands_before_him_is_his():
+    # A pole hides half of a leg and shades what is left of it: brighter trousers beside that strip say nothing of it,
+    # and where the shade's soft edge lies, his light crosses that of the shaded ground.
+    y, x = np.mgrid[0:150, 0:640]
+    ambient, lamp = (np.full((*x.shape, 3), level, np.float32) for level in (0.01, 0.08))
+    leg = cv2.GaussianBlur(((x > 280) & (x < 330) & (y > 20)).astype(np.float32), (0, 0), 0.6)
+    shade = cv2.GaussianBlur(((x > 306) & (y > 50) & (y < 110)).astype(np.float32), (0, 0), 2.0)
+    light = over(ambient + lamp, leg, (0.002 + 0.06 * (1 - shade))[..., None] * np.array([1.0, 1.1, 1.5]))
+    pole = (x > 316) & (x < 340)
+    light[pole] = (ambient + lamp)[pole]
+    matte = player_matte(recorded(light), lit(ambient + lamp), ambient, 640)
+    strip = (x > 300) & (x < 316) & (y > 55) & (y < 105)
+    assert matte[strip].mean() > 0.97
+    assert matte[x > 318].max() < 0.05
+
+
 def test_the_ground_between_his_legs_is_not_his(room):
     ambient, lamp = room
     legs = np.zeros((HEIGHT, WIDTH))

@@ -297,18 +297,21 @@ def mixture_terms(
 
 @_whole
 def mixed(
-    means: Any, seen: Any, dark: Any, lamp: Any, tolerance: Any, whole: Any, unsure: Any, enough: Any, out: Any
+    means: Any, seen: Any, dark: Any, lamp: Any, tolerance: Any, limits: Any, out: Any
 ) -> None:  # pragma: no cover
-    """Write how much of each pixel is him, by the blurred terms of :func:`mixture_terms`; ``whole`` where untold."""
+    """Write how much of each pixel is him, by the blurred terms of :func:`mixture_terms`; nothing where it is not told.
+
+    ``limits``: how unsure the share is, from where on a mixture is told, and the ramp of what one leaves unexplained.
+    """
+    unsure, enough, start, width = limits[0], limits[1], limits[2], limits[3]
     for i in range(out.shape[0]):
         for j in range(out.shape[1]):
-            out[i, j] = whole[i, j]
             if means[i, j, 7] <= np.float32(1e-3):
                 continue
             usual = means[i, j, 5] / means[i, j, 4]
             strays = max(means[i, j, 6] / means[i, j, 4] - usual * usual, np.float32(0)) + unsure * unsure
-            lamps, along, beyond, squared, product = (
-                np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0),
+            lamps, along, beyond, squared, product, distance = (
+                np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0),
             )  # fmt: skip
             for k in range(3):
                 unit = tolerance[i, j, k]
@@ -321,8 +324,16 @@ def mixed(
                 beyond += light * there
                 squared += apart * apart
                 product += apart * there
+                distance += there * there
             less = strays / (np.float32(1) + strays * lamps)
             squared -= less * along * along
-            if squared > enough:
-                part = min(max((product - less * along * beyond) / squared, np.float32(0)), np.float32(1))
-                out[i, j] = min(max((part - np.float32(0.03)) / np.float32(0.94), np.float32(0)), np.float32(1))
+            if squared <= enough:
+                continue
+            product -= less * along * beyond
+            distance -= less * beyond * beyond
+            part = min(max(product / squared, np.float32(0)), np.float32(1))
+            alpha = min(max((part - np.float32(0.03)) / np.float32(0.94), np.float32(0)), np.float32(1))
+            if distance > enough:
+                left = distance - np.float32(2) * part * product + part * part * squared
+                alpha *= np.float32(1) - _ramped(left / distance, start, width)
+            out[i, j] = alpha

@@ -7,15 +7,18 @@ before a grey box) is found by looking like what is surely his beside it, where 
 
 At his edges a pixel is part him, part ground: seen = a F + (1 - a) B. F is his light a little further in, B the room
 with the share of lamplight that the ground beside him has; a follows by least squares, in which errors along the
-lamp's light count the less the less sure that share is (a shadow's edge may lie there).
+lamp's light count the less the less sure that share is (a shadow's edge may lie there). Where he is of more than one
+light F is also looked for closer by: a strip of him may lie in the shadow of what stands before him. That shadow's soft
+edge crosses the way at some place; there his light is between that on both sides, which tells it from the ground.
 
 All of it looks at pictures of any size, so that large frames are looked at smaller; lengths are parts of the width.
 """
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
@@ -36,6 +39,7 @@ _UNEVEN = 1.0  # the same inside him, where shirt meets skin
 _EDGE = 240  # of the width: his light is known this far inside him
 _KNOWN = 0.01  # of a window's pixels, that must be surely his to say what he looks like there
 _GROWS = 3  # times the window's reach, from what is surely his
+_REACH = 8  # of the width: all that is looked at around him, with room for each window
 _ROUNDING = 0.004  # of the light: ten-bit codes of a camera's logarithm lie 1.4 % apart, whose spread is 0.29 of that
 _LEAST_VARIANCE = 1e-9
 _UNSHADED = 5.0  # of the light in a room's picture: a deep shadow leaves a fifth
@@ -43,6 +47,8 @@ _LIT = 1.02
 _RELATIVE = 0.02  # of the light: the lit room is not known better than that
 _SHARE_UNSURE = 0.03
 _TOLD = 9.0  # squared standard deviations between him and the ground, from which on a mixture of them is told
+_PATCHED = (0.15, 0.2)  # the spread of his light over its mean, from which on he is of more than one
+_UNEXPLAINED = (0.7, 0.25)  # of the squared distance from the ground: what leaves so much of it is no mixture
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
@@ -128,6 +134,20 @@ def fast_player_matte(light: Light, room: LitRoom, ambient: Light, width: int) -
 
 def _matte(way: _Way, hidden: Light, width: int) -> Light:
     alone = _ramp(np.sqrt(way.off()), *_FOREIGN)
+    matte = hidden.copy()
+    some = _opened(alone, _odd(width, 320)) > 0
+    if some.any():
+        reach = round(width / _REACH)
+        rows, columns = (
+            slice(max(0, int(found[0]) - reach), int(found[-1]) + 1 + reach)
+            for found in (np.flatnonzero(some.any(axis=1)), np.flatnonzero(some.any(axis=0)))
+        )
+        his = _matte_near(way.part(rows, columns), np.ascontiguousarray(alone[rows, columns]), width)
+        matte[rows, columns] = np.maximum(matte[rows, columns], his)
+    return matte
+
+
+def _matte_near(way: _Way, alone: Light, width: int) -> Light:
     drawing = _ramp(np.sqrt(way.redrawn(_odd(width, 160))), *_REDRAWN)
     surely = _opened(alone, _odd(width, 240))
     his = surely
@@ -135,19 +155,36 @@ def _matte(way: _Way, hidden: Light, width: int) -> Light:
         like = way.like(way.about(_heart(his, width), _odd(width, 60)), _EVEN, *_LIKE)
         his = np.maximum(surely, _opened(np.maximum(np.minimum(drawing, like), surely), _odd(width, 240)))
     about = way.about(_heart(his, width), _odd(width, 60))
-    whole = _opened(np.maximum(alone, his), _odd(width, 320))
-    # Gaps are closed where what is in them looks like him; the ground between his legs does not.
-    gaps = np.minimum(_closed(whole, _odd(width, 160)), way.like(about, _EVEN, *_LIKE))
-    whole = _closed(np.maximum(whole, gaps), _odd(width, 320))
+    found = _opened(np.maximum(alone, his), _odd(width, 320))
+    # Gaps are closed only where what is in them looks like him, or between his light on either side: a shadow's edge
+    # that lies on him. The ground between his legs does neither.
+    own = _shrunk(found, _odd(width, 320))
+    between = way.like(way.about(own, _odd(width, 100)), _UNEVEN, *_LIKE)
+    like = np.maximum(way.like(about, _EVEN, *_LIKE), between)
+    gaps = np.minimum(_closed(found, _odd(width, 110)), like)
+    whole = _closed(np.maximum(found, gaps), _odd(width, 320))
+    deep = _shrunk(whole, _odd(width, 320))
     inside = np.minimum(_shrunk(whole, _odd(width, 160)), way.like(about, _UNEVEN, *_LIKE_AT_ALL))
+    bridged = np.minimum(np.minimum(deep, between), _widened(1 - found, _odd(width, 640)))
     core, beside = _shrunk(whole, _odd(width, 120)), 1 - _widened(whole, _odd(width, 200)) + np.float32(1e-6)
-    edge = _widened(whole, _odd(width, 200)) * way.mixture(whole, core, beside, his, _odd(width, 40))
-    return np.asarray(np.maximum(np.maximum(inside, edge), hidden), np.float32)
+    further = way.mixture(whole, core, beside, his, _odd(width, 40))
+    nearer = way.mixture(np.zeros_like(whole), deep, beside, his, _odd(width, 80))
+    patched = _patched(way.about(own, _odd(width, 40)))
+    edge = _widened(whole, _odd(width, 200)) * np.maximum(further, np.minimum(nearer, patched))
+    return np.asarray(np.maximum.reduce([inside, bridged, edge]), np.float32)
 
 
 def _heart(his: Light, width: int) -> Light:
     """Return the weight by which his light is known: little at his edges, where it is mixed with the ground's."""
     return np.asarray(np.maximum(_shrunk(his, _odd(width, _EDGE)), np.float32(0.02) * his), np.float32)
+
+
+def _patched(about: Light) -> Light:
+    """Return 0 to 1: where he is of more than one light, by what is known of him in a window."""
+    known = np.maximum(about[..., 0], np.float32(1e-6))
+    mean = np.asarray(about[..., 1:4] / known[..., None], np.float32)
+    level, squares = _sum(mean**2), _sum(about[..., 4:]) / known
+    return _ramp(np.sqrt(np.maximum(squares / np.maximum(level, np.float32(1e-9)) - 1, 0)), *_PATCHED)
 
 
 class _Way:
@@ -166,6 +203,13 @@ class _Way:
         self.lamp = np.maximum(self.lit - self.dark, np.float32(1e-5))
         unit = self.lamp / self.tolerance
         self.sums = np.stack([_sum((self.seen - self.dark) / self.tolerance * unit), _sum(unit * unit)], axis=-1)
+
+    def part(self, rows: slice, columns: slice) -> Self:
+        """Return the same for a part of the picture."""
+        part = copy(self)
+        for name in ("seen", "lit", "dark", "tolerance", "lamp", "sums"):
+            setattr(part, name, np.ascontiguousarray(getattr(self, name)[rows, columns]))
+        return part
 
     def share(self, sums: Light) -> Light:
         """Return the share of the lamp's light that sums tell."""
@@ -194,8 +238,11 @@ class _Way:
         away = np.sqrt(_sum(squared))
         return np.asarray((1 - _ramp(away, start, width)) * (about[..., 0] > _KNOWN), np.float32)
 
-    def mixture(self, whole: Light, core: Light, beside: Light, his: Light, size: int) -> Light:
-        """Return a of seen = a F + (1 - a) B, or ``whole`` where F and B are too much alike to tell."""
+    def mixture(self, untold: Light, core: Light, beside: Light, his: Light, size: int) -> Light:
+        """Return a of seen = a F + (1 - a) B, or nothing where no such mixture explains what is seen.
+
+        Where F, the light of ``core`` about there, and B are too much alike to tell, it is ``untold``.
+        """
         weight = (core + np.float32(1e-6) * his)[..., None]
         him = _blurred(weight * self.seen, size) / (_blurred(weight[..., 0], size)[..., None] + np.float32(1e-12))
         share, known = self.share(self.sums), _blurred(beside, size)
@@ -205,11 +252,15 @@ class _Way:
         apart, there, lamp = (one / self.tolerance for one in (him - ground, self.seen - ground, self.lamp))
         # (1 + v l l')^-1 = 1 - v l l' / (1 + v l'l): what lies along the lamp's light counts less, the less it is sure.
         less = unsure / (1 + unsure * _sum(lamp * lamp))
-        along = _sum(lamp * apart)
+        along, beyond = _sum(lamp * apart), _sum(lamp * there)
         squared = _sum(apart * apart) - less * along**2
-        part = np.clip((_sum(apart * there) - less * along * _sum(lamp * there)) / np.maximum(squared, 1e-6), 0, 1)
+        product = _sum(apart * there) - less * along * beyond
+        part = np.clip(product / np.maximum(squared, 1e-6), 0, 1)
         told = (squared > _TOLD) & (_blurred(core, size) > 1e-3)
-        return np.asarray(np.where(told, np.clip((part - 0.03) / 0.94, 0, 1), whole), np.float32)
+        distance = _sum(there * there) - less * beyond**2
+        left = distance - 2 * part * product + part**2 * squared
+        explained = 1 - np.where(distance > _TOLD, _ramp(left / np.maximum(distance, 1e-6), *_UNEXPLAINED), 0)
+        return np.asarray(np.where(told, explained * np.clip((part - 0.03) / 0.94, 0, 1), untold), np.float32)
 
 
 class _FastWay(_Way):
@@ -219,9 +270,8 @@ class _FastWay(_Way):
         from partsong.render import light_kernels  # Numba takes over a second to load
 
         self._loops = light_kernels
-        self._shape = self.seen.shape[:2]
         self.tolerance, self.lamp = np.empty_like(self.seen), np.empty_like(self.seen)
-        self.sums = np.empty((*self._shape, 2), np.float32)
+        self.sums = np.empty((*self.seen.shape[:2], 2), np.float32)
         noise = np.array([room.read, room.shot, _ROUNDING, _LEAST_VARIANCE], np.float32)
         light_kernels.way_of(
             self.seen, self.lit, self.dark, noise, np.float32(_QUIETER), np.float32(_RELATIVE),
@@ -229,18 +279,18 @@ class _FastWay(_Way):
         )  # fmt: skip
 
     def off(self, sums: Light | None = None) -> Light:
-        out = np.empty(self._shape, np.float32)
+        out = np.empty(self.seen.shape[:2], np.float32)
         given = self.sums if sums is None else sums
         self._loops.off_way(self.seen, self.dark, self.lamp, self.tolerance, given, self.most, out)
         return out
 
     def about(self, his: Light, size: int) -> Light:
-        terms = np.empty((*self._shape, 7), np.float32)
+        terms = np.empty((*self.seen.shape[:2], 7), np.float32)
         self._loops.his_terms(his, self.seen, terms)
         return _blurred(terms, size)
 
     def like(self, about: Light, uneven: float, start: float, width: float) -> Light:
-        out = np.empty(self._shape, np.float32)
+        out = np.empty(self.seen.shape[:2], np.float32)
         self._loops.like_him(
             about,
             self.seen,
@@ -253,13 +303,11 @@ class _FastWay(_Way):
         )
         return out
 
-    def mixture(self, whole: Light, core: Light, beside: Light, his: Light, size: int) -> Light:
-        terms, out = np.empty((*self._shape, 8), np.float32), np.empty(self._shape, np.float32)
+    def mixture(self, untold: Light, core: Light, beside: Light, his: Light, size: int) -> Light:
+        terms, out = np.empty((*self.seen.shape[:2], 8), np.float32), untold.copy()
         self._loops.mixture_terms(core, his, beside, self.seen, self.sums, self.most, terms)
-        self._loops.mixed(
-            _blurred(terms, size), self.seen, self.dark, self.lamp, self.tolerance, whole, np.float32(_SHARE_UNSURE),
-            np.float32(_TOLD), out,
-        )  # fmt: skip
+        limits = np.array([_SHARE_UNSURE, _TOLD, *_UNEXPLAINED], np.float32)
+        self._loops.mixed(_blurred(terms, size), self.seen, self.dark, self.lamp, self.tolerance, limits, out)
         return out
 
 
