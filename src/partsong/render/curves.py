@@ -21,7 +21,10 @@ if TYPE_CHECKING:
 DECODE_LOW, DECODE_HIGH, DECODE_STEPS = -1.25, 2.25, 8192
 _MANTISSA_SHIFT = 12  # of a float's 23 bits of fraction, 11 choose the entry
 _BIAS = 127  # of a float's exponent
-_STEEPEST = 60  # powers of two from encoded 0 to 1, so that a float holds those of all codes; cameras have 9 to 18
+_RATES = (
+    2,
+    60,
+)  # powers of two from encoded 0 to 1: more bent than noise, yet a float holds all codes; cameras have 9 to 18
 _CLOSE = 1 / 8760  # encoded: a tenth of a 10-bit code of limited range
 
 LOOKED_UP = (float(DECODE_STEPS), 0.5 - DECODE_LOW * DECODE_STEPS)
@@ -98,7 +101,7 @@ def exponential_of(curve: NDArray[np.float64]) -> Exponential | None:
     if len(upper) < 8:
         return None
     growth, start = np.polyfit(upper, np.log2(rises[upper]), 1)
-    if not 0 < growth * last < _STEEPEST:
+    if not _RATES[0] < growth * last < _RATES[1]:
         return None
     steps = np.arange(last + 1)
     scale = float(2**start / (2**growth - 1))
