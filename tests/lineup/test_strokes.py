@@ -40,7 +40,8 @@ def test_keys_are_found_by_when_they_fall(played):
     # Windows of 32 ms and rounding over 20 ms.
     assert found.fits[0].lag_s == pytest.approx(12.34, abs=0.02)
     assert found.halves_agree
-    assert found.t > 2.8
+    assert found.t > 2.75
+    assert found.toneless
 
 
 def test_keys_are_found_in_a_mix(played):
@@ -73,3 +74,11 @@ def test_silence_has_no_strokes(played):
 
     assert strokes.find_strokes(silence, 0, played[0]) is None
     assert not strokes.note_starts(silence).any()
+
+
+def test_a_drum_and_a_noise_are_no_toneless_strokes(band, rng, played):
+    drum = strokes.find_strokes(features.hear(band.filmed(band.part("drum", 40), 3, 30)), 0, played[0])
+    noise = strokes.find_strokes(features.hear(rng.normal(size=30 * RATE_HZ).astype(np.float32)), 0, played[0])
+
+    assert not drum.toneless
+    assert not noise.toneless

@@ -39,6 +39,9 @@ _LOOK_BACK = 2  # frames, 10 ms: what rises is compared with what was there befo
 _MOST_RISE = 3.0  # about 13 dB: one loud stroke must not outweigh a bar of notes
 
 _STROKE_WINDOW, _STROKE_BANDS, _STROKE_HZ = 256, 8, (850.0, 7000.0)
+_CLEAR_HEIGHT = 10.0  # of noise, the highest reach 4; keys in a room 30
+_TONES_HZ = (100.0, 650.0)
+_TONELESS = 0.18  # by chance a tenth of all moments are among the tenth that rises most; keys: up to 0.16
 _NOTE_WINDOW, _NOTES_HZ, _BANDS_AN_OCTAVE = 1024, (80.0, 6000.0), 5
 _DEEPEST = 1e-5  # 50 dB below its loud moments a frequency counts as silent
 _SLOWEST_HZ, _FASTEST_HZ = 0.3, 20.0
@@ -61,7 +64,8 @@ class Strokes:
 
     ``t`` is the paired t over stretches against whichever other place comes nearest, ``lead`` the first place's score
     over the second's, ``blocks`` how many stretches there are, ``count`` how many strokes, and ``halves_agree`` whether
-    even and odd stretches choose the first alike.
+    even and odd stretches choose the first alike. ``toneless`` says that nothing but strokes is heard: they are clear,
+    and where they fall no lower tone rises.
     """
 
     fits: tuple[Fit, ...]
@@ -70,6 +74,7 @@ class Strokes:
     blocks: int
     count: int
     halves_agree: bool
+    toneless: bool
 
 
 def find_strokes(clip: Heard, voice: int, starts: Floats) -> Strokes | None:
@@ -108,6 +113,7 @@ def find_strokes(clip: Heard, voice: int, starts: Floats) -> Strokes | None:
         blocks=number,
         count=int(np.count_nonzero(struck)),
         halves_agree=halves_agree(blocks, 0),
+        toneless=_toneless(clip, voice, struck),
     )
 
 
@@ -163,6 +169,18 @@ def note_starts(song: Heard, voice: int = 0) -> Floats:
         return np.zeros((1, power.shape[0]), np.float32)
     starts = _without_beat((starts - starts.mean(axis=1, keepdims=True)) / starts.std(axis=1, keepdims=True))
     return unlike(starts, _SHRINK).astype(np.float32)
+
+
+def _toneless(clip: Heard, voice: int, struck: Floats) -> bool:
+    hz = np.arange(_STROKE_WINDOW // 2 + 1) * RATE_HZ / _STROKE_WINDOW
+    low = (hz >= _TONES_HZ[0]) & (hz < _TONES_HZ[1])
+    power = np.concatenate([power[:, low].sum(axis=1) for power in _spectra(clip, voice, _STROKE_WINDOW)])
+    level = ndimage.uniform_filter1d(np.log(np.maximum(power, 1e-14)), 3)
+    risen = np.zeros_like(level)
+    risen[4:-6] = level[10:] - level[:-10]  # from 20 ms before to 30 ms after
+    at = np.flatnonzero(struck)
+    clear = float(np.median(struck[at])) ** 2 >= _CLEAR_HEIGHT
+    return clear and float(np.mean(risen[at] > np.quantile(risen, 0.9))) < _TONELESS
 
 
 def _spectra(heard: Heard, voice: int, window: int) -> Iterator[Floats]:
