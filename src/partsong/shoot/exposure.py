@@ -22,9 +22,11 @@ The dark end of such an encoding is straight, so that exposure alone shifts colo
 _EXPOSURE = 0.008
 """Of the signal, in the same places; 0.15 to 0.25 stops in a usual log encoding."""
 _AGREE = 0.006
-"""Of the signal: how far places may differ about one level, by their spread and from edge to edge of the frame.
+"""Of the signal: how far places may differ about one level, by their spread and from edge to edge of the frame."""
+_GROWS = 0.25
+"""Of that level: how far a large one may grow from edge to edge as well.
 
-From edge to edge generated rooms come to 0.0025, a ramp of light over a street to 0.008 where it grows least."""
+Generated rooms come to 0.0025 of the signal, a ramp of light over a street to 0.008 and to 0.45 of the level."""
 _REACHED, _REACHED_BLOCKS = 0.02, 0.03
 """How far, and in how many blocks, each of two lamps must stand clear of that level, the one above, the other below.
 
@@ -110,7 +112,8 @@ def _agreed(own: NDArray[np.float32], theirs: NDArray[np.float32], where: NDArra
     colour = np.stack([shift[:, 0] - green, shift[:, 2] - green])
     middle = np.median(colour, axis=1)
     one_colour = _spread(colour - middle[:, None]) <= _AGREE
-    one_level = _spread(green - bright) <= _AGREE and _across(green, theirs[..., 1][where], where) <= _AGREE
+    grows = _across(green, theirs[..., 1][where], where)
+    one_level = _spread(green - bright) <= _AGREE and grows <= max(_AGREE, _GROWS * abs(bright))
     return Level(True, bright, one_level, (float(middle[0]), float(middle[1])) if one_colour else None)
 
 

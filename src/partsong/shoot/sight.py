@@ -24,6 +24,7 @@ ROWS, COLUMNS = 18, 32
 """Blocks of the frame in which light and colour are told."""
 BAND_ROWS, BAND_COLUMNS = 540, 32
 
+_STRIP, _RIM = 120, 12  # rows; as far as the wider blur reaches
 _MOVES = 0.006  # of the signal
 _STILLS = 15  # frames that the still picture is the median of
 _LEAST_STILLS = 5
@@ -274,7 +275,9 @@ class Looker:
     def _end_group(self) -> None:
         assert self._sum is not None
         zero, span = self._codes
-        self._means.append(detail_of((self._sum / np.float32(self._summed) - np.float32(zero)) / np.float32(span)))
+        self._sum *= np.float32(1 / (self._summed * span))
+        self._sum -= np.float32(zero / span)
+        self._means.append(detail_of(self._sum))
         self._sum, self._summed = None, 0
 
 
@@ -374,13 +377,22 @@ def detail_of(mean: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the energy of fine and of coarser detail in each block."""
     import cv2
 
-    one = cv2.GaussianBlur(mean, (0, 0), 1.0)
-    three = cv2.GaussianBlur(mean, (0, 0), 3.0)
-    energies = [
-        cv2.resize(cv2.multiply(part, part), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
-        for part in (cv2.subtract(mean, one), cv2.subtract(one, three))
-    ]
-    return np.stack(energies, axis=-1).astype(np.float32)
+    # A strip at a time, which stays in the processor's caches; its rim is blurred with it and left out.
+    height = mean.shape[0]
+    energies = np.empty((2, height, COLUMNS), np.float32)
+    for top in range(0, height, _STRIP):
+        stop = min(top + _STRIP, height)
+        first = max(0, top - _RIM)
+        piece = np.ascontiguousarray(mean[first : min(stop + _RIM, height)])
+        one = cv2.GaussianBlur(piece, (0, 0), 1.0)
+        three = cv2.GaussianBlur(piece, (0, 0), 3.0)
+        inner = slice(top - first, stop - first)
+        for number, (left, right) in enumerate(((piece, one), (one, three))):
+            part = cv2.subtract(left[inner], right[inner])
+            wide = cv2.multiply(part, part)
+            energies[number, top:stop] = cv2.resize(wide, (COLUMNS, stop - top), interpolation=cv2.INTER_AREA)
+    blocks = [cv2.resize(part, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA) for part in energies]
+    return np.stack(blocks, axis=-1).astype(np.float32)
 
 
 def noise_in_detail(noise: NDArray[np.float32]) -> NDArray[np.float32]:
