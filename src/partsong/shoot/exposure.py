@@ -26,7 +26,7 @@ _AGREE = 0.006
 _GROWS = 0.25
 """Of that level: how far a large one may grow from edge to edge as well.
 
-Generated rooms come to 0.0025 of the signal, a ramp of light over a street to 0.008 and to 0.45 of the level."""
+Generated rooms come to 0.0025 of the signal, a ramp of light over a street to 0.008 and to 0.44 of the level."""
 _REACHED, _REACHED_BLOCKS = 0.02, 0.03
 """How far, and in how many blocks, each of two lamps must stand clear of that level, the one above, the other below.
 
