@@ -5,6 +5,7 @@ texture with grain, one thread each, the least of several passes. Sections, all 
 
 floor    decode, merge, table, encode, one by one, from HEVC 4:2:2 of 100 Mbit/s and from the quick camera recipe
 graph    the same picture as one filter graph of the media library: a chain of masked merges and a tetrahedral table
+film     a whole film: the script that decodes every take for the whole song, beside merging and mastering what is shown
 layers   fourteen takes beside seven
 look     a film whose look, and then whose cut, is changed: what the second render costs beside the first
 shown    a film whose wide is on screen two fifths of the time: frames decoded
@@ -16,35 +17,33 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import shutil
 import subprocess
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from itertools import accumulate, pairwise
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from partsong.film.folder import FilmFolder
-from partsong.film.records import Clip, Film
+from partsong.film.records import WIDE, Clip, Film, Shot
 from partsong.media.encode import RECIPES, PictureWriter, Recipe
-from partsong.media.frames import frame_of
 from partsong.media.join import join
 from partsong.media.picture import open_picture
 from partsong.media.planes import Planes
 from partsong.media.probe import probe
 from partsong.render.colour import DEFAULT_CONFIG, display_path, linear_curve
-from partsong.render.cube import Cube, write_cube
-from partsong.render.merge import Form, Merger, stack_weights
+from partsong.render.merge import Form, Merger
 from partsong.render.table import apply_table, build_table
 from partsong.timebase import Rate
 from partsong.watch import silent
+from rendering.costs import FRAMES, Shares, cpu_ms, least, least_shares
 from rendering.films import LOOK, camera_second, made_film
+from rendering.graph import baked, by_film_graph, by_graph, mask_planes
 from rendering.layers import HEIGHT, LAYERS, LOG, WIDTH, grainy, stack
 
-FRAMES, PASSES = 8, 3
 LOOK_S = 8  # of film
 CAMERA_HEVC = Recipe(
     "camera-hevc", "libx265", "yuv422p10le", ".mov", 1,
@@ -52,7 +51,7 @@ CAMERA_HEVC = Recipe(
                                            "log-level=none:pools=1:frame-threads=1"},
 )  # fmt: skip
 CAMERAS = (CAMERA_HEVC, RECIPES["camera"])
-SECTIONS = ("floor", "graph", "layers", "look", "shown", "atlas", "dask")
+SECTIONS = ("floor", "graph", "film", "layers", "look", "shown", "atlas", "dask")
 
 
 def main() -> None:
@@ -104,11 +103,8 @@ def section_graph(folder: Path) -> Iterator[str]:
     frames = [grainy(seed) for seed in range(FRAMES)]
     curve = linear_curve(DEFAULT_CONFIG, "ACEScct")
     colour = display_path(LOOK, "ACEScct", None)
-    cube = folder / "look.cube"
-    steps = np.linspace(0, 1, 33, dtype=np.float32)
-    points = np.stack(np.meshgrid(steps, steps, steps, indexing="ij"), axis=-1).reshape(-1, 3)
-    write_cube(cube, Cube(table=colour(points.copy()).reshape(33, 33, 33, 3)))
-    masks = mask_planes()
+    cube = baked(folder / "look.cube", colour)
+    masks = mask_planes(stack())
     began = time.process_time()
     merger = Merger(stack(), curve, Form(10, "422", "bt709", "limited"), reuses=True)
     table = build_table(colour, source=LOG, target=(8, "bt709", "limited"))
@@ -144,6 +140,42 @@ def section_graph(folder: Path) -> Iterator[str]:
         )
 
 
+def section_film(folder: Path) -> Iterator[str]:
+    """Make the H.264 master of half a minute, wide on screen two fifths of the time, by a script's graph and by ours.
+
+    The script is what somebody would write: trims, a chain of masked merges for each shot of the wide, the shots one
+    after another, a table. It decodes all takes from end to end; ours decodes what is shown, keeps the wide, and
+    decodes the master again to check it. So this compares ways of working, not pixels a frame: that is ``graph``.
+    """
+    from partsong.render.plan import plan_frames
+    from partsong.signoff.steps import make_masters
+    from partsong.stage import steps
+
+    size, rate, seconds, coverage = (960, 540), Rate.of(24), 30, 3
+    cut = shots_of([150, 111, 90, 81], [83, 97, 108], coverage)
+    second_of = [camera_second(folder, rate, size, 400 + number) for number in range(LAYERS + coverage)]
+    cube = baked(folder / "look.cube", display_path(LOOK, "ACEScct", None))
+    with made_film(folder / "whole", second_of, seconds, rate, size) as store:
+        store.change("Cut", lambda film: with_coverage(film, cut))
+        film = store.head().film
+        paths = [store.folder.locate(take.clip.file) for take in film.takes]
+        (plan,) = plan_frames(film, range(1))
+
+        masks = mask_planes(plan.stack)
+        for _ in range(2):  # the first time, kernels are loaded or compiled
+            shutil.rmtree(store.folder.root / "cache", ignore_errors=True)
+            began = time.process_time()
+            steps.merge(store, silent(), engine=local_one())
+            make_masters(store.folder, film, ("h264",), watch=silent(), engine=local_one())
+            own = time.process_time() - began
+        began = time.process_time()
+        by_film_graph(paths, masks, cut, cube, folder / "film.mp4")
+        graph = time.process_time() - began
+    frames = sum(shot.end - shot.start for shot in cut)
+    yield f"{frames} frames of {size[0]} x {size[1]}, ten takes, each decoded whole by the script: {graph:.1f} s CPU"
+    yield f"merged, mastered and checked by ours, decoding what is shown: {own:.1f} s CPU: {graph / own:.2f} times less"
+
+
 def section_layers(folder: Path) -> Iterator[str]:
     """Merge fourteen takes beside seven into the wide, from reading them to writing it."""
     frames = [grainy(seed) for seed in range(FRAMES)]
@@ -170,7 +202,6 @@ def section_layers(folder: Path) -> Iterator[str]:
 
 def section_look(folder: Path) -> Iterator[str]:
     """Merge and master seven 3840x2160 takes of HEVC, change the look, then the cut, and master again."""
-    from partsong.film.records import WIDE, Shot
     from partsong.signoff.steps import make_masters
     from partsong.stage import steps
 
@@ -206,28 +237,19 @@ def section_look(folder: Path) -> Iterator[str]:
 
 def section_shown(folder: Path) -> Iterator[str]:
     """Count what a minute of small pictures decodes: seven takes of the wide, three of coverage, shots of 3 to 6 s."""
-    from partsong.film.records import WIDE, Shot
     from partsong.signoff.steps import make_masters
     from partsong.stage import steps
 
     size, rate, seconds, coverage = (320, 180), Rate.of(24), 60, 3
     frames, takes = seconds * 24, LAYERS + coverage
     wide = [83, 97, 121, 71, 103, 101]  # two fifths of the song
-    gaps = [150, 111, 137, 97, 143, 109, 117]
-    edges = [*accumulate(length for pair in zip(gaps, [*wide, 0], strict=True) for length in pair)][:-1]
-    sources = [WIDE if n % 2 else f"take-{LAYERS + n // 2 % coverage}" for n in range(len(edges))]
-    cut = tuple(Shot(source=source, start=a, end=b)
-                for source, (a, b) in zip(sources, pairwise([0, *edges]), strict=True))  # fmt: skip
+    cut = shots_of([150, 111, 137, 97, 143, 109, 117], wide, coverage)
     for gop_s in (1, 0.5):
         here = folder / f"keys-{gop_s}"
         here.mkdir()
         second_of = [camera_second(here, rate, size, 200 + number, gop_s) for number in range(takes)]
         with made_film(here / "counted", second_of, seconds, rate, size) as store:
-            # Coverage is no layer of the wide.
-            store.change("Cut", lambda film: film.replace(
-                cut=cut,
-                stage=film.stage.replace(order=film.stage.order[:LAYERS], masks=film.stage.masks[: LAYERS - 1]),
-            ))  # fmt: skip
+            store.change("Cut", lambda film: with_coverage(film, cut))
             with decoding_counted(store.folder.root) as count:
                 merged = steps.merge(store, silent(), engine=local_one())
                 merging = count["takes"]
@@ -238,6 +260,21 @@ def section_shown(folder: Path) -> Iterator[str]:
         share = count["takes"] / (frames * takes)
         yield f"  with both masters, of all ten takes {count['takes']} of {frames * takes}: {share:.1%}"
         yield f"  and {count['made']} frames of the wide and the masters themselves, read back"
+
+
+def shots_of(gaps: list[int], wide: list[int], coverage: int) -> tuple[Shot, ...]:
+    """Return a cut of shots of coverage, ``gaps`` frames long, and of the wide between them."""
+    edges = [*accumulate(length for pair in zip(gaps, [*wide, 0], strict=True) for length in pair)][:-1]
+    sources = [WIDE if n % 2 else f"take-{LAYERS + n // 2 % coverage}" for n in range(len(edges))]
+    return tuple(
+        Shot(source=source, start=a, end=b) for source, (a, b) in zip(sources, pairwise([0, *edges]), strict=True)
+    )
+
+
+def with_coverage(film: Film, cut: tuple[Shot, ...]) -> Film:
+    """Return a film with a cut whose takes beyond the seventh are coverage, no layers of the wide."""
+    order, masks = film.stage.order[:LAYERS], film.stage.masks[: LAYERS - 1]
+    return film.replace(cut=cut, stage=film.stage.replace(order=order, masks=masks))
 
 
 @contextlib.contextmanager
@@ -290,28 +327,39 @@ def section_atlas(folder: Path) -> Iterator[str]:
 
 
 def section_dask(folder: Path) -> Iterator[str]:
-    """Merge and master a film on a Dask cluster of one worker, then of two, by the command line."""
+    """Merge and master a film on a Dask cluster of one worker, then of two, by the command line.
+
+    On processors that are busy otherwise only processor time tells: what the client spends alone, and the worker that
+    spends most, one after the other, are the least that it can take.
+    """
     from rendering.cluster import Workers, partsong
 
     size, rate, seconds, count = (1920, 1080), Rate.of(24), 16, 5
     second_of = [camera_second(folder, rate, size, 300 + number) for number in range(count)]
-    took = []
+    took, least_s = [], []
     for workers in (1, 2):
         with made_film(folder / f"workers-{workers}", second_of, seconds, rate, size, cut=True) as store:
             film = store.folder.root
         cluster = Workers(workers)
         try:
             for again in (False, True):  # the first time, workers load and compile what they need
-                began = time.monotonic()
+                began, before, client = time.monotonic(), cluster.spent_s(), os.times()
                 for command in ("stage merge", "signoff master"):
                     words = partsong(*command.split(), str(film), "--cluster", cluster.address)
                     subprocess.run(words, check=True, capture_output=True)
                 if not again:
                     shutil.rmtree(film / "cache")
             took.append(time.monotonic() - began)
+            now, after = os.times(), cluster.spent_s()
         finally:
             cluster.close()
-    yield f"one worker {took[0]:.1f} s, two {took[1]:.1f}: {took[0] / took[1]:.2f} times faster"
+        alone = now.children_user + now.children_system - client.children_user - client.children_system
+        each = [late - early for early, late in zip(before[1], after[1], strict=True)]
+        least_s.append(alone + max(each))
+        told = ", ".join(f"{spent:.1f}" for spent in each)
+        yield f"CPU s of the client {alone:.1f}, the scheduler {after[0] - before[0]:.1f}, {workers} workers {told}"
+    yield f"one worker {took[0]:.1f} s, two {took[1]:.1f}: {took[0] / took[1]:.2f} times faster by the clock"
+    yield f"client and busiest worker {least_s[0]:.1f} and {least_s[1]:.1f} CPU s: {least_s[0] / least_s[1]:.2f} times"
 
 
 # --- ways and means -------------------------------------------------------------------------------
@@ -368,114 +416,6 @@ def write(path: Path, recipe: Recipe, frames: list[Planes] | Iterator[Planes]) -
     with writer_of(path, recipe) as writer:
         for frame in frames:
             writer.write(frame)
-
-
-def mask_planes() -> list[np.ndarray]:
-    """Return each upper layer's alpha as a 10-bit plane."""
-    drawn = stack()
-    alphas = []
-    for number in range(1, LAYERS):
-        alone = drawn.replace(layers=(drawn.layers[0], drawn.layers[number]))
-        alphas.append(np.rint(stack_weights(alone, range(HEIGHT))[1] * 1023).astype(np.uint16))
-    return alphas
-
-
-def by_graph(path: Path, masks: list[np.ndarray], cube: Path, out: Path, shares: Shares) -> None:
-    """Merge, grade and encode with the media library's filters, one thread each."""
-    import av
-
-    inputs = [av.open(str(path)) for _ in range(LAYERS)]
-    streams = [one.streams.video[0] for one in inputs]
-    for stream in streams:
-        stream.thread_count = 1
-    graph = av.filter.Graph()
-    graph.threads = 1
-    sources = [graph.add_buffer(template=stream) for stream in streams]
-    covers = [graph.add_buffer(width=WIDTH, height=HEIGHT, format="yuv422p10le", time_base=streams[0].time_base)
-              for _ in masks]  # fmt: skip
-    below = sources[0]
-    for source, cover in zip(sources[1:], covers, strict=True):
-        node = graph.add("maskedmerge")
-        for port, one in enumerate((below, source, cover)):
-            one.link_to(node, 0, port)
-        below = node
-    table = graph.add("lut3d", f"file={cube}:interp=tetrahedral")
-    shape, sink = graph.add("format", "pix_fmts=yuv420p"), graph.add("buffersink")
-    for first, second in ((below, table), (table, shape), (shape, sink)):
-        first.link_to(second)
-    graph.configure()
-    veils = []
-    for mask in masks:
-        veil = frame_of(Planes(mask, mask[:, ::2].copy(), mask[:, ::2].copy(), 10, "bt709", "limited"))
-        veil.time_base = streams[0].time_base
-        veils.append(veil)
-    with av.open(str(out), "w") as container:
-        recipe = RECIPES["h264"]
-        stream = container.add_stream(recipe.codec, rate=24, options=dict(recipe.options))
-        stream.width, stream.height, stream.pix_fmt, stream.thread_count = WIDTH, HEIGHT, "yuv420p", 1
-        stream.gop_size = 48
-
-        def filtered(frames: tuple[Any, ...]) -> list[Any]:
-            made = []
-            for source, frame in zip(sources, frames, strict=True):
-                source.push(frame)
-            for cover, veil in zip(covers, veils, strict=True):
-                veil.pts = frames[0].pts
-                cover.push(veil)
-            while True:
-                try:
-                    made.append(graph.pull())
-                except (av.BlockingIOError, av.EOFError):
-                    return made
-
-        for frames in shares.over("decode", zip(*(one.decode(video=0) for one in inputs), strict=True)):
-            for made in shares.call("between", filtered, frames):
-                container.mux(shares.call("encode", stream.encode, made))
-        container.mux(shares.call("encode", stream.encode, None))
-    for one in inputs:
-        one.close()
-
-
-class Shares(dict[str, float]):
-    """CPU seconds by what they were spent on."""
-
-    def call(self, name: str, work: Callable[..., Any], *given: object) -> Any:
-        """Do some work and count it under a name."""
-        began = time.process_time()
-        done = work(*given)
-        self[name] = self.get(name, 0) + time.process_time() - began
-        return done
-
-    def over(self, name: str, items: Iterator[Any]) -> Iterator[Any]:
-        """Yield items and count under a name what it takes to get them."""
-        nothing = object()
-        while (item := self.call(name, next, items, nothing)) is not nothing:
-            yield item
-
-
-def least_shares(work: Callable[[Shares], None]) -> dict[str, float]:
-    """Return the shares of the cheapest of several passes, in milliseconds a frame."""
-    passes = []
-    for _ in range(PASSES):
-        passes.append(Shares())
-        work(passes[-1])
-    best = min(passes, key=lambda shares: sum(shares.values()))
-    return {name: seconds * 1000 / FRAMES for name, seconds in best.items()}
-
-
-def least(work: Callable[[], object]) -> float:
-    """Return the least CPU time of a pass, in seconds."""
-    best = float("inf")
-    for _ in range(PASSES):
-        began = time.process_time()
-        work()
-        best = min(best, time.process_time() - began)
-    return best
-
-
-def cpu_ms(work: Callable[[], object]) -> float:
-    """Return the least CPU time of a pass, in milliseconds a frame."""
-    return least(work) * 1000 / FRAMES
 
 
 if __name__ == "__main__":

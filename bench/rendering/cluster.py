@@ -7,6 +7,7 @@ import random
 import socket
 import subprocess
 import sys
+from pathlib import Path
 
 
 def partsong(*words: str) -> list[str]:
@@ -32,6 +33,11 @@ class Workers:
         self.workers[victim].wait()
         self.workers[victim] = self._worker()
 
+    def spent_s(self) -> tuple[float, list[float]]:
+        """Return the CPU seconds of the scheduler, and of each worker, so far; Linux only."""
+        scheduler, *workers = (_spent_s(process.pid) for process in (self.scheduler, *self.workers))
+        return scheduler, workers
+
     def close(self) -> None:
         """End them all."""
         for process in [*self.workers, self.scheduler]:
@@ -47,3 +53,9 @@ class Workers:
         settings = {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "100"}
         return subprocess.Popen([sys.executable, "-W", "ignore", "-m", "dask", *words], env={**os.environ, **settings},
                                 stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)  # fmt: skip
+
+
+def _spent_s(process: int) -> float:
+    """Return user plus system time of a process, by proc(5): fields 14 and 15 of its ``stat``, in ticks."""
+    fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
