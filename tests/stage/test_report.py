@@ -103,9 +103,16 @@ def test_a_second_report_leaves_no_old_pictures(reported):
 
 def test_a_sentence_says_where_how_much_and_what():
     said = sentence(("harmonium", "bass"), "bar 17", MEASURE, 2.0)
-    assert (
-        said == "between harmonium and bass at bar 17: 2.1 %, 4.2 times what is just seen, something 4 px lower in bass"
-    )
+    assert said == "between harmonium and bass at bar 17: plainly seen, a step of 2.1 %, something 4 px lower in bass"
+
+
+def test_a_step_of_a_stop_or_more_is_said_as_a_ratio():
+    # 200 (a - b) / (a + b) with b three times a is -100 per cent.
+    dark = SeamMeasure(-100.0, 0.5, 200.0, 80.0, 30.0, 40.0, 0.001, None, (1.0, 1.1))
+    said = sentence(("harmonium", "bass"), "bar 17", dark, 1.0)
+    assert "plainly seen, bass is 3.0 times as bright there; that is right where a pool of light is to end" in said
+    lone = SeamMeasure(200.0, 0.5, 400.0, 80.0, 30.0, 40.0, 0.001, None, (1.0, 1.1))
+    assert "harmonium is over 100 times as bright" in sentence(("harmonium", "bass"), "bar 17", lone, 1.0)
 
 
 def test_what_is_not_seen_is_said_to_be_so():
@@ -113,7 +120,7 @@ def test_what_is_not_seen_is_said_to_be_so():
     seam = Seam("a-1", "b-1", ("a", "b"), 20.0, (look,))
     whole = SeamReport("Waltz <1>", "plainly", 96, 54, 1.0, "heat.png", "Bar 1", (seam,))
     assert whole.verdict == "None of 1 seam lies over a difference that is seen, by the model below."
-    assert "less than is seen" in whole.sentence(seam, look)
+    assert "not seen, a step of 0.1 %" in whole.sentence(seam, look)
     assert "Waltz &lt;1&gt;" in page(whole)
 
 

@@ -17,6 +17,7 @@ from partsong.stage.visibility import BLACK_CD_M2, GAMMA, HEIGHTS_AWAY, WHITE_CD
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+_POOL = 2.0  # times as bright: no step of this size is an accident of exposure, so it is said what it may be meant for
 _COLOUR_SEEN = 0.004  # in u', v': common practice for side by side, no source
 _GRAIN_SEEN = 1.5  # ratio; common practice, no source
 
@@ -96,14 +97,9 @@ def sentence(names: tuple[str, str], when: str, measure: SeamMeasure, scale: flo
 
     >>> found = SeamMeasure(2.13, 0.5, 4.2, 1.0, 0, 0, 0.001, None, (1.0, 1.1))
     >>> sentence(("harmonium", "bass"), "bar 17", found, 1.0)
-    'between harmonium and bass at bar 17: 2.1 %, 4.2 times what is just seen'
+    'between harmonium and bass at bar 17: plainly seen, a step of 2.1 %'
     """
-    step = abs(measure.step_percent)
-    parts = [f"{step:.1f} %"]
-    if measure.times >= 1:
-        parts.append(f"{measure.times:.1f} times what is just seen")
-    else:
-        parts.append("less than is seen")
+    parts = [_in_words(names, measure)]
     if measure.displaced is not None:
         ways = []
         for value, positive, negative in (
@@ -121,6 +117,20 @@ def sentence(names: tuple[str, str], when: str, measure: SeamMeasure, scale: flo
         coarse = names[0] if first > second else names[1]
         parts.append(f"more grain in {coarse}")
     return f"between {names[0]} and {names[1]} at {when}: {', '.join(parts)}"
+
+
+def _in_words(names: tuple[str, str], measure: SeamMeasure) -> str:
+    step = abs(measure.step_percent)
+    if measure.times < 1:
+        return f"not seen, a step of {step:.1f} %"
+    how = "plainly seen" if measure.times >= SEEN_PLAINLY else "just seen"
+    # The step is the difference over the mean: 200 (a - b) / (a + b) per cent.
+    ratio = (200 + step) / max(200 - step, 1e-9)
+    if ratio < _POOL:
+        return f"{how}, a step of {step:.1f} %"
+    brighter = names[0] if measure.step_percent > 0 else names[1]
+    much = "over 100" if ratio > 100 else f"{ratio:.1f}"
+    return f"{how}, {brighter} is {much} times as bright there; that is right where a pool of light is to end"
 
 
 def as_json(report: SeamReport) -> str:

@@ -49,10 +49,13 @@ export function seamMarks(seams, size, level) {
   }));
 }
 
-/** @param {Seam} seam */
+/** How a seam is seen, and the step, as the report's sentence has them. @param {Seam} seam */
 function sizeInWords(seam) {
-  const short = (/** @type {number} */ value) => value.toFixed(value < 10 ? 1 : 0);
-  return `${short(Math.abs(seam.step_percent))} %, ${seam.times < 1 ? "not seen" : `${short(seam.times)} × just seen`}`;
+  const step = Math.abs(seam.step_percent);
+  const ratio = (200 + step) / Math.max(200 - step, 1e-9);
+  const how = seam.times < 1 ? "not seen" : seam.times < PLAIN ? "just seen" : "plainly seen";
+  const size = ratio < 2 ? `${step.toFixed(1)} %` : ratio > 100 ? "over 100 times as bright" : `${ratio.toFixed(1)} times as bright`;
+  return `${how}, ${size}`;
 }
 
 /** @param {Crossing} crossing @param {number} size */
