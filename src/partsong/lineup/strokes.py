@@ -39,7 +39,7 @@ _LOOK_BACK = 2  # frames, 10 ms: what rises is compared with what was there befo
 _MOST_RISE = 3.0  # about 13 dB: one loud stroke must not outweigh a bar of notes
 
 _STROKE_WINDOW, _STROKE_BANDS, _STROKE_HZ = 256, 8, (850.0, 7000.0)
-_CLEAR_HEIGHT = 10.0  # of noise, the highest reach 4; keys in a room 30
+_CLEAR_HEIGHT = 40.0  # in halls and talk, what rises most reaches 24; keys in a room 60
 _TONES_HZ = (100.0, 650.0)
 _TONELESS = 0.18  # by chance a tenth of all moments are among the tenth that rises most; keys: up to 0.16
 _NOTE_WINDOW, _NOTES_HZ, _BANDS_AN_OCTAVE = 1024, (80.0, 6000.0), 5
