@@ -450,8 +450,8 @@ def _level(sight: Sight, reference: Sight, unseen: list[str], *, same_light: boo
         unseen.append("White balance was not compared: the lights differ too much everywhere.")
     if not found.one_level:
         unseen.append(
-            "Exposure was not compared: it cannot be told from where the light stands. Film a second of the room "
-            "without the light, or a grey card, at the head of each take."
+            "Exposure was not compared: it cannot be told from where the light stands. Film a plate of this part, or, "
+            "for stage, a second of the room without the light or a grey card at the head of each take."
         )
     return _told_of_light(found, where, "the reference")
 
