@@ -97,11 +97,15 @@ def build_table(colour: Colour, *, source: Signal, target: Signal, size: int = 1
     if code_bits < target[0]:
         raise InvalidInput(f"A table of {size} points is too coarse for {depth} bits. Use 129 points.")
     axis = np.arange(size, dtype=np.float64) * (1 << shift)
-    points = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
-    exact = np.clip(_exact(colour, points, source, target), 0, (1 << target[0]) - 1)
     spare_bits = code_bits - target[0]
-    codes = np.clip(np.floor(exact * (1 << spare_bits) + 0.5), 0, (1 << code_bits) - 1).astype(np.uint64)
-    lattice = codes[:, 0] | codes[:, 1] << np.uint64(LANE) | codes[:, 2] << np.uint64(2 * LANE)
+    lattice = np.empty(size**3, np.uint64)
+    # Level by level of luma, so that what is between stays in the processor's cache.
+    for number, level in enumerate(axis):
+        points = np.stack(np.meshgrid(level, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
+        exact = np.clip(_exact(colour, points, source, target), 0, (1 << target[0]) - 1)
+        codes = np.clip(np.floor(exact * (1 << spare_bits) + 0.5), 0, (1 << code_bits) - 1).astype(np.uint64)
+        packed = codes[:, 0] | codes[:, 1] << np.uint64(LANE) | codes[:, 2] << np.uint64(2 * LANE)
+        lattice[number * size**2 : (number + 1) * size**2] = packed
     return Table(source, target, size, spare_bits, lattice, _error(colour, lattice, spare_bits, source, target, size))
 
 
