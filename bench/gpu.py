@@ -1,17 +1,18 @@
 """Merging and decoding on a graphics processor, beside the processor's own work in the same run.
 
 Merging: seven 3840x2160 10-bit layers. Decoding: clips of several kinds, through the reader that merging uses, on the
-hardware that gives the same codes. ``--software`` takes an adapter that is only a program: it shows that the bench
-runs, and its times mean nothing.
+hardware that gives the same codes. Then the whole way from takes to H.264 beside a filter graph of the media library.
+``--software`` takes an adapter that is only a program: it shows that the bench runs, and its times mean nothing.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import statistics
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -19,16 +20,21 @@ import numpy as np
 from partsong.errors import InvalidInput
 from partsong.film.folder import FilmFolder
 from partsong.media.convert import converted
-from partsong.media.encode import PictureWriter, Recipe
+from partsong.media.encode import RECIPES, PictureWriter, Recipe
 from partsong.media.hardware import agreed, difference
 from partsong.media.picture import open_picture
 from partsong.media.planes import Planes
 from partsong.media.probe import probe
 from partsong.render import pixels
+from partsong.render.colour import display_path
 from partsong.render.gpu import GpuMerger, device
 from partsong.render.merge import Form, Merger, stack_weights
+from partsong.render.table import apply_table, build_table
 from partsong.timebase import Rate
-from rendering.layers import HEIGHT, LAYERS, WIDTH, grainy, stack
+from rendering import costs
+from rendering.films import LOOK
+from rendering.graph import baked, by_graph, mask_planes
+from rendering.layers import HEIGHT, LAYERS, LOG, WIDTH, grainy, stack
 
 FRAMES, PASSES = 24, 5
 DECODED = 48
@@ -51,6 +57,7 @@ def main() -> None:
     parser.add_argument("--software", action="store_true")
     software = parser.parse_args().software
     decoding()
+    scripted()
     try:
         merging(software)
     except InvalidInput as problem:
@@ -86,6 +93,52 @@ def decoding() -> None:
                 ):
                     pairs = zip(ours.read(range(DECODED)), theirs.read(range(DECODED)), strict=True)
                     print(f"  worst difference over all frames: {max(difference(*pair) for pair in pairs)} codes")
+
+
+def scripted() -> None:
+    """Print what a frame costs from seven decoded takes to H.264, by ours and by a filter graph of the media library.
+
+    Both decode on the hardware where it gives the same codes, and on one thread where there is none.
+    """
+    look = display_path(LOOK, "ACEScct", None)
+    merger = Merger(stack(), CURVE, Form(10, "420", "bt709", "limited"), reuses=True)
+    table = build_table(look, source=LOG, target=(8, "bt709", "limited"))
+    with tempfile.TemporaryDirectory() as name:
+        here = Path(name)
+        path, cube, masks = here / "clip.mov", baked(here / "look.cube", look), mask_planes(stack())
+        with PictureWriter(path, CAMERAS[0], width=WIDTH, height=HEIGHT, rate=Rate.of(24)) as writer:
+            for seed in range(costs.FRAMES):
+                writer.write(converted(grainy(seed), chroma="420"))
+        picture = probe(path, FilmFolder(here / "film").refer(path)).picture
+        assert picture is not None
+        where = agreed(path, picture).device
+
+        def read() -> Iterator[tuple[Planes, ...]]:
+            with contextlib.ExitStack() as opened:
+                readers = [opened.enter_context(open_picture(path, picture, threads=1, device=where))
+                           for _ in range(LAYERS)]  # fmt: skip
+                yield from zip(*(reader.read(range(costs.FRAMES)) for reader in readers), strict=True)
+
+        def graded(layers: tuple[Planes, ...]) -> Planes:
+            return apply_table(merger.merge(layers), table, chroma="420")
+
+        def ours(shares: costs.Shares) -> None:
+            writer = PictureWriter(
+                here / "ours.mp4", RECIPES["h264"], width=WIDTH, height=HEIGHT, rate=Rate.of(24), threads=1
+            )
+            for layers in shares.over("decode", read()):
+                shares.call("encode", writer.write, shares.call("between", graded, layers))
+            shares.call("encode", writer.close)
+
+        graded(next(read()))  # loads or compiles the kernels
+        own = costs.least_shares(ours)
+        graph = costs.least_shares(lambda shares: by_graph(path, masks, cube, here / "graph.mp4", shares, where))
+    print(f"seven takes into H.264, decoded {f'on {where}' if where else 'in software'}:")
+    for what, found in (("graph", graph), ("ours", own)):
+        told = ", ".join(f"{part} {ms:.0f}" for part, ms in found.items())
+        print(f"  {what:5} {sum(found.values()):6.0f} ms of CPU a frame: {told}")
+    print(f"  in all {sum(graph.values()) / sum(own.values()):.2f} times less, "
+          f"outside decode and encode {graph['between'] / own['between']:.1f} times")  # fmt: skip
 
 
 def merging(software: bool) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import av
 import numpy as np
+from av.codec.hwaccel import HWAccel
 
 from partsong.film.records import WIDE, Shot
 from partsong.media.encode import RECIPES
@@ -44,23 +45,32 @@ def mask_planes(drawn: Stack) -> list[np.ndarray]:
 
 
 class Script:
-    """A filter graph of the media library, one thread, and the encoder that it feeds."""
+    """A filter graph of the media library, one thread, and the encoder that it feeds.
 
-    def __init__(self, paths: list[Path], masks: list[np.ndarray], out: Path) -> None:
-        self.inputs = [av.open(str(path)) for path in paths]
+    With a ``device`` the inputs, 4:2:0 of ten bits, are decoded on it, and come as two planes that the graph parts.
+    """
+
+    def __init__(self, paths: list[Path], masks: list[np.ndarray], out: Path, device: str | None = None) -> None:
+        hardware = HWAccel(device, allow_software_fallback=False) if device else None
+        self.inputs = [av.open(str(path), hwaccel=hardware) for path in paths]
         streams = [one.streams.video[0] for one in self.inputs]
         for stream in streams:
             stream.thread_count = 1
         height, width = masks[0].shape
         self.graph = av.filter.Graph()
         self.graph.threads = 1
-        self.sources = [self.graph.add_buffer(template=stream) for stream in streams]
-        time_base = streams[0].time_base
-        self.covers = [self.graph.add_buffer(width=width, height=height, format="yuv422p10le", time_base=time_base)
-                       for _ in masks]  # fmt: skip
+        time_base, form = streams[0].time_base, streams[0].format.name
+
+        def entrance(form: str) -> Any:
+            return self.graph.add_buffer(width=width, height=height, format=form, time_base=time_base)
+
+        self.entrances = [entrance("p010le" if device else form) for _ in streams]
+        self.sources = [self._planar(one) if device else one for one in self.entrances]
+        self.covers = [entrance("yuv420p10le" if device else form) for _ in masks]
         self.veils = []
         for mask in masks:
-            veil = frame_of(Planes(mask, mask[:, ::2].copy(), mask[:, ::2].copy(), 10, "bt709", "limited"))
+            small = mask[:: 2 if device or "420" in form else 1, ::2].copy()
+            veil = frame_of(Planes(mask, small, small, 10, "bt709", "limited"))
             veil.time_base = time_base
             self.veils.append(veil)
         self.container = av.open(str(out), "w")
@@ -68,6 +78,11 @@ class Script:
         self.stream = self.container.add_stream(recipe.codec, rate=24, options=dict(recipe.options))
         self.stream.width, self.stream.height, self.stream.pix_fmt = width, height, "yuv420p"
         self.stream.thread_count, self.stream.gop_size = 1, 48
+
+    def _planar(self, source: Any) -> Any:
+        node = self.graph.add("format", "pix_fmts=yuv420p10le")
+        source.link_to(node)
+        return node
 
     def merged(self, sources: list[Port], covers: list[Port]) -> Port:
         """Lay sources over each other through covers."""
@@ -100,7 +115,7 @@ class Script:
             one.close()
 
     def _filtered(self, frames: tuple[Any, ...]) -> list[Any]:
-        for source, frame in zip(self.sources, frames, strict=True):
+        for source, frame in zip(self.entrances, frames, strict=True):
             with contextlib.suppress(av.EOFError):  # nothing more of it is shown
                 source.push(frame)
         for cover, veil in zip(self.covers, self.veils, strict=True):
@@ -115,9 +130,11 @@ class Script:
                 return made
 
 
-def by_graph(path: Path, masks: list[np.ndarray], cube: Path, out: Path, shares: Shares) -> None:
+def by_graph(
+    path: Path, masks: list[np.ndarray], cube: Path, out: Path, shares: Shares, device: str | None = None
+) -> None:
     """Merge, grade and encode a clip's frames, as so many layers, with the media library's filters."""
-    script = Script([path] * LAYERS, masks, out)
+    script = Script([path] * LAYERS, masks, out, device)
     script.graded(script.merged([(one, 0) for one in script.sources], [(one, 0) for one in script.covers]), cube)
     script.run(shares)
 

@@ -28,6 +28,7 @@ from partsong.watch import silent
 LOOK = ("--input", "ACEScct", "--display", "Rec.1886 Rec.709 - Display", "--view", "ACES 1.0 - SDR Video")
 EXPOSURE_STOPS = "0.6"
 SEED = "1"
+UPRIGHT = "9:16"
 
 SOUND_LEAD_MS = 20.0
 """A placement by clear sound should lie within this of the truth: half a frame at 24 a second, rounded."""
@@ -156,6 +157,8 @@ def carry(folder: Path, truth: Truth, *, tell: Callable[[Step], None]) -> Report
     run("cut", "cut", "propose", str(film), f"--seed={SEED}")
     write_text(film / "reports" / "cut.txt", run("cut", "cut", "show", str(film)))
     run("signoff", "signoff", "master", str(film))
+    run("signoff", "signoff", "crop", str(film), UPRIGHT)
+    run("signoff", "signoff", "master", str(film), "--kind=h264", f"--crop={UPRIGHT}")
     run("signoff", "signoff", "check", str(film))
     run("signoff", "signoff", "interchange", str(film))
     run("signoff", "signoff", "report", str(film))
