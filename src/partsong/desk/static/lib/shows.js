@@ -54,7 +54,8 @@ function sizeInWords(seam) {
   const step = Math.abs(seam.step_percent);
   const ratio = (200 + step) / Math.max(200 - step, 1e-9);
   const how = seam.times < 1 ? "not seen" : seam.times < PLAIN ? "just seen" : "plainly seen";
-  const size = ratio < 2 ? `${step.toFixed(1)} %` : ratio > 100 ? "over 100 times as bright" : `${ratio.toFixed(1)} times as bright`;
+  // A stop or more is said as lighting is, one side to the other: it is right where a pool of light is to end.
+  const size = ratio < 2 ? `${step.toFixed(1)} %` : ratio > 100 ? "over 100 : 1" : `${ratio.toFixed(ratio < 10 ? 1 : 0)} : 1`;
   return `${how}, ${size}`;
 }
 
