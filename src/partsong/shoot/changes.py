@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from partsong.shoot.odd import Odd
 from partsong.shoot.sight import Sight
 
 FINE_PX = 0.8
@@ -25,10 +26,6 @@ _SEEN = 6.0  # energy of detail over the noise's
 _WEAKEST = 0.5  # the share of that energy that another light may leave of it
 _OTHER = 0.4  # correlation below which two details are different ones
 _STILL_NOISE = 1.25 / np.sqrt(15)  # of a median of fifteen frames, against one (the median's efficiency, 2 / pi)
-_COARSE, _SHIRT = 4, 17  # pixels; of the coarse picture, across
-_LEAST_BODY = 0.1  # of the frame's height
-_TRUNK = 0.5  # the upper part of a moving body, that is as broad as he is
-_BELOW, _LEGS = 1.2, 0.8  # of its height and breadth: how far legs reach below, and how wide they stand
 
 Picture = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -82,17 +79,19 @@ class Changes:
         return (self.drawn_before | self.drawn_after) & ~self.player_before & ~self.player_after
 
 
-def changes(reference: Sight, sight: Sight, here: Picture) -> Changes:
-    """Compare a take's still picture, laid on the reference's (``here``), with that."""
+def noise_of(sight: Sight) -> Picture:
+    """Return the mean square of the noise in a take's still picture, (h, w)."""
     import cv2
 
-    height, width = reference.still.shape
-    noises = [
-        np.square(np.asarray(cv2.resize(one.grain, (width, height)), np.float32) * np.float32(_STILL_NOISE))
-        # Of white noise a Gaussian leaves 1 / (4 pi sigma^2).
-        / np.float32(4 * np.pi * FINE_PX**2)
-        for one in (reference, sight)
-    ]
+    height, width = sight.still.shape
+    grain = np.asarray(cv2.resize(sight.grain, (width, height)), np.float32)
+    return np.asarray(np.square(grain * np.float32(_STILL_NOISE)), np.float32)
+
+
+def changes(reference: Sight, sight: Sight, here: Picture, odd: Odd) -> Changes:
+    """Compare a take's still picture, laid on the reference's (``here``), with that."""
+    # Of white noise a Gaussian leaves 1 / (4 pi sigma^2).
+    noises = [noise_of(one) / np.float32(4 * np.pi * FINE_PX**2) for one in (reference, sight)]
     before, after = detail(reference.still), detail(here)
     energies = [np.maximum(mean(np.square(one)) - noise, 0) for one, noise in zip((before, after), noises, strict=True)]
     drawn = [
@@ -101,7 +100,6 @@ def changes(reference: Sight, sight: Sight, here: Picture) -> Changes:
     ]
     least = [np.maximum(energy, np.maximum(noise, 1e-12)) for energy, noise in zip(energies, noises, strict=True)]
     alike = np.clip(mean(before * after) / np.sqrt(least[0] * least[1]), -1, 1)
-    other = (alike < _OTHER) & (drawn[0] | drawn[1])
     moving = [~one.unmoving for one in (reference, sight)]
     return Changes(
         before=before,
@@ -113,8 +111,8 @@ def changes(reference: Sight, sight: Sight, here: Picture) -> Changes:
         drawn_after=drawn[1],
         moving_before=moving[0],
         moving_after=moving[1],
-        player_before=_player(moving[0], other),
-        player_after=_player(moving[1], other),
+        player_before=odd.player_before,
+        player_after=odd.player,
     )
 
 
@@ -132,38 +130,6 @@ def mean(values: Picture) -> Picture:
     import cv2
 
     return np.asarray(cv2.blur(values, (WINDOW_PX, WINDOW_PX), borderType=cv2.BORDER_REFLECT), np.float32)
-
-
-def _player(moving: Mask, other: Mask) -> Mask:
-    """Return where a player is: what moves, what that encloses, and what is in one picture only right below it."""
-    import cv2
-
-    height, width = moving.shape
-    out = moving.copy()
-    # A shirt that stays where it is lies between sleeves that move.
-    coarse = cv2.resize(moving.astype(np.float32), (width // _COARSE, height // _COARSE), interpolation=cv2.INTER_AREA)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_SHIRT, _SHIRT))
-    padded = cv2.copyMakeBorder((coarse > 0.5).astype(np.uint8), _SHIRT, _SHIRT, _SHIRT, _SHIRT, cv2.BORDER_CONSTANT)
-    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, kernel)[_SHIRT:-_SHIRT, _SHIRT:-_SHIRT]
-    whole = cv2.resize(closed, (width, height), interpolation=cv2.INTER_NEAREST)
-    outlines, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-    for outline in outlines:
-        _, top, _, high = cv2.boundingRect(outline)
-        if high < _LEAST_BODY * height:
-            continue
-        body = np.zeros(moving.shape, np.uint8)
-        cv2.drawContours(body, [outline], -1, 1, cv2.FILLED)
-        out |= body.astype(bool)
-        # Legs stand still, at least for a while. A shadow on the floor is no breadth of a body.
-        upper = np.flatnonzero(body[top : top + round(_TRUNK * high)].any(axis=0))
-        middle, half = (upper[0] + upper[-1]) / 2, (upper[-1] - upper[0]) / 2
-        columns = np.arange(max(0, round(middle - _LEGS * half)), min(width, round(middle + _LEGS * half) + 1))
-        for column in columns:
-            lowest = int(np.flatnonzero(body[top : top + high, column])[-1]) + top if body[:, column].any() else top
-            end = min(height, top + round((1 + _BELOW) * high))
-            out[lowest:end, column] |= other[lowest:end, column]
-    closed = cv2.morphologyEx(out.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
-    return np.asarray(closed > 0, bool)
 
 
 def normed(picture: Picture) -> Picture:

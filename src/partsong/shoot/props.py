@@ -1,8 +1,9 @@
 """Props that do not stand as they stood in the reference, under another light. Pure.
 
 That a place looks different says nothing: a shadow's edge does that. What says something is that the same drawing is
-now *there* (:mod:`partsong.shoot.moves`), or that a whole surface has another drawing (:mod:`partsong.shoot.alone`).
-Where either light shows too little, or a player is, nothing is told, and that is said.
+now *there* (:mod:`partsong.shoot.moves`), or that a whole surface has another drawing (:mod:`partsong.shoot.alone`);
+and both only where this take is the odd one among all (:mod:`partsong.shoot.odd`). Where either light shows too little,
+or a player is, nothing is told, and that is said.
 """
 
 from __future__ import annotations
@@ -13,18 +14,20 @@ from dataclasses import dataclass
 import numpy as np
 
 from partsong.render.registration import LEAST_SIDE, find_pose, laid
-from partsong.shoot.alone import SURE_PX, Alone, alone
-from partsong.shoot.changes import Changes, Mask, Picture, changes
+from partsong.shoot.alone import Alone, alone
+from partsong.shoot.changes import Mask, Picture, changes, noise_of
 from partsong.shoot.judge import Remark
 from partsong.shoot.moves import SURE, Moved, moved
+from partsong.shoot.odd import Odd, View, odd_one_out
 from partsong.shoot.sight import Sight
+from partsong.shoot.strange import black_of, drawn
 
 TURNED_DEG = 2.0
 """From here on a thing is told as turned; less is within what a small one can tell."""
 _MOVED_PX = 1.0  # of the still picture; less is what registration may leave, and a light that falls otherwise
-_SAME_PX, _SAME = 2.0, 0.3  # between two findings of one thing; and of it, that both show
-_STRANGE = 0.3  # correlation
+_SAME = 0.3  # of a thing, that two findings of it share
 _BESIDE_PX = 25
+_KNOWN, _BORNE_OUT = 0.25, 0.2  # of a thing's two places: what other takes see there at least, and what of it is odd
 _ROWS = ("upper", "", "lower")
 _COLUMNS = ("left", "", "right")
 _HARDLY = 0.25  # of a part of the frame, below which it is named as not seen
@@ -44,55 +47,47 @@ class Compared:
 def compared(sight: Sight, reference: Sight, others: Sequence[Sight] = ()) -> Compared | None:
     """Compare two takes of one size; None if they cannot be laid on each other.
 
-    What the reference alone says too weakly counts when one of the ``others`` says the same: shadows and players of
-    the reference are not in those.
+    The ``others`` tell which of the two is odd where they differ: shadows and players of the reference are not in
+    those.
     """
-    first = _Pair.of(sight, reference)
-    if first is None:
+    here = _laid(sight, reference)
+    if here is None:
         return None
-    things, surfaces = first.moved(), alone(first.changes, reference.still, first.here)
-    weak = any(one.told < SURE for one in things)
-    asked = weak or any(one.where.sum() < SURE_PX for one in surfaces)
-    pairs = [pair for pair in (_Pair.of(sight, other) for other in others) if pair is not None] if asked else []
-    again = [pair.moved() for pair in pairs] if weak else []
-    surfaces = [one for one in surfaces if one.where.sum() >= SURE_PX or any(_strange(one, pair) for pair in pairs)]
-    things = [
-        one
-        for one in things
-        if one.told >= SURE
-        or any(_same(one, other) for found in again for other in found)
-        or any(_explains(one, surface) for surface in surfaces)
+    seen_by = [(other, _laid(other, reference)) for other in others]
+    stills = [
+        (sight, here),
+        (reference, reference.still),
+        *((one, still) for one, still in seen_by if still is not None),
     ]
-    things = _once(things)
+    black = black_of(*(still for _, still in stills))
+    views = [View(drawn(still, noise_of(one), black), ~one.unmoving) for one, still in stills]
+    odd = odd_one_out(views[0], views[1:])
+    found = changes(reference, sight, here, odd)
+    surfaces = alone(odd, reference.still, here)
+    things = [one for one in moved(found, reference.still, here) if _far(one)]
+    things = _once([one for one in things if _borne_out(one, odd, surfaces)])
     near = [_near(one) for one in things]
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
-    player = first.changes.player_before | first.changes.player_after
-    return Compared(tuple(things), tuple(surfaces), first.changes.seen, player)
+    return Compared(tuple(things), tuple(surfaces), found.seen, odd.player_before | odd.player)
 
 
-@dataclass(frozen=True, slots=True)
-class _Pair:
-    changes: Changes
-    before: Picture
-    here: Picture
-
-    @classmethod
-    def of(cls, sight: Sight, reference: Sight) -> _Pair | None:
-        found = find_pose(reference.still, sight.still, reference.unmoving & sight.unmoving)
-        if not found.same_room:
-            return None
-        here = laid(sight.still, found.pose)
-        return cls(changes(reference, sight, here), reference.still, here)
-
-    def moved(self) -> list[Moved]:
-        found = moved(self.changes, self.before, self.here)
-        return [one for one in found if np.hypot(one.dx, one.dy) >= _MOVED_PX or abs(one.turn_deg) >= TURNED_DEG]
+def _laid(sight: Sight, reference: Sight) -> Picture | None:
+    """Return a take's still picture laid on the reference's; None if it shows another room."""
+    found = find_pose(reference.still, sight.still, reference.unmoving & sight.unmoving)
+    return laid(sight.still, found.pose) if found.same_room else None
 
 
-def _same(one: Moved, other: Moved) -> bool:
-    """Say whether two comparisons found the same thing to have moved alike."""
-    apart = float(np.hypot(one.dx - other.dx, one.dy - other.dy))
-    return apart <= _SAME_PX and bool((one.after & other.after).sum() > _SAME * min(one.after.sum(), other.after.sum()))
+def _far(one: Moved) -> bool:
+    return bool(np.hypot(one.dx, one.dy) >= _MOVED_PX) or abs(one.turn_deg) >= TURNED_DEG
+
+
+def _borne_out(one: Moved, odd: Odd, surfaces: Sequence[Alone]) -> bool:
+    """Say whether a move is told: by its weight, or by a surface; and not where the take is no odd one there."""
+    place = one.before | one.after
+    known = place & odd.told
+    if known.sum() > _KNOWN * place.sum() and (odd.where & known).sum() < _BORNE_OUT * known.sum():
+        return False
+    return one.told >= SURE or any(_explains(one, surface) for surface in surfaces)
 
 
 def _explains(one: Moved, surface: Alone) -> bool:
@@ -116,12 +111,6 @@ def _near(one: Moved) -> Mask:
     top, left = max(0, rows.min() - _BESIDE_PX), max(0, columns.min() - _BESIDE_PX)
     place[top : rows.max() + _BESIDE_PX, left : columns.max() + _BESIDE_PX] = True
     return place
-
-
-def _strange(one: Alone, pair: _Pair) -> bool:
-    """Say whether a surface has another drawing than in one more take."""
-    where = one.where & pair.changes.seen
-    return bool(where.sum() > _SAME * one.where.sum() and pair.changes.alike[where].mean() < _STRANGE)
 
 
 def of_props(
