@@ -45,7 +45,7 @@ def test_a_gradient_keeps_the_share_of_white_noise_that_is_said() -> None:
     point = np.zeros((33, 33), np.float32)
     point[16, 16] = 1
     kept = float(np.square(strange._gradients(point)[0]).sum())
-    assert strange._PASSED == pytest.approx(kept, rel=1e-3)
+    assert pytest.approx(kept, rel=1e-3) == strange._PASSED
 
 
 def test_one_drawing_is_no_stranger_to_itself_in_another_light_whatever_shadow_crosses() -> None:
