@@ -72,9 +72,10 @@ def main() -> None:
 def section_floor(folder: Path) -> Iterator[str]:
     """Measure each step of merging and grading seven takes alone."""
     frames = [grainy(seed) for seed in range(FRAMES)]
-    merger = Merger(stack(), linear_curve(DEFAULT_CONFIG, "ACEScct"), Form(10, "422", "bt709", "limited"))
+    curve, form = linear_curve(DEFAULT_CONFIG, "ACEScct"), Form(10, "422", "bt709", "limited")
+    merger, kept = Merger(stack(), curve, form, reuses=True), Merger(stack(), curve, form)
     table = build_table(display_path(LOOK, "ACEScct", None), source=LOG, target=(8, "bt709", "limited"))
-    merged = [merger.merge(turned(frames, n)) for n in range(FRAMES)]
+    merged = [kept.merge(turned(frames, n)) for n in range(FRAMES)]
     graded = [apply_table(frame, table, chroma="420") for frame in merged]
     clips = {kind.name: clip_of(folder / f"{kind.name}.mov", kind, frames) for kind in CAMERAS}
     decode = {kind: LAYERS * cpu_ms(lambda clip=clip: read(*clip)) for kind, clip in clips.items()}
@@ -184,7 +185,7 @@ def section_layers(folder: Path) -> Iterator[str]:
     path, clip = clip_of(folder / f"{kind.name}.mov", kind, frames)
     whole, alone = [], []
     for count in (LAYERS, 2 * LAYERS):
-        merger = Merger(stack(count), curve, Form(10, "422", "bt709", "limited"))
+        merger = Merger(stack(count), curve, Form(10, "422", "bt709", "limited"), reuses=True)
 
         def merged(merger: Merger = merger, count: int = count) -> Iterator[Planes]:
             return (merger.merge(layers) for layers in side_by_side(path, clip, count))
