@@ -5,8 +5,9 @@ import pytest
 
 from partsong.lineup import features
 from partsong.lineup.features import RATE_HZ
-from partsong.lineup.line import Line
-from partsong.lineup.locate import Reference, locate, measure_at
+from partsong.lineup.fine import Response
+from partsong.lineup.line import Fit, Line
+from partsong.lineup.locate import Reference, _rival, locate, measure_at
 
 SONG_S = 75.0
 
@@ -145,3 +146,12 @@ def test_a_chosen_place_is_measured_anew(band, song, references):
     line = measure_at(heard, [references["pluck"], references["mix"]], Line(12.03))
 
     assert line.start_s == pytest.approx(12 - late_s(), abs=5e-4)
+
+
+def test_a_place_over_the_songs_end_gains_nothing_by_its_few_windows():
+    def response(evidence, windows):
+        return Response(Fit(Line(0.0), 0.0), evidence, windows, settled=True)
+
+    assert _rival(response(167.0, 13), [response(142.0, 33), response(121.0, 27)]) == 142.0  # somebody who talked
+    assert _rival(response(167.0, 30), [response(60.0, 20), response(50.0, 10)]) == 100.0  # twice at most
+    assert _rival(response(167.0, 30), []) == 0.0

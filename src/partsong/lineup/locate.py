@@ -340,8 +340,7 @@ def _responding(
 
     first = max(seen, key=lambda response: response.evidence)
     rivals = [response for response in seen if far(response.fit.line, first.fit.line)]
-    # A place at which the clip hangs over the song's end has fewer windows to speak for it.
-    rival = max((other.evidence * min(first.tried / other.tried, 2.0) for other in rivals), default=0.0)
+    rival = _rival(first, rivals)
     best = _response(clip, voice, reference.heard, first.fit.line, _ALL, mixed=mixed) or first
     line = best.fit.line
     verdict = confidence.judge_response(
@@ -376,6 +375,15 @@ def _responding(
         return found
     moves = repeats.find_repeats(clip, voice, reference.flat, line)
     return _unless_masked(clip, voice, reference, found, moves, mixed=mixed)
+
+
+def _rival(first: Response, others: Sequence[Response]) -> float:
+    """Return the highest evidence of other places, as if each had as many windows as the first has, where it has fewer.
+
+    A place at which the clip hangs over the song's end has fewer windows to speak for it. The first place gains nothing
+    by having few: what a few windows say by luck is the larger part of it.
+    """
+    return max((other.evidence * min(max(first.tried / other.tried, 1.0), 2.0) for other in others), default=0.0)
 
 
 def _better(answer: Found, other: Found | None) -> Found:
