@@ -31,7 +31,7 @@ from partsong.render.gpu import GpuMerger, device
 from partsong.render.merge import Form, Merger, stack_weights
 from partsong.render.table import apply_table, build_table
 from partsong.timebase import Rate
-from rendering import costs
+from rendering.costs import Shares, least_shares
 from rendering.films import LOOK
 from rendering.graph import baked, by_graph, mask_planes
 from rendering.layers import HEIGHT, LAYERS, LOG, WIDTH, grainy, stack
@@ -103,12 +103,13 @@ def scripted() -> None:
     look = display_path(LOOK, "ACEScct", None)
     merger = Merger(stack(), CURVE, Form(10, "420", "bt709", "limited"), reuses=True)
     table = build_table(look, source=LOG, target=(8, "bt709", "limited"))
+    frames = [converted(grainy(seed), chroma="420") for seed in range(6)]
     with tempfile.TemporaryDirectory() as name:
         here = Path(name)
         path, cube, masks = here / "clip.mov", baked(here / "look.cube", look), mask_planes(stack())
         with PictureWriter(path, CAMERAS[0], width=WIDTH, height=HEIGHT, rate=Rate.of(24)) as writer:
-            for seed in range(costs.FRAMES):
-                writer.write(converted(grainy(seed), chroma="420"))
+            for n in range(FRAMES):
+                writer.write(frames[n % len(frames)])
         picture = probe(path, FilmFolder(here / "film").refer(path)).picture
         assert picture is not None
         where = agreed(path, picture).device
@@ -117,12 +118,12 @@ def scripted() -> None:
             with contextlib.ExitStack() as opened:
                 readers = [opened.enter_context(open_picture(path, picture, threads=1, device=where))
                            for _ in range(LAYERS)]  # fmt: skip
-                yield from zip(*(reader.read(range(costs.FRAMES)) for reader in readers), strict=True)
+                yield from zip(*(reader.read(range(FRAMES)) for reader in readers), strict=True)
 
         def graded(layers: tuple[Planes, ...]) -> Planes:
             return apply_table(merger.merge(layers), table, chroma="420")
 
-        def ours(shares: costs.Shares) -> None:
+        def ours(shares: Shares) -> None:
             writer = PictureWriter(
                 here / "ours.mp4", RECIPES["h264"], width=WIDTH, height=HEIGHT, rate=Rate.of(24), threads=1
             )
@@ -131,8 +132,8 @@ def scripted() -> None:
             shares.call("encode", writer.close)
 
         graded(next(read()))  # loads or compiles the kernels
-        own = costs.least_shares(ours)
-        graph = costs.least_shares(lambda shares: by_graph(path, masks, cube, here / "graph.mp4", shares, where))
+        own = least_shares(ours, FRAMES)
+        graph = least_shares(lambda shares: by_graph(path, masks, cube, here / "graph.mp4", shares, where), FRAMES)
     print(f"seven takes into H.264, decoded {f'on {where}' if where else 'in software'}:")
     for what, found in (("graph", graph), ("ours", own)):
         told = ", ".join(f"{part} {ms:.0f}" for part, ms in found.items())

@@ -26,14 +26,14 @@ class Shares(dict[str, float]):
             yield item
 
 
-def least_shares(work: Callable[[Shares], None]) -> dict[str, float]:
-    """Return the shares of the cheapest of several passes, in milliseconds a frame."""
+def least_shares(work: Callable[[Shares], None], frames: int = FRAMES) -> dict[str, float]:
+    """Return the shares of the cheapest of several passes over so many frames, in milliseconds a frame."""
     passes = []
     for _ in range(PASSES):
         passes.append(Shares())
         work(passes[-1])
     best = min(passes, key=lambda shares: sum(shares.values()))
-    return {name: seconds * 1000 / FRAMES for name, seconds in best.items()}
+    return {name: seconds * 1000 / frames for name, seconds in best.items()}
 
 
 def least(work: Callable[[], object]) -> float:
