@@ -269,7 +269,8 @@ def _of_order(path: Path, take: Take, packets: Packets, sight: Sight, not_told: 
         )
     elif found.asked < picture.frames // 2:
         not_told.append(
-            f"Whether frames are shown twice was told of {found.asked} frames, and of those with nearly empty packets."
+            f"Whether frames are shown twice was told of {found.asked} frames, as far as their grain is kept, and of "
+            "those with nearly empty packets."
         )
     if twice:
         first = min(twice)
