@@ -177,7 +177,8 @@ def _centre(painter: Painter, piece: Piece) -> tuple[float, float]:
         for frame, planes in zip(frames, _whole(painter, piece, frames, _SMALL), strict=True)
     }
     moved = np.mean([np.abs(seen[later] - seen[earlier]) for earlier, later in pairs], axis=0)
-    movement = np.maximum(moved - 2 * np.median(moved), 0)  # grain moves everywhere alike
+    # Grain moves everywhere alike. The root, since a body that sways is looked at as well as the hands that fly.
+    movement = np.sqrt(np.maximum(moved - 2 * np.median(moved), 0))
     _, _, width, height = _window(painter, piece)
     across, down = upright_size(painter.sources[piece.source].picture)
     return best_centre(movement, (width / across, height / down))
