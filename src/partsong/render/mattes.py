@@ -34,6 +34,7 @@ _FOREIGN = (2.0, 3.0)
 _REDRAWN = (1.0, 1.5)
 _LIKE = (2.0, 2.0)
 _LIKE_AT_ALL = (3.0, 2.0)
+_BETWEEN = (1.4, 0.8)
 _EVEN = 0.15  # of his light: where he is sought, he is taken to be no more uneven than that over a window
 _UNEVEN = 1.0  # the same inside him, where shirt meets skin
 _EDGE = 240  # of the width: his light is known this far inside him
@@ -159,7 +160,7 @@ def _matte_near(way: _Way, alone: Light, width: int) -> Light:
     # Gaps are closed only where what is in them looks like him, or between his light on either side: a shadow's edge
     # that lies on him. The ground between his legs does neither.
     own = _shrunk(found, _odd(width, 320))
-    between = way.like(way.about(own, _odd(width, 100)), _UNEVEN, *_LIKE)
+    between = way.like(way.about(own, _odd(width, 100)), _UNEVEN, *_BETWEEN)
     like = np.maximum(way.like(about, _EVEN, *_LIKE), between)
     gaps = np.minimum(_closed(found, _odd(width, 110)), like)
     whole = _closed(np.maximum(found, gaps), _odd(width, 320))
