@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -67,9 +68,7 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
     sheet = np.full((2 * _MARGIN_PX + _LINE_PX * len(lines), shown.shape[1], 3), _PAPER, np.uint8)
     for number, line in enumerate(lines):
         at = (_MARGIN_PX, _MARGIN_PX + _LINE_PX * number + 18)
-        # The drawing library writes plain letters only.
-        plain = line.encode("ascii", "replace").decode()
-        cv2.putText(sheet, plain, at, cv2.FONT_HERSHEY_SIMPLEX, 0.6, _INK, 1, cv2.LINE_AA)
+        cv2.putText(sheet, _plain(line), at, cv2.FONT_HERSHEY_SIMPLEX, 0.6, _INK, 1, cv2.LINE_AA)
     made, data = cv2.imencode(".jpg", np.vstack([shown, sheet]), [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
     out = folder.reports / f"shoot-{take.id}.jpg"
     if not made:
@@ -77,6 +76,16 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
     with writing(out) as temporary:
         temporary.write_bytes(data.tobytes())
     return out
+
+
+def _plain(text: str) -> str:
+    """Return a text in the letters that the drawing library has: accents fall away, signs become question marks.
+
+    >>> _plain("Cajón, 3 × 4")
+    'Cajon, 3 ? 4'
+    """
+    apart = unicodedata.normalize("NFKD", text)
+    return "".join(sign for sign in apart if not unicodedata.combining(sign)).encode("ascii", "replace").decode()
 
 
 def _draw_way(shown: NDArray[np.uint8], was: Region, moved_px: tuple[float, float], scale: float) -> None:
