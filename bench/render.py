@@ -281,7 +281,7 @@ def with_coverage(film: Film, cut: tuple[Shot, ...]) -> Film:
 @contextlib.contextmanager
 def decoding_counted(film: Path) -> Iterator[dict[str, int]]:
     """Count every frame that a decoder gives, wanted or passed over: of takes, and of what the film's folder holds."""
-    from partsong.media import picture, seeking
+    from partsong.media import check, picture, seeking
 
     real, count = seeking.decoded, {"takes": 0, "made": 0}
 
@@ -298,11 +298,11 @@ def decoding_counted(film: Path) -> Iterator[dict[str, int]]:
             count[kind] += 1
             yield frame
 
-    seeking.decoded = picture.decoded = counted
+    seeking.decoded = picture.decoded = check.decoded = counted
     try:
         yield count
     finally:
-        seeking.decoded = picture.decoded = real
+        seeking.decoded = picture.decoded = check.decoded = real
 
 
 def section_atlas(folder: Path) -> Iterator[str]:
