@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from partsong.film.records import Confidence
 from partsong.lineup import coarse, confidence, fine, repeats, strokes
-from partsong.lineup.features import TONE_RATE_HZ, Floats, Heard
+from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Floats, Heard
 from partsong.lineup.fine import OnsetLine, PhaseLine, Response
 from partsong.lineup.line import Line
 from partsong.lineup.pace import pace
@@ -28,6 +28,7 @@ _SUSPECTS = 6  # moves that are tried before a place is believed to have no exac
 _TURN = 0.3  # a turn of a loop has at least this share of another's evidence, whatever else the mix plays there
 _RIVALS = 3  # repeats that are compared window by window; exact ones are all alike
 _SAME_TURN_S = 0.02
+_TURNING_S = 120.0  # a loop shows in the middle two minutes of a clip
 _LOUD = 0.15  # of the louder moments, 16 dB: a second above this holds music, and one below it a room
 
 
@@ -143,7 +144,8 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
         return _with_turns(clip, voice, references, told)
     answer = _better(answer, _by_response(clip, voice, references, places, answer.possible))
     for reference in references:
-        if _RANK[answer.confidence] < _RANK["likely"] and clip.length_s <= strokes.LONGEST_S:
+        short = max(clip.length_s, reference.heard.length_s) <= strokes.LONGEST_S
+        if short and _RANK[answer.confidence] < _RANK["likely"]:
             struck = _by_strokes(clip, voice, reference, answer.possible)
             answer = _better(answer, struck)
             if struck and struck.confidence == "ask":
@@ -153,17 +155,20 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
 
 def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer: Found) -> Found:
     """Ask about a loop that nothing placed, with all its turns as candidates: a mix hides them from the search."""
-    if _RANK[answer.confidence] >= _RANK["likely"] or clip.length_s > strokes.LONGEST_S:
+    if _RANK[answer.confidence] >= _RANK["likely"]:
         return answer
-    flat = repeats.flattened(clip, voice)
+    length_s = min(clip.length_s, _TURNING_S)
+    first_s = (clip.length_s - length_s) / 2
+    flat = repeats.flattened(clip, voice, round(first_s * RATE_HZ), round(length_s * RATE_HZ))
     turn_s = repeats.own_turn_s(flat)
     if turn_s is None:
         return answer
     for reference in references:
-        found = repeats.turns(flat, turn_s, reference.flat)
+        long = reference.heard.length_s > strokes.LONGEST_S
+        found = None if long else repeats.turns(flat, turn_s, reference.flat)
         if found is None:
             continue
-        turning = [Possible(line, found.z) for line in found.lines]
+        turning = [Possible(Line(line.song_s(-first_s), line.drift_ppm), found.z) for line in found.lines]
         told = [place for place in answer.possible if _beside(place, turning)]
         asked = confidence.judge_turns(found.turn_s)
         return replace(
@@ -173,7 +178,11 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
             method=asked.method,
             against=reference.name,
             line=(told or turning)[0].line,
-            possible=(*told, *(place for place in turning if not _beside(place, told))),
+            possible=(
+                *told,
+                *(place for place in turning if not _beside(place, told)),
+                *(place for place in answer.possible if not _beside(place, turning)),
+            ),
         )
     return answer
 

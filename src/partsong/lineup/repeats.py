@@ -34,8 +34,9 @@ _SAME = 0.6  # of the correlation on the line: another performance reaches a hal
 _MOST_REPEATS = 60
 _SHORTEST_TURN_S = 0.5
 _OWN = 0.25  # what a clip's own sound must correlate with itself, one turn on: played music reaches a tenth
-_AS_HIGH = 0.6
+_AS_HIGH = 0.85
 _FASTEST_PPM, _PPM_STEP = 120.0, 10.0
+_MOST_STRETCHES = 12
 _TURNS_STAND_OUT = 14.0  # scatters, of all moments of a turn
 
 
@@ -115,17 +116,20 @@ def own_turn_s(flat: Floats) -> float | None:
     n = len(flat)
     size = fft.next_fast_len(2 * n, real=True)
     spectrum = fft.rfft(flat, size)
-    alike = fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: n // 2 + 1]
-    first = round(_SHORTEST_TURN_S * FLAT_RATE_HZ)
-    if alike[0] <= 0 or n // 2 <= first:
+    # Four steps a sample: a turn need not be whole samples, and half of one would hide a third of it.
+    alike = 4 * fft.irfft(spectrum.real**2 + spectrum.imag**2, 4 * size)[: 2 * n]
+    first = round(4 * _SHORTEST_TURN_S * FLAT_RATE_HZ)
+    if alike[0] <= 0 or len(alike) <= first:
         return None
-    share = alike / alike[0] * (n / np.arange(n, n - len(alike), -1))
+    power = np.concatenate([[0.0], np.cumsum(np.square(flat, dtype=np.float64))])
+    lags = np.arange(len(alike)) // 4  # what overlaps itself: all but the last lag, and all but the first
+    share = alike / np.maximum(np.sqrt(power[n - lags] * (power[n] - power[lags])), 1e-9 * alike[0])
     high = float(share[first:].max())
     if high < _OWN:
         return None
     top = first + int(np.flatnonzero(share[first:] >= _AS_HIGH * high)[0])  # two turns are alike as well
-    top = max(top - 4, first) + int(np.argmax(share[max(top - 4, first) : top + 5]))
-    return top / FLAT_RATE_HZ
+    top = max(top - 8, first) + int(np.argmax(share[max(top - 8, first) : top + 9]))
+    return top / (4 * FLAT_RATE_HZ)
 
 
 def turns(flat: Floats, turn_s: float, reference: Floats) -> Turns | None:
@@ -145,10 +149,10 @@ def turns(flat: Floats, turn_s: float, reference: Floats) -> Turns | None:
     the clip lies is not said; that its turns are founded differently well says only where the loop plays.
     """
     size = round(_STRETCH_S * FLAT_RATE_HZ)
-    starts = np.arange(0, len(flat) - size + 1, size)
-    rows = _correlations(flat, starts, size, reference)
-    if not len(rows):
+    if len(flat) < size:
         return None
+    starts = np.linspace(0, len(flat) - size, min(len(flat) // size, _MOST_STRETCHES)).astype(np.int64)
+    rows = _correlations(flat, starts, size, reference)
     at_s = np.arange(rows.shape[1]) * _COARSE / FLAT_RATE_HZ
     best: tuple[float, float, float] | None = None
     for ppm in np.arange(-_FASTEST_PPM, _FASTEST_PPM + 1, _PPM_STEP).tolist():
@@ -180,7 +184,7 @@ def turns(flat: Floats, turn_s: float, reference: Floats) -> Turns | None:
     return Turns(turn_s * pace, tuple(lines[number] for number in order), z)
 
 
-def _correlations(flat: Floats, starts: NDArray[np.int64], size: int, reference: Floats) -> NDArray[np.float64]:
+def _correlations(flat: Floats, starts: NDArray[np.int64], size: int, reference: Floats) -> Floats:
     """Return each stretch's correlation with the reference, in its own scatters: (stretches, half milliseconds)."""
     padded = fft.next_fast_len(len(reference) + size, real=True)
     spectrum = fft.rfft(reference, padded)
@@ -190,11 +194,11 @@ def _correlations(flat: Floats, starts: NDArray[np.int64], size: int, reference:
         row = fft.irfft(spectrum * np.conj(fft.rfft(flat[start : start + size], padded)), padded)
         row = row[: length * _COARSE].reshape(-1, _COARSE).max(axis=1)
         row = row - np.median(row)
-        rows.append(np.minimum(row / max(MAD_TO_SIGMA * float(np.median(np.abs(row))), 1e-12), 30.0))
-    return np.array(rows).reshape(len(starts), length)
+        rows.append(row / max(MAD_TO_SIGMA * float(np.median(np.abs(row))), 1e-12))
+    return np.array(rows, np.float32)
 
 
-def _founded(rows: NDArray[np.float64], starts: NDArray[np.int64], line: Line) -> float:
+def _founded(rows: Floats, starts: NDArray[np.int64], line: Line) -> float:
     """Return how high the stretches correlate where a line puts them, within two milliseconds."""
     total = 0.0
     for start, row in zip(starts, rows, strict=True):

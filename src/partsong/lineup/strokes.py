@@ -31,7 +31,7 @@ from partsong.lineup.following import followed, unlike
 from partsong.render.robust import MAD_TO_SIGMA
 
 LONGEST_S = 900.0
-"""Clips longer than this are not compared: the whole of their strokes would have to be held."""
+"""Clips and references longer than this are not compared: the whole of their strokes would have to be held."""
 
 _HOP = RATE_HZ // ONSET_RATE_HZ
 _FRAMES = 512  # worked on at a time
