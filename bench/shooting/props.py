@@ -224,6 +224,8 @@ def _is_of(remark: Remark, places: tuple[Mask, ...]) -> bool:
     """Say whether at least half of a finding's box lies where the prop was or is, give or take a window."""
     assert remark.box is not None
     rows, columns = np.nonzero(np.logical_or.reduce(places))
+    if not len(rows):  # wholly covered
+        return False
     left, top, width, height = remark.box
     across = min(left + width, columns.max() + _GROWN_PX) - max(left, columns.min() - _GROWN_PX)
     down = min(top + height, rows.max() + _GROWN_PX) - max(top, rows.min() - _GROWN_PX)

@@ -3,9 +3,9 @@
 In the logarithm of light what two lights do differently is a *difference*, and it runs one way wherever one looks:
 across the edge of a shadow, across the outline of a thing. Another drawing runs both ways. So in a small window around
 each place the difference of the two drawings' gradients is asked for the energy of its *weaker* direction (the lower
-eigenvalue of the structure tensor). Held against that of the drawings themselves it is near 0 where they are one and
-the same, whatever shadows cross, and near 1 where they are strangers. Only where two edges that differ meet it is
-wrong, in a spot of the window's size.
+eigenvalue of the structure tensor, Bigün and Granlund 1987). Held against that of the drawings themselves it is near 0
+where they are one and the same, whatever shadows cross, and near 1 where they are strangers. Only where two edges that
+differ meet it is wrong, in a spot of the window's size.
 """
 
 from __future__ import annotations
