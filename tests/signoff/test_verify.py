@@ -72,6 +72,11 @@ def test_a_still_picture_tells_nothing_about_step() -> None:
         ({9: 30.0, 10: 45.0, 11: 31.0}, {9: 30.2, 11: 31.2}, 10),  # moving, in step
         ({9: 45.0, 10: 30.0, 11: 27.0}, {9: 30.2, 11: 31.2}, 9),  # moving, a frame late
         ({9: 45.5, 10: 45.4, 11: 45.3}, {9: 51.7, 11: 51.0}, None),  # still: neighbours are nearer than coding is
+        (
+            {9: 45.5, 10: 45.4, 11: 44.0},
+            {9: 45.3, 11: 45.3},
+            10,
+        ),  # a slow ramp: half of each frame's noise is the last's
         ({9: 44.0, 10: 37.5, 11: 37.4}, {9: 38.2, 11: 38.1}, 9),  # only noise moves, a frame late: seen all the same
     ],
 )

@@ -15,6 +15,8 @@ PSNR_FLOOR_DB: dict[MasterKind, float] = {"h264": 34.0, "mezzanine": 46.0}
 """Ours, no standard: noisy footage of our own gave 39.7 and 56.0 dB, and a film with other noise may lie some decibels
 lower. A wrong frame, look or size gives far less than these."""
 
+_ANOTHER_DB = 1.5
+
 
 @dataclass(frozen=True, slots=True)
 class Compared:
@@ -44,13 +46,15 @@ def most_like(frame: int, decoded_db: Mapping[int, float], planned_db: Mapping[i
     -----
     Coding lends a frame of a still picture some of the noise of the frame before, so that it may be a little more
     like that one. A neighbour therefore counts only when the two planned frames differ by more than what coding
-    has cost, which is told by the best likeness.
+    has cost, which is told by the best likeness. Were the frame really that neighbour, its own plan would then differ
+    from it by both, at least twice as much noise, which is 3 dB; less than half of that is no sign of it.
     """
     best_db = max(decoded_db.values())
     apart = [number for number, likeness in planned_db.items() if likeness < best_db]
     if not apart:
         return None
-    return max([frame, *apart], key=lambda number: (decoded_db[number], number == frame))
+    nearest = max(apart, key=lambda number: decoded_db[number])
+    return nearest if decoded_db[nearest] > decoded_db[frame] + _ANOTHER_DB else frame
 
 
 def verify(plan: MasterPlan, kind: MasterKind, found: Decoded, compared: Sequence[Compared]) -> tuple[Check, ...]:
