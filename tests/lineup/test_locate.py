@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from partsong.lineup import features
+from partsong.lineup import features, strokes
 from partsong.lineup.features import RATE_HZ
 from partsong.lineup.fine import Response
 from partsong.lineup.line import Fit, Line
-from partsong.lineup.locate import Reference, _rival, locate, measure_at
+from partsong.lineup.locate import Found, Reference, _of_sound, _rival, locate, measure_at
 
 SONG_S = 75.0
 
@@ -155,3 +155,15 @@ def test_a_place_over_the_songs_end_gains_nothing_by_its_few_windows():
     assert _rival(response(167.0, 13), [response(142.0, 33), response(121.0, 27)]) == 142.0  # somebody who talked
     assert _rival(response(167.0, 30), [response(60.0, 20), response(50.0, 10)]) == 100.0  # twice at most
     assert _rival(response(167.0, 30), []) == 0.0
+
+
+@pytest.mark.parametrize(("only", "expected"), [(True, "ask"), (False, "sure")])
+def test_where_only_strokes_are_heard_the_sound_itself_places_nothing(monkeypatch, only, expected):
+    # What answers strokes in a stem is its attacks, at the places where the rhythm is alike.
+    found = Found("sure", "The sound itself agrees", "phase", "stem", Line(3.0), 1.0, 0, 32, 0.8, (), summed=True)
+    monkeypatch.setattr(strokes, "only_strokes", lambda clip, voice: only)
+
+    told = _of_sound(features.hear(np.zeros(RATE_HZ, np.float32)), 0, found)
+
+    assert told.confidence == expected
+    assert told.line == found.line

@@ -82,3 +82,15 @@ def test_a_drum_and_a_noise_are_no_toneless_strokes(band, rng, played):
 
     assert not drum.toneless
     assert not noise.toneless
+
+
+def test_only_strokes_are_heard_of_keys_and_not_of_a_drum(band, played, monkeypatch):
+    drum = features.hear(band.filmed(band.part("drum", 40), 3, 30))
+    silence = features.hear(np.zeros(RATE_HZ, np.float32))
+    struck = keys(played[1], 12.34, 35)
+
+    assert strokes.only_strokes(struck, 0)
+    assert not strokes.only_strokes(drum, 0)
+    assert not strokes.only_strokes(silence, 0)
+    monkeypatch.setattr(strokes, "LONGEST_S", 30)  # a clip as long as this is not listened to for strokes
+    assert not strokes.only_strokes(struck, 0)

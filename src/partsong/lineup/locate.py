@@ -142,7 +142,7 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
     if answer.alone:  # windows agree by themselves: only an exact repeat could mislead
         told = _told_from_repeats(clip, voice, references[chosen], answer, own=chosen < len(references) - 1)
         return _with_turns(clip, voice, references, told)
-    answer = _better(answer, _by_response(clip, voice, references, places, answer.possible))
+    answer = _better(answer, _of_sound(clip, voice, _by_response(clip, voice, references, places, answer.possible)))
     for reference in references:
         short = max(clip.length_s, reference.heard.length_s) <= strokes.LONGEST_S
         if short and _RANK[answer.confidence] < _RANK["likely"]:
@@ -317,6 +317,13 @@ def _by_response(
         if best and best.confidence == "sure":
             break
     return best
+
+
+def _of_sound(clip: Heard, voice: int, found: Found | None) -> Found | None:
+    """Only ask about a place where nothing but strokes is heard: what answers them there is a rhythm, not a room."""
+    if found is None or _RANK[found.confidence] < _RANK["likely"] or not strokes.only_strokes(clip, voice):
+        return found
+    return replace(found, confidence="ask", reason="What is heard are strokes, and sound agrees with the song at them")
 
 
 def _responses(clip: Heard, voice: int, reference: Reference, around: Sequence[Line], *, mixed: bool) -> list[Response]:

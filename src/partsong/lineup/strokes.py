@@ -117,6 +117,14 @@ def find_strokes(clip: Heard, voice: int, starts: Floats) -> Strokes | None:
     )
 
 
+def only_strokes(clip: Heard, voice: int) -> bool:
+    """Say whether nothing but strokes is heard in a clip, as far as one of at most :data:`LONGEST_S` can tell."""
+    if clip.length_s > LONGEST_S:
+        return False
+    struck = strokes_in(clip, voice)
+    return bool(struck.any()) and _toneless(clip, voice, struck)
+
+
 def strokes_in(clip: Heard, voice: int) -> Floats:
     """Return the strokes of a voice as a row (frames,) at 200 Hz: zero but where one falls, and there its strength."""
     hz = np.arange(_STROKE_WINDOW // 2 + 1) * RATE_HZ / _STROKE_WINDOW
