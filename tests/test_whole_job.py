@@ -53,8 +53,8 @@ def report(material, originals) -> run.Report:
 
 def test_what_is_found_agrees_with_what_is_true(report):
     assert [held for held in report.held if not held.agrees] == []
-    # Nine clips, five cameras held against the reference, two masters, one cut.
-    assert len(report.held) == 17
+    # Nine clips, five cameras held against the reference, three masters, one cut.
+    assert len(report.held) == 18
 
 
 def test_every_phase_was_gone_through_in_the_order_of_the_work(report):
@@ -77,12 +77,25 @@ def test_there_is_something_to_watch_to_read_and_to_hand_over(report):
         assert decoded.frames * 2000 - decoded.sound_samples in range(2000)  # 2000 samples a frame at 24
 
 
+def whole_frame(report, suffix):
+    """Return the master of the whole frame, not one of its crops."""
+    (path,) = [path for path in report.made if path.suffix == suffix and path.stem == "boathouse-waltz"]
+    return path
+
+
+def test_the_upright_master_is_that_shape(report):
+    (path,) = [path for path in report.made if path.stem.endswith("-9x16") and path.suffix == ".mp4"]
+    picture = probe(path, FilmFolder(report.film).refer(path)).picture
+    assert picture is not None
+    assert picture.width * 16 == picture.height * 9 or picture.width < 396  # exact, but in very small pictures
+
+
 def test_the_two_masters_show_the_same_picture(report):
     folder = FilmFolder(report.film)
     frames = [40, 200, 400]
     seen = []
     for suffix in (".mov", ".mp4"):
-        path = next(path for path in report.made if path.suffix == suffix)
+        path = whole_frame(report, suffix)
         picture = probe(path, folder.refer(path)).picture
         assert picture is not None
         with open_picture(path, picture) as reader:
@@ -150,7 +163,7 @@ def test_lineup_killed_in_the_middle_loses_nothing_and_finishes_when_run_again(r
 
 def test_a_master_killed_in_the_middle_leaves_none_and_comes_out_the_same(report):
     film = report.film
-    master = next(path for path in report.made if path.suffix == ".mov")
+    master = whole_frame(report, ".mov")
     whole = master.read_bytes()
     master.unlink()
     emptied(film, "master-mezzanine")
@@ -170,7 +183,7 @@ def test_a_master_killed_in_the_middle_leaves_none_and_comes_out_the_same(report
 
 def test_a_command_that_is_interrupted_says_so_and_leaves_no_master(report):
     film = report.film
-    master = next(path for path in report.made if path.suffix == ".mp4")
+    master = whole_frame(report, ".mp4")
     whole = master.read_bytes()
     master.unlink()
     emptied(film, "master-h264")
