@@ -44,7 +44,7 @@ from rendering.films import LOOK, camera_second, made_film
 from rendering.graph import baked, by_film_graph, by_graph, mask_planes
 from rendering.layers import HEIGHT, LAYERS, LOG, WIDTH, grainy, stack
 
-LOOK_S = 8  # of film
+LOOK_S, DASK_S = 8, 32  # of film
 CAMERA_HEVC = Recipe(
     "camera-hevc", "libx265", "yuv422p10le", ".mov", 1,
     {"preset": "ultrafast", "x265-params": "bitrate=100000:vbv-maxrate=100000:vbv-bufsize=100000:bframes=0:"
@@ -335,7 +335,7 @@ def section_dask(folder: Path) -> Iterator[str]:
     """
     from rendering.cluster import Workers, partsong
 
-    size, rate, seconds, count = (1920, 1080), Rate.of(24), 16, 5
+    size, rate, seconds, count = (1920, 1080), Rate.of(24), DASK_S, 5
     second_of = [camera_second(folder, rate, size, 300 + number) for number in range(count)]
     took, least_s = [], []
     for workers in (1, 2):
