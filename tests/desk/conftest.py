@@ -32,7 +32,7 @@ from partsong.render.colour import DEFAULT_CONFIG
 from partsong.timebase import Rate, Time
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page
+    from playwright.sync_api import Browser, Locator, Page
 
 RATE, WIDTH, HEIGHT, FRAMES = Rate(num=25), 160, 90, 75
 TOKEN = "a-token-for-tests"
@@ -208,7 +208,19 @@ def waited(holds: Callable[[], bool], within_s: float = 30.0) -> bool:
     return True
 
 
+def box_of(where: Locator) -> dict[str, float]:
+    """Return where an element lies; one that a page just draws again lies nowhere for a moment."""
+    found: list[dict[str, float]] = []
+
+    def is_there() -> bool:
+        found.extend(box for box in [where.bounding_box()] if box)
+        return bool(found)
+
+    assert waited(is_there)
+    return found[0]
+
+
 @pytest.fixture(scope="session")
 def tools() -> SimpleNamespace:
     """Return what this file offers to tests, which cannot import it by name."""
-    return SimpleNamespace(waited=waited, token=TOKEN, strikes_s=STRIKES_S, wide=WIDE)
+    return SimpleNamespace(waited=waited, box_of=box_of, token=TOKEN, strikes_s=STRIKES_S, wide=WIDE)

@@ -108,7 +108,7 @@ def test_an_oval_is_turned_and_widened_by_its_handles(previewed, running, tools)
     page = previewed
     page.locator("[data-oval='bell-1']").focus()
     for name, hit in (("wide", lambda: oval(running).rx < 24), ("turn", lambda: abs(oval(running).rotation_deg) > 12)):
-        box = page.locator(f"[data-handle='{name}']").first.bounding_box()
+        box = tools.box_of(page.locator(f"[data-handle='{name}']").first)
         page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
         page.mouse.down()
         page.mouse.move(box["x"] + box["width"] / 2 - 60, box["y"] + box["height"] / 2, steps=3)
@@ -243,7 +243,7 @@ def test_a_curve_is_moved_point_by_point_by_hand_and_by_key(curved, running, pag
     assert tools.waited(lambda: points()[1] == (140, 21))
     settled(page, running)
     assert page.evaluate("() => document.activeElement.dataset.handle") == "point-1"  # it is still held
-    box = page.locator("[data-handle='point-2']").bounding_box()
+    box = tools.box_of(page.locator("[data-handle='point-2']"))
     scale = page.locator(".frame .ovals").bounding_box()["width"] / 160
     x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
     page.mouse.move(x, y)
