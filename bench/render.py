@@ -39,7 +39,7 @@ from partsong.render.merge import Form, Merger
 from partsong.render.table import apply_table, build_table
 from partsong.timebase import Rate
 from partsong.watch import silent
-from rendering.costs import FRAMES, Shares, cpu_ms, least, least_shares
+from rendering.costs import FRAMES, Shares, cpu_ms, least_shares
 from rendering.films import LOOK, camera_second, made_film
 from rendering.graph import baked, by_film_graph, by_graph, mask_planes
 from rendering.layers import HEIGHT, LAYERS, LOG, WIDTH, grainy, stack
@@ -207,14 +207,12 @@ def section_look(folder: Path) -> Iterator[str]:
     from partsong.stage import steps
 
     size, rate, seconds = (WIDTH, HEIGHT), Rate.of(24), LOOK_S
-    second = folder / "second.mov"
     frames = [grainy(seed) for seed in range(FRAMES)]
-    third, _ = clip_of(folder / f"{CAMERA_HEVC.name}.mov", CAMERA_HEVC, frames)
+    second = second_of_grain(folder, CAMERA_HEVC)
     # Compiling the kernels, once a machine, is no part of a first render.
     merger = Merger(stack(), linear_curve(DEFAULT_CONFIG, "ACEScct"), Form(10, "422", "bt709", "limited"))
     table = build_table(display_path(LOOK, "ACEScct", None), source=LOG, target=(8, "bt709", "limited"))
     apply_table(merger.merge(turned(frames, 0)), table, chroma="420")
-    join([third] * (24 // FRAMES), second, sound=None)
     with made_film(folder / "shown", [second] * LAYERS, seconds, rate, size) as store:
         store.change("Cut", lambda film: film.replace(cut=(Shot(source=WIDE, start=0, end=seconds * 24),)))
         film = store.head().film
@@ -306,25 +304,24 @@ def decoding_counted(film: Path) -> Iterator[dict[str, int]]:
 
 
 def section_atlas(folder: Path) -> Iterator[str]:
-    """Make the atlas of nine takes beside decoding them."""
+    """Make the atlas of nine takes beside decoding them, from HEVC and from the quick recipe."""
     from partsong.film.coverage import placed_takes
     from partsong.render.atlas import make_atlas
 
-    size, rate, seconds, count = (WIDTH, HEIGHT), Rate.of(24), 4, 9
-    second_of = [camera_second(folder, rate, size, 90 + number) for number in range(count)]
-    with made_film(folder / "atlas", second_of, seconds, rate, size) as store:
-        film = store.head().film
-
-        def floor() -> None:
+    size, rate, seconds, count = (WIDTH, HEIGHT), Rate.of(24), 2, 9
+    for kind in CAMERAS:
+        takes = [second_of_grain(folder, kind, number) for number in range(count)]
+        with made_film(folder / f"atlas-{kind.name}", takes, seconds, rate, size) as store:
+            film = store.head().film
+            frames = seconds * 24 * count
+            began = time.process_time()
             for placed in placed_takes(film):
                 read(store.folder.locate(placed.take.clip.file), placed.take.clip)
-
-        frames = seconds * 24 * count
-        decode = least(floor) * 1000 / frames
-        began = time.process_time()
-        make_atlas(store.folder, film, silent(), local_one())
-        made = (time.process_time() - began) * 1000 / frames
-    yield f"decode {decode:.1f} ms a frame of a take, atlas made {made:.1f}: {made / decode:.3f} times"
+            decode = (time.process_time() - began) * 1000 / frames
+            began = time.process_time()
+            make_atlas(store.folder, film, silent(), local_one())
+            made = (time.process_time() - began) * 1000 / frames
+        yield f"{kind.name}: decode {decode:.1f} ms a frame of a take, atlas made {made:.1f}: {made / decode:.3f} times"
 
 
 def section_dask(folder: Path) -> Iterator[str]:
@@ -383,6 +380,15 @@ def clip_of(path: Path, recipe: Recipe, frames: list[Planes]) -> tuple[Path, Cli
     if not path.is_file():
         write(path, recipe, frames)
     return path, probe(path, FilmFolder(path.parent / "film").refer(path))
+
+
+def second_of_grain(folder: Path, kind: Recipe, first: int = 0) -> Path:
+    """Return a second of grainy film as a camera would write it, another one for each ``first`` seed."""
+    frames = [grainy(seed) for seed in range(first, first + FRAMES)]
+    third, _ = clip_of(folder / f"{kind.name}-{first}.mov", kind, frames)
+    second = folder / f"second-{kind.name}-{first}.mov"
+    join([third] * (24 // FRAMES), second, sound=None)
+    return second
 
 
 def side_by_side(path: Path, clip: Clip, count: int) -> Iterator[tuple[Planes, ...]]:
