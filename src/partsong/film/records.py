@@ -712,6 +712,11 @@ class Crop(Record):
         across, down = self.shape.split(":")
         return int(across), int(down)
 
+    @property
+    def in_names(self) -> str:
+        """Its shape as names of files have it, such as ``9x16``."""
+        return self.shape.replace(":", "x")
+
     def centre(self, source: str, start: int) -> tuple[float, float]:
         """Return where it is centred in the shot of a source that begins at a frame: the middle, unless marked."""
         marks = [mark for mark in self.marks if mark.source == source and mark.start <= start]

@@ -21,10 +21,8 @@ if TYPE_CHECKING:
 DECODE_LOW, DECODE_HIGH, DECODE_STEPS = -1.25, 2.25, 8192
 _MANTISSA_SHIFT = 12  # of a float's 23 bits of fraction, 11 choose the entry
 _BIAS = 127  # of a float's exponent
-_RATES = (
-    2,
-    60,
-)  # powers of two from encoded 0 to 1: more bent than noise, yet a float holds all codes; cameras have 9 to 18
+# Powers of two from encoded 0 to 1: more bent than noise, yet a float holds all codes. Cameras have 9 to 18.
+_RATES = (2, 60)
 _CLOSE = 1 / 8760  # encoded: a tenth of a 10-bit code of limited range
 
 LOOKED_UP = (float(DECODE_STEPS), 0.5 - DECODE_LOW * DECODE_STEPS)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +15,7 @@ from partsong.film.records import Finding, Region, Take
 from partsong.media import tags
 from partsong.media.picture import encoded_rgb, open_picture, resized
 from partsong.shoot.closeup import side_by_side
+from partsong.shoot.names import without_accents
 from partsong.shoot.sight import encoded_luma
 
 if TYPE_CHECKING:
@@ -84,8 +84,7 @@ def _plain(text: str) -> str:
     >>> _plain("Cajón, 3 × 4")
     'Cajon, 3 ? 4'
     """
-    apart = unicodedata.normalize("NFKD", text)
-    return "".join(sign for sign in apart if not unicodedata.combining(sign)).encode("ascii", "replace").decode()
+    return without_accents(text).encode("ascii", "replace").decode()
 
 
 def _draw_way(shown: NDArray[np.uint8], was: Region, moved_px: tuple[float, float], scale: float) -> None:

@@ -17,8 +17,16 @@ def folded(text: str) -> str:
     >>> folded("Cajón"), folded("GROSSE Flöte"), folded("Große Flöte")
     ('cajon', 'grosse flote', 'grosse flote')
     """
-    apart = unicodedata.normalize("NFKD", text.casefold())
-    return "".join(letter for letter in apart if not unicodedata.combining(letter)).translate(_LETTERS)
+    return without_accents(text.casefold()).translate(_LETTERS)
+
+
+def without_accents(text: str) -> str:
+    """Return text whose letters have lost their accents.
+
+    >>> without_accents("Cajón Ø")
+    'Cajon Ø'
+    """
+    return "".join(sign for sign in unicodedata.normalize("NFKD", text) if not unicodedata.combining(sign))
 
 
 def words_of(text: str) -> tuple[str, ...]:

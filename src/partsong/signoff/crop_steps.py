@@ -13,7 +13,7 @@ import numpy as np
 from partsong.errors import InvalidInput
 from partsong.film.folder import FilmFolder, write_text
 from partsong.film.pages import template
-from partsong.film.records import Crop, CropMark, Film
+from partsong.film.records import Crop, CropMark, Film, Shot
 from partsong.film.store import FilmStore, Head
 from partsong.media.planes import Planes
 from partsong.render.pixels import code_scale
@@ -58,12 +58,12 @@ def propose_crop(store: FilmStore, shape: str, watch: Watch) -> Head:
     crop = Crop(shape="1:1").replace(shape=shape)
     plan = plan_master(film, crop)
     painter = painter_for(store.folder, film, plan, "h264")
-    marks = {}
+    marks = []
     for piece in watch.over(plan.pieces, total=len(plan.pieces), doing=f"Framing {shape}"):
         x, y = _centre(painter, piece)
-        marks[piece.source, piece.start] = CropMark(source=piece.source, start=piece.start, x=x, y=y)
-    crop = crop.replace(marks=tuple(marks[place] for place in sorted(marks)))
-    return store.change(f"Framed {len(marks)} shots for {shape}", lambda film: _with(film, crop))
+        marks.append(CropMark(source=piece.source, start=piece.start, x=x, y=y))
+    framed = _marked(crop, marks)
+    return store.change(f"Framed {len(marks)} shots for {shape}", lambda film: _with(film, framed))
 
 
 def move_crop(store: FilmStore, shape: str, at_s: float, *, x: float | None, y: float | None) -> Head:
@@ -81,20 +81,12 @@ def move_crop(store: FilmStore, shape: str, at_s: float, *, x: float | None, y: 
         shot = next((each for each in film.cut if each.start <= frame < each.end), None)
         if shot is None:
             raise InvalidInput(f"No shot plays at {at_s:g} s. See the cut: partsong cut show FILM")
-        was = crop.centre(shot.source, shot.start)
-        mark = CropMark(source=shot.source, start=shot.start).replace(
-            x=was[0] if x is None else x, y=was[1] if y is None else y
-        )
+        mark = _mark_of(crop, shot)
+        mark = mark.replace(x=mark.x if x is None else x, y=mark.y if y is None else y)
         # The shots of this source that follow stay where they are.
         follows = next((each for each in film.cut if each.source == shot.source and each.start > shot.start), None)
-        marks = {(each.source, each.start): each for each in crop.marks}
-        if follows is not None and (follows.source, follows.start) not in marks:
-            there = crop.centre(follows.source, follows.start)
-            marks[follows.source, follows.start] = CropMark(
-                source=follows.source, start=follows.start, x=there[0], y=there[1]
-            )
-        marks[shot.source, shot.start] = mark
-        return _with(film, crop.replace(marks=tuple(marks[place] for place in sorted(marks))))
+        kept = [] if follows is None else [_mark_of(crop, follows)]
+        return _with(film, _marked(crop, [*kept, mark]))
 
     return store.change(f"Moved the {shape} frame", moved)
 
@@ -141,7 +133,7 @@ def write_crop_page(folder: FilmFolder, film: Film, shape: str, watch: Watch) ->
                 picture_of(_lit(picture, painter, piece), alt),
             )
         )
-    path = folder.reports / f"crop-{shape.replace(':', 'x')}.html"
+    path = folder.reports / f"crop-{crop.in_names}.html"
     size = f"{plan.width} × {plan.height}"
     small = min(plan.width, plan.height) < SHORT_SIDE
     write_text(
@@ -151,6 +143,18 @@ def write_crop_page(folder: FilmFolder, film: Film, shape: str, watch: Watch) ->
         ),
     )
     return path, tuple(shots)
+
+
+def _mark_of(crop: Crop, shot: Shot) -> CropMark:
+    """Return a mark that says of a shot what holds for it."""
+    x, y = crop.centre(shot.source, shot.start)
+    return CropMark(source=shot.source, start=shot.start, x=x, y=y)
+
+
+def _marked(crop: Crop, marks: Sequence[CropMark]) -> Crop:
+    """Return a crop with more marks; each takes the place of one of the same source and frame."""
+    by_place = {(mark.source, mark.start): mark for mark in (*crop.marks, *marks)}
+    return crop.replace(marks=tuple(by_place[place] for place in sorted(by_place)))
 
 
 def _with(film: Film, crop: Crop) -> Film:

@@ -95,7 +95,7 @@ def plan_master(film: Film, crop: Crop | None = None) -> MasterPlan:
         raise InvalidInput("The film has no look yet. Set one: partsong look set --help")
     name, (width, height) = file_name(film.name), frame_size(film)
     if crop is not None:
-        name, (width, height) = f"{name}-{crop.shape.replace(':', 'x')}", crop_size((width, height), crop.sides)
+        name, (width, height) = f"{name}-{crop.in_names}", crop_size((width, height), crop.sides)
     frames, at = song_frames(film), 0
     for shot in film.cut:
         if shot.start > at:

@@ -90,12 +90,12 @@ class Painter:
                 source = self.sources[piece.source]
                 wanted = [piece.frames[frame - piece.start] for frame in shown]
                 for frame, planes in zip(shown, source.read(wanted), strict=True):
-                    aspect = pixel_aspect(source.picture)
+                    size, aspect = (planes.width, planes.height), pixel_aspect(source.picture)
+                    left, top, (width, height) = 0, 0, self.size
                     if piece.centre is not None:
-                        seen = cropped(planes, *window((planes.width, planes.height), aspect, self.size, piece.centre))
-                        yield Shown(frame, piece.source, resized(seen, *self.size), 0, 0)
-                        continue
-                    left, top, width, height = fitted(planes.width, planes.height, aspect, self.size)
+                        planes = cropped(planes, *window(size, aspect, self.size, piece.centre))
+                    else:
+                        left, top, width, height = fitted(*size, aspect, self.size)
                     yield Shown(frame, piece.source, resized(planes, width, height), left, top)
 
     def graded(self, shown: Shown) -> Planes:
