@@ -40,23 +40,25 @@ _MOST_STRETCHES = 12
 _TURNS_STAND_OUT = 14.0  # scatters, of all moments of a turn
 
 
-def flattened(heard: Heard, voice: int, start: int = 0, length: int | None = None) -> Floats:
+def flattened(
+    heard: Heard, voice: int, start: int = 0, length: int | None = None, *, window: int = _WINDOW
+) -> Floats:
     """Return a voice, or ``length`` samples of it, at 8 kHz with all heard frequencies level and their own phases.
 
     Stretches 60 dB below the loudest stay silent.
     """
     length = len(heard.samples) if length is None else length
-    half = _WINDOW // 2
+    half = window // 2
     count = math.ceil(length / half) + 1
-    shape = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(_WINDOW) / _WINDOW)).astype(np.float32)
-    kept = _WINDOW // 4 + 1  # up to half of 8 kHz
-    bins_hz = np.arange(kept) * RATE_HZ / _WINDOW
+    shape = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(window) / window)).astype(np.float32)
+    kept = window // 4 + 1  # up to half of 8 kHz
+    bins_hz = np.arange(kept) * RATE_HZ / window
     within = (bins_hz >= _LOWEST_HZ) & (bins_hz < _HIGHEST_HZ)
-    loud = np.array([_level(heard.window(voice, start + (number - 1) * half, _WINDOW)) for number in range(count)])
+    loud = np.array([_level(heard.window(voice, start + (number - 1) * half, window)) for number in range(count)])
     out = np.zeros((count + 1) * half // 2, np.float32)
     for number in np.flatnonzero(loud > max(1e-3 * float(loud.max()), 1e-6)):
-        window = heard.window(voice, start + (int(number) - 1) * half, _WINDOW)
-        spectrum = fft.rfft((window - window.mean()) * shape)[:kept]
+        sound = heard.window(voice, start + (int(number) - 1) * half, window)
+        spectrum = fft.rfft((sound - sound.mean()) * shape)[:kept]
         size = np.abs(spectrum)
         used = within & (size > 3e-4 * size.max())  # below -70 dB it is rounding
         spectrum = np.where(used, spectrum / np.maximum(size, 1e-20), 0)
