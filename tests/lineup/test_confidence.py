@@ -107,11 +107,20 @@ def test_what_strangers_reached_is_never_placed(t, lead):
     assert judge_strokes(t, lead, 24, True).confidence == "ask"
 
 
-def test_turns_are_asked_about():
-    asked = judge_turns(4.0)
+def test_turns_are_asked_about_unless_a_beginning_or_end_tells():
+    within = judge_turns(4.0, 0.0, 0.5, 1.0, mixed=False)
+    begun = judge_turns(4.0, 5.3, 0.5, 1.0, mixed=False)
 
-    assert asked.confidence == "ask"
-    assert "every 4.00 s" in asked.reason
+    assert (within.confidence, begun.confidence) == ("ask", "likely")
+    assert "every 4.00 s" in within.reason
+    assert judge_turns(4.0, 3.5, 0.07, 0.7, mixed=True).confidence == "likely"
+    assert judge_turns(4.0, 3.5, 0.07, 0.7, mixed=False).confidence == "ask"
+
+
+@pytest.mark.parametrize(("lead", "alike", "followed", "mixed"), [(5.1, 0.11, 0.46, False), (3.4, 0.05, 0.56, True)])
+def test_loops_of_other_songs_are_not_placed(lead, alike, followed, mixed):
+    # As other loops of the same tempo and kit reached them.
+    assert judge_turns(4.0, lead, alike, followed, mixed=mixed).confidence == "ask"
 
 
 def test_exact_repeats_are_asked_about_unless_silence_tells():

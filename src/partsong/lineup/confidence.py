@@ -145,8 +145,18 @@ def judge_strokes(t: float, lead: float, blocks: int, agree: bool, toneless: boo
     return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
 
 
-def judge_turns(turn_s: float) -> Judgement:
-    """Ask about a loop whose turns are ``turn_s`` long: it fits the song at all of them alike."""
+def judge_turns(turn_s: float, lead: float, alike: float, followed: float, *, mixed: bool) -> Judgement:
+    """Say how sure the first place of a loop is whose turns are ``turn_s`` long: its sound fits all of them alike.
+
+    Only where it begins and ends tells; ``lead`` is how much likelier that makes the first place than the second, as a
+    logarithm of odds. Loops of other songs, of one tempo and kit, reached any lead, but had up to 0.14 in ``alike``
+    with a stem, and with a lead of 2.5 more than 0.56 in ``followed`` once in 29 mixes.
+    """
+    if followed >= 0.62 and (lead >= 2.5 if mixed else lead >= 4 and alike >= 0.18):
+        reason = (
+            f"The music repeats exactly every {turn_s:.2f} s, but begins or ends in the clip as it does in the song"
+        )
+        return Judgement("likely", "phase", reason)
     return Judgement("ask", "phase", f"The music repeats exactly every {turn_s:.2f} s, and fits all its turns alike")
 
 

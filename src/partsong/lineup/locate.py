@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Confidence
-from partsong.lineup import coarse, confidence, fine, repeats, strokes
+from partsong.lineup import coarse, confidence, fine, repeats, strokes, sweep
 from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Floats, Heard
 from partsong.lineup.fine import OnsetLine, PhaseLine, Response
 from partsong.lineup.line import Line
@@ -21,6 +21,7 @@ from partsong.lineup.pace import pace
 
 _QUICK, _FULL = 24, 64  # windows of the phase transform while ranking, and for the answer
 _SUMMED, _ALL = 40, 128  # and of those that are summed, which overlap
+_BY_SOUND, _BY_ONSETS = 6, 5  # places that each search names for that
 _NOTHING_BELOW = -2.5  # a runner-up's agreement counts only where chance is this unlikely
 _TELLING = 40.0  # evidence of a response that is worth looking for exact repeats
 _CLOSE = 0.6  # a place with this share of the best one's evidence is worth asking about
@@ -28,7 +29,7 @@ _SUSPECTS = 6  # moves that are tried before a place is believed to have no exac
 _TURN = 0.3  # a turn of a loop has at least this share of another's evidence, whatever else the mix plays there
 _RIVALS = 3  # repeats that are compared window by window; exact ones are all alike
 _SAME_TURN_S = 0.02
-_TURNING_S = 120.0  # a loop shows in the middle two minutes of a clip
+_TURNING_S = 240.0  # a loop shows in the middle four minutes of a clip
 _LOUD = 0.15  # of the louder moments, 16 dB: a second above this holds music, and one below it a room
 
 
@@ -43,6 +44,11 @@ class Reference:
     def flat(self) -> Floats:
         """Its sound, flattened to look for repeats."""
         return repeats.flattened(self.heard, 0)
+
+    @cached_property
+    def level(self) -> Floats:
+        """Its sound, flattened to be swept."""
+        return sweep.level_song(self.heard)
 
     @cached_property
     def starts(self) -> Floats:
@@ -154,7 +160,7 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
 
 
 def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer: Found) -> Found:
-    """Ask about a loop that nothing placed, with all its turns as candidates: a mix hides them from the search."""
+    """Place a loop that nothing placed by where it begins and ends, or ask, with all its turns as candidates."""
     if _RANK[answer.confidence] >= _RANK["likely"]:
         return answer
     length_s = min(clip.length_s, _TURNING_S)
@@ -163,19 +169,22 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
     turn_s = repeats.own_turn_s(flat)
     if turn_s is None:
         return answer
-    for reference in references:
-        long = reference.heard.length_s > strokes.LONGEST_S
-        found = None if long else repeats.turns(flat, turn_s, reference.flat)
+    for number, reference in enumerate(references):
+        long, mixed = reference.heard.length_s > strokes.LONGEST_S, number == len(references) - 1
+        found = None if long else repeats.turns(flat, turn_s, reference.flat, mixed=mixed)
         if found is None:
             continue
         turning = [Possible(Line(line.song_s(-first_s), line.drift_ppm), found.z) for line in found.lines]
-        told = [place for place in answer.possible if _beside(place, turning)]
-        asked = confidence.judge_turns(found.turn_s)
+        verdict = confidence.judge_turns(found.turn_s, found.lead, found.alike, found.followed, mixed=mixed)
+        if verdict.confidence == "ask":
+            told = [place for place in answer.possible if _beside(place, turning)]
+        else:
+            told = [Possible(_by_phase(clip, voice, reference, turning[0].line), found.z)]
         return replace(
             answer,
-            confidence=asked.confidence,
-            reason=asked.reason,
-            method=asked.method,
+            confidence=verdict.confidence,
+            reason=verdict.reason,
+            method=verdict.method,
             against=reference.name,
             line=(told or turning)[0].line,
             possible=(
@@ -185,6 +194,14 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
             ),
         )
     return answer
+
+
+def _by_phase(clip: Heard, voice: int, reference: Reference, line: Line) -> Line:
+    """Return a place's line as its windows tell it, where they agree with it."""
+    windows = fine.windows_of(clip, reference.heard, line, _FULL)
+    phase = fine.phase_line(clip, voice, reference.heard, 0, line, windows)
+    near = phase is not None and abs(phase.fit.line.start_s - line.start_s) <= _SAME_TURN_S
+    return phase.fit.line if phase is not None and near and phase.log10_chance <= -4 else line
 
 
 def _beside(place: Possible, others: Sequence[Possible]) -> bool:
@@ -345,8 +362,8 @@ def _responding(
     *,
     mixed: bool,
 ) -> Found | None:
-    """Judge the place with the most evidence of a response beside all others that the search by onsets gave."""
-    seen = _responses(clip, voice, reference, [Line(place.lag_s) for place in places], mixed=mixed)
+    """Judge the place with the most evidence of a response beside all others that either search gave."""
+    seen = _responses(clip, voice, reference, _named(clip, voice, reference, places), mixed=mixed)
     if not seen:
         return None
     middle_s = clip.length_s / 2
@@ -391,6 +408,17 @@ def _responding(
         return found
     moves = repeats.find_repeats(clip, voice, reference.flat, line)
     return _unless_masked(clip, voice, reference, found, moves, mixed=mixed)
+
+
+def _named(clip: Heard, voice: int, reference: Reference, places: Sequence[coarse.Place]) -> list[Line]:
+    """Return the places that the search by sound names, then those by onsets."""
+    short = max(clip.length_s, reference.heard.length_s) <= sweep.LONGEST_S
+    sounding = sweep.find_sounding(clip, voice, reference.level, _BY_SOUND) if short else ()
+    lags_s = [place.slip_s for place in sounding]
+    for place in places[: _BY_ONSETS if sounding else None]:
+        if all(abs(place.lag_s - lag_s) > coarse.APART_S for lag_s in lags_s):
+            lags_s.append(place.lag_s)
+    return [Line(lag_s) for lag_s in lags_s]
 
 
 def _rival(first: Response, others: Sequence[Response]) -> float:

@@ -36,13 +36,14 @@ _SHORTEST_TURN_S = 0.5
 _OWN = 0.25  # what a clip's own sound must correlate with itself, one turn on: played music reaches a tenth
 _AS_HIGH = 0.85
 _FASTEST_PPM, _PPM_STEP = 120.0, 10.0
-_MOST_STRETCHES = 12
-_TURNS_STAND_OUT = 14.0  # scatters, of all moments of a turn
+_CELLS = 16  # of a turn
+_AUDIBLE = 0.2  # of what a cell correlates with the same of other turns
+_NEAR = 3  # samples
+_ELSEWHERE = 100
+_TURNS_STAND_OUT = 10.0  # scatters, of all moments of a turn
 
 
-def flattened(
-    heard: Heard, voice: int, start: int = 0, length: int | None = None, *, window: int = _WINDOW
-) -> Floats:
+def flattened(heard: Heard, voice: int, start: int = 0, length: int | None = None, *, window: int = _WINDOW) -> Floats:
     """Return a voice, or ``length`` samples of it, at 8 kHz with all heard frequencies level and their own phases.
 
     Stretches 60 dB below the loudest stay silent.
@@ -106,11 +107,29 @@ def find_repeats(clip: Heard, voice: int, reference: Floats, line: Line, *, leas
 
 @dataclass(frozen=True, slots=True)
 class Turns:
-    """The places of a loop on a song: lines that differ by whole turns, the best founded first."""
+    """The places of a loop on a song: lines that differ by whole turns, the best founded first.
+
+    ``z`` is how far their phase stands out of all others, in scatters; ``lead`` how much likelier the first is than the
+    second, as the natural logarithm of their odds: nought where the clip shows no beginning and no end of its loop.
+    ``alike`` is the correlation of clip and reference in their turns, and ``followed`` the share of a turn in which
+    they are alike: loops of other songs share strokes, hardly whole turns.
+    """
 
     turn_s: float
     lines: tuple[Line, ...]
     z: float
+    lead: float
+    alike: float
+    followed: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Loop:
+    """One turn of a loop and when it is heard: 1 heard, -1 not heard, 0 unknown, in every cell (turns, cells)."""
+
+    once: NDArray[np.float64]
+    edges: NDArray[np.int64]
+    heard: NDArray[np.int64]
 
 
 def own_turn_s(flat: Floats) -> float | None:
@@ -131,10 +150,15 @@ def own_turn_s(flat: Floats) -> float | None:
         return None
     top = first + int(np.flatnonzero(share[first:] >= _AS_HIGH * high)[0])  # two turns are alike as well
     top = max(top - 8, first) + int(np.argmax(share[max(top - 8, first) : top + 9]))
-    return top / (4 * FLAT_RATE_HZ)
+    turn, number = float(top), 2
+    while number * turn < len(alike) - number:  # many turns tell the length of one more exactly
+        about = round(number * turn)
+        turn = (about - number + int(np.argmax(alike[about - number : about + number + 1]))) / number
+        number = math.ceil(1.3 * number)
+    return turn / (4 * FLAT_RATE_HZ)
 
 
-def turns(flat: Floats, turn_s: float, reference: Floats) -> Turns | None:
+def turns(flat: Floats, turn_s: float, reference: Floats, *, mixed: bool) -> Turns | None:
     """Return where a clip that repeats itself lies on a reference that holds the loop; None where no turn stands out.
 
     Parameters
@@ -143,71 +167,154 @@ def turns(flat: Floats, turn_s: float, reference: Floats) -> Turns | None:
         The clip and the stem or mix, both from :func:`flattened`.
     turn_s : float
         Of :func:`own_turn_s`.
+    mixed : bool
+        Whether other parts may hide a turn in the reference.
 
     Notes
     -----
-    Each stretch of the clip is correlated with the whole reference, and the correlations of all stretches and all turns
-    are laid over each other, for every clock within 120 parts in a million. All turns fit alike, so at which of them
-    the clip lies is not said; that its turns are founded differently well says only where the loop plays.
+    One turn, the mean of those that are heard, is correlated with the whole reference, and all turns of that are laid
+    over each other, for every clock within 120 parts in a million. Turns are alike; what tells them apart is where the
+    loop begins and ends. So a sixteenth of a turn after the other it is asked whether the loop is heard in the clip and
+    whether it is in the reference; a place is as likely as these agree. How often a turn is hidden in the midst of
+    others is counted in the reference itself.
     """
-    size = round(_STRETCH_S * FLAT_RATE_HZ)
-    if len(flat) < size:
+    if len(flat) < round(_STRETCH_S * FLAT_RATE_HZ) or len(reference) < turn_s * FLAT_RATE_HZ:
         return None
-    starts = np.linspace(0, len(flat) - size, min(len(flat) // size, _MOST_STRETCHES)).astype(np.int64)
-    rows = _correlations(flat, starts, size, reference)
-    at_s = np.arange(rows.shape[1]) * _COARSE / FLAT_RATE_HZ
-    best: tuple[float, float, float] | None = None
-    for ppm in np.arange(-_FASTEST_PPM, _FASTEST_PPM + 1, _PPM_STEP).tolist():
-        pace = 1 + ppm * 1e-6
-        bins = max(round(turn_s * pace * FLAT_RATE_HZ / _COARSE), 1)
-        laid, often = np.zeros(bins), np.zeros(bins)
-        for start, row in zip(starts, rows, strict=True):
-            phase = np.mod((at_s - start / FLAT_RATE_HZ * pace) / (turn_s * pace), 1)
-            place = np.minimum((phase * bins).astype(np.int64), bins - 1)
-            laid += np.bincount(place, row, bins)
-            often += np.bincount(place, minlength=bins)
-        laid /= np.sqrt(np.maximum(often, 1))
-        z = (laid - np.median(laid)) / max(MAD_TO_SIGMA * float(np.median(np.abs(laid - np.median(laid)))), 1e-12)
-        top = int(np.argmax(z))
-        if best is None or z[top] > best[0]:
-            best = float(z[top]), float(ppm), (top + 0.5) / bins * turn_s * pace
-    if best is None or best[0] < _TURNS_STAND_OUT:
+    loop = _loop(flat, turn_s)
+    size = fft.next_fast_len(len(reference) + len(loop.once), real=True)
+    row = fft.irfft(fft.rfft(reference, size) * np.conj(fft.rfft(loop.once, size)), size)[: len(reference)]
+    row /= max(MAD_TO_SIGMA * float(np.median(np.abs(row))), 1e-12)
+    coarse_row = row[: len(row) // _COARSE * _COARSE].reshape(-1, _COARSE).max(axis=1)
+    ppms = np.arange(-_FASTEST_PPM, _FASTEST_PPM + 1, _PPM_STEP)
+    z, about_ppm, _ = _laid(coarse_row, turn_s * FLAT_RATE_HZ / _COARSE, ppms)
+    if z < _TURNS_STAND_OUT:
         return None
-    z, ppm, phase_s = best
-    pace = 1 + ppm * 1e-6
+    _, ppm, phase = _laid(row, turn_s * FLAT_RATE_HZ, about_ppm + np.arange(-_PPM_STEP, _PPM_STEP + 1, 2.0))
+    turn = turn_s * (1 + ppm * 1e-6) * FLAT_RATE_HZ
+    many, most = len(loop.heard), math.ceil(len(reference) / turn)
+    numbers = np.arange(-many, most + many)
+    odds, alike, followed = _held(loop, reference, np.rint(phase + numbers * turn).astype(np.int64))
+    agree = _agreement(loop, odds, mixed=mixed)
+    lines = [Line(float(phase + number * turn) / FLAT_RATE_HZ, ppm) for number in numbers[: len(agree)]]
     whole_s, song_s = len(flat) / FLAT_RATE_HZ, len(reference) / FLAT_RATE_HZ
     least_s = min(_STRETCH_S, whole_s / 2)  # of the clip that lies on the song
-    numbers = np.arange(
-        math.ceil((least_s - whole_s - phase_s) / (turn_s * pace)), (song_s - least_s - phase_s) / (turn_s * pace)
-    )
-    lines = [Line(phase_s + float(number) * turn_s * pace, ppm) for number in numbers]
-    founded = [_founded(rows, starts, line) for line in lines]
-    order = np.argsort(founded, kind="stable")[::-1][:_MOST_REPEATS]
-    return Turns(turn_s * pace, tuple(lines[number] for number in order), z)
+    on = [number for number, line in enumerate(lines)
+          if line.start_s <= song_s - least_s and line.song_s(whole_s) >= least_s]  # fmt: skip
+    order = sorted(on, key=lambda number: -agree[number])[:_MOST_REPEATS]
+    lead = float(agree[order[0]] - agree[order[1]]) if len(order) > 1 else 0.0
+    return Turns(turn / FLAT_RATE_HZ, tuple(lines[number] for number in order), z, lead, alike, followed)
 
 
-def _correlations(flat: Floats, starts: NDArray[np.int64], size: int, reference: Floats) -> Floats:
-    """Return each stretch's correlation with the reference, in its own scatters: (stretches, half milliseconds)."""
-    padded = fft.next_fast_len(len(reference) + size, real=True)
-    spectrum = fft.rfft(reference, padded)
-    length = len(reference) // _COARSE
-    rows = []
-    for start in starts:
-        row = fft.irfft(spectrum * np.conj(fft.rfft(flat[start : start + size], padded)), padded)
-        row = row[: length * _COARSE].reshape(-1, _COARSE).max(axis=1)
-        row = row - np.median(row)
-        rows.append(row / max(MAD_TO_SIGMA * float(np.median(np.abs(row))), 1e-12))
-    return np.array(rows, np.float32)
+def _loop(flat: Floats, turn_s: float) -> _Loop:
+    """Return the loop of a clip, and in which of its cells the clip is as in the other turns."""
+    turn = turn_s * FLAT_RATE_HZ
+    size, many = round(turn), math.ceil(len(flat) / turn - 1e-6)
+    laid = np.array([_cut(flat, number * turn, size) for number in range(many)])
+    edges = np.linspace(0, size, _CELLS + 1).astype(np.int64)
+    whole = np.arange(many)[:, None] * turn + edges[1:] <= len(flat) + 1
+    used = np.ones(many, np.bool_)
+    for _ in range(2):  # first beside all turns, then beside those with the loop in them
+        total = laid[used].sum(axis=0)
+        rest = total - np.where(used[:, None], laid, 0)
+        sizes = np.sqrt(_by_cell(laid**2, edges) * _by_cell(rest**2, edges))
+        alike = np.where(whole, _by_cell(laid * rest, edges) / np.maximum(sizes, 1e-9), 0)
+        share = alike.sum(axis=1) / np.maximum(whole.sum(axis=1), 1)
+        used = share > 0.5 * float(np.sort(share)[-max(2, many // 3) :].mean())
+        used[np.argmax(share)] = True
+    usual = np.median(alike[used & whole.all(axis=1)], axis=0) if (used & whole.all(axis=1)).any() else alike[used][0]
+    told = whole & (usual > _AUDIBLE)
+    heard = np.where(told & (alike > 0.6 * usual), 1, np.where(told & (alike < 0.25 * usual), -1, 0))
+    return _Loop(laid[used].mean(axis=0), edges, heard)
 
 
-def _founded(rows: Floats, starts: NDArray[np.int64], line: Line) -> float:
-    """Return how high the stretches correlate where a line puts them, within two milliseconds."""
-    total = 0.0
-    for start, row in zip(starts, rows, strict=True):
-        place = round(line.song_s(start / FLAT_RATE_HZ) * FLAT_RATE_HZ / _COARSE)
-        near = row[max(place - 4, 0) : max(place + 5, 0)]
-        total += float(near.max()) if near.size else 0.0
-    return total
+def _cut(sound: Floats, start: float, size: int) -> NDArray[np.float64]:
+    """Return ``size`` samples from a place between two samples on; silence before the beginning and after the end."""
+    margin, first = 32, math.floor(start)
+    wide = np.zeros(size + 2 * margin)
+    low, high = max(first - margin, 0), min(first + size + margin, len(sound))
+    wide[low - first + margin : high - first + margin] = sound[low:high]
+    spectrum = fft.rfft(wide)
+    turned = spectrum * np.exp(2j * np.pi * np.arange(len(spectrum)) / len(wide) * (start - first))
+    return np.asarray(fft.irfft(turned, len(wide))[margin : margin + size])
+
+
+def _by_cell(values: NDArray[np.float64], edges: NDArray[np.int64]) -> NDArray[np.float64]:
+    return np.add.reduceat(values, edges[:-1], axis=-1)
+
+
+def _laid(row: NDArray[np.floating], turn: float, ppms: NDArray[np.float64]) -> tuple[float, float, int]:
+    """Lay all turns of a correlation over each other; return the highest sum in scatters, its clock and its phase."""
+    blocks = row[: len(row) // round(turn) * round(turn)].reshape(-1, round(turn))
+    row = np.minimum(row, 3 * float(np.median(blocks.max(axis=1))))  # one turn that is heard alone is not all of them
+    best: tuple[float, float, int] | None = None
+    for ppm in ppms.tolist():
+        step = turn * (1 + ppm * 1e-6)
+        starts = np.rint(np.arange(int(len(row) / step)) * step).astype(np.int64)
+        laid = np.sum([row[start : start + int(step)] for start in starts if start + int(step) <= len(row)], axis=0)
+        laid = laid - np.median(laid)
+        top = int(np.argmax(laid))
+        z = float(laid[top]) / max(MAD_TO_SIGMA * float(np.median(np.abs(laid))), 1e-12)
+        if best is None or z > best[0]:
+            best = z, ppm, top
+    assert best is not None
+    return best
+
+
+def _held(loop: _Loop, reference: Floats, starts: NDArray[np.int64]) -> tuple[NDArray[np.float64], float, float]:
+    """Return how much likelier each cell of each turn holds the loop than not, as a logarithm of odds; and two shares.
+
+    They are how far cells in which the reference holds it correlate, and in how many of a turn's it does so.
+    """
+    found, power = _heights(loop, reference, starts)
+    rng = np.random.default_rng(1)
+    elsewhere, _ = _heights(loop, reference, rng.integers(0, len(reference) - len(loop.once) + 1, _ELSEWHERE))
+    lively = np.ma.masked_less(elsewhere, 1e-6)
+    centre, scatter = lively.mean(axis=0).filled(0.0), lively.std(axis=0).filled(1.0)
+    z = (found - centre) / np.maximum(scatter, 1e-9)
+    strength = z.sum(axis=1)
+    kept = strength > 0.5 * float(np.sort(strength)[-max(1, len(reference) // len(loop.once) // 4) :].mean())
+    usual = np.maximum(z[kept].mean(axis=0), 0)
+    # What else is played with the same sounds, and what hides the loop, makes its turns unlike each other.
+    spread = 1 + np.maximum(z[kept].var(axis=0), (0.3 * usual) ** 2)
+    odds = np.where(usual > 0.5, np.clip(usual * (z - usual / 2) / spread, -6, 6), 0)
+    told, own = np.any(loop.heard != 0, axis=0), _by_cell(loop.once**2, loop.edges)
+    if not told.any():
+        return odds, 0.0, 0.0
+    alike = found[kept].mean(axis=0) / np.maximum(np.sqrt(own * power[kept].mean(axis=0)), 1e-9)
+    share = ((found - centre)[kept].mean(axis=0) / np.maximum(own, 1e-9))[told]
+    usually = float(np.median(share[share >= np.median(share)]))
+    return odds, float(np.median(alike[told])), float(np.mean(share >= 0.3 * usually))
+
+
+def _heights(
+    loop: _Loop, reference: Floats, starts: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return how high each cell of the loop correlates near each start, and the reference's power: (starts, cells)."""
+    size = len(loop.once)
+    padded = np.pad(np.asarray(reference, np.float64), size + _NEAR)
+    heights, powers = np.zeros((len(starts), _CELLS)), np.zeros((len(starts), _CELLS))
+    for number in np.flatnonzero((starts > -size) & (starts < len(reference))):
+        near = padded[starts[number] + size : starts[number] + 2 * size + 2 * _NEAR]
+        moved = np.lib.stride_tricks.sliding_window_view(near, size)
+        heights[number] = _by_cell(moved * loop.once, loop.edges).max(axis=0)
+        powers[number] = _by_cell(moved[_NEAR] ** 2, loop.edges)
+    return heights, powers
+
+
+def _agreement(loop: _Loop, odds: NDArray[np.float64], *, mixed: bool) -> NDArray[np.float64]:
+    """Return how well what is heard of a loop fits what a reference holds, turn by turn, for each first turn."""
+    held = np.flatnonzero(odds.sum(axis=1) > 0)
+    count = held[-1] + 1 - held[0] if len(held) else 0
+    astray = min((count - len(held) + (0.5 if mixed else 0.1)) / (count + 1), 0.4)
+    many = len(loop.heard)
+    agree = np.zeros(len(odds) - many + 1)
+    for state in (1, -1):
+        told = (loop.heard == state).astype(np.float64)
+        for turn in np.flatnonzero(told.any(axis=1)):
+            for_it = state * np.clip(odds[turn : turn + len(agree)] @ told[turn], -40, 40)
+            # Against not knowing: the turn is there or not as heard, but for those that are astray.
+            agree += np.log(2 * ((1 - astray) / (1 + np.exp(-for_it)) + astray / (1 + np.exp(for_it))))
+    return agree
 
 
 def _level(window: Floats) -> float:
