@@ -223,20 +223,17 @@ def _looked_at(path: Path, take: Take, plan: Sampling, keys: tuple[int, ...]) ->
         if not by_keys:
             for number, planes in zip(plan.spread, reader.read(plan.spread), strict=True):
                 looker.add(number, planes)
-    with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
         for run in plan.runs:
             looker.add_run(run.start, list(reader.read(run)))
-    if plan.whole:
-        with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
+        if plan.whole:
             looker.add_changes(reader.read(range(picture.frames)))
 
-    def look(numbers: Sequence[int]) -> list[NDArray[np.float32]]:
-        with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
+        def look(numbers: Sequence[int]) -> list[NDArray[np.float32]]:
             return [reduced(planes) for planes in reader.read(numbers)]
 
-    knocks, sag_px, steady = camera.followed(
-        looker, look, size=shown_size(take), frames=picture.frames, rate_hz=float(picture.rate.exact)
-    )
+        knocks, sag_px, steady = camera.followed(
+            looker, look, size=shown_size(take), frames=picture.frames, rate_hz=float(picture.rate.exact)
+        )
     return looker.sight(steady=steady, knocks=knocks, sag_px=sag_px)
 
 
