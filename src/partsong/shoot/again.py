@@ -6,6 +6,10 @@ something changes all the same, and it spends its bits unevenly, so that right a
 So each frame's change is held against that of its neighbours, place by place, and then against what is usual in this
 take that many frames after a key frame. Where an encoder has smoothed the grain away, nothing is usual, and nothing is
 told but what stands quite still.
+
+Whether a repeated frame would show at all is told by the frames that are not: where grain is new in every frame, a
+frame differs from the next but one as much as from the next. Where an encoder of few bits carries grain along and
+mends it bit by bit, it differs more.
 """
 
 from __future__ import annotations
@@ -30,12 +34,25 @@ _MOST_OF_THEM = 0.8
 
 _LESS = 0.75
 """Of the usual change. Repeated frames come to 0.66 and less where grain is kept, on the seeds for tuning."""
+_LESS_AT_ALL = 0.85
+"""Of its neighbours' change: a repeated frame is below, whatever is usual that far from a key frame."""
+_LESS_UNMOVED = 0.6
+"""The same where nothing moves that could have stopped. What no frame repeats comes down to 0.7 there."""
+_COPY = 0.03
+"""Of what is usual that far from a key frame: the frame before, bit for bit or nearly so."""
 _STOPPED = 0.35
 _STOPPED_AT_KEY, _STOPPED_QUITE = 0.2, 0.1
 _QUITE = 0.2
 _ABOVE_ALL, _ABOVE_OWN = 5.0, 3.0  # standard deviations of the take, and of frames as far from a key frame
 _UNEVEN = 0.15
 """Powers of two by which the change of frames spreads: beyond it, grain is gone, and a low one says little."""
+_RENEWED, _NEW = 1.28, 1.2
+"""The change over two frames in shares of that from frame to frame, below which repeats show, and below which no frame
+is left as the one before was for want of bits.
+
+On the seeds for tuning it is 1.12 to 1.19 at a bit a pixel, 1.21 to 1.24 with the demo's camera, 1.24 to 1.27 in H.265
+of half a bit, and 1.29 to 1.41 in H.264 of half a bit, which hides repeats.
+"""
 _ENOUGH = 3
 _ENDS = 4  # frames at either end of a file, where its encoder finds its way or runs out of frames
 _REGULARLY = 0.6
@@ -45,7 +62,8 @@ _REGULARLY = 0.6
 class Again:
     """``frames`` show the one before again; ``asked`` is of how many frames that was asked.
 
-    ``told`` says whether the take keeps enough grain for an answer.
+    ``told`` says whether the take keeps and renews enough grain for an answer; what is found where it does not is there
+    all the same.
     """
 
     frames: tuple[int, ...]
@@ -53,18 +71,20 @@ class Again:
     told: bool
 
 
-def found_again(runs: Sequence[tuple[int, NDArray[np.floating]]], keys: NDArray[np.bool_]) -> Again:
+def found_again(
+    runs: Sequence[tuple[int, NDArray[np.floating], NDArray[np.floating]]], keys: NDArray[np.bool_]
+) -> Again:
     """Look for repeated frames in stretches of a take.
 
     Parameters
     ----------
-    runs : sequence of (first, changes)
-        Of each stretch its first frame and the mean change of luma in each tile from each frame to the next, in shares
-        of the signal: (n - 1, tiles).
+    runs : sequence of (first, changes, over_two)
+        Of each stretch of n frames its first one and the mean change of luma in each tile, in shares of the signal,
+        from each frame to the next, (n - 1, tiles), and to the next but one, (n - 2, tiles).
     keys : (frames of the take,)
         Whether each frame is encoded alone.
     """
-    parts = [(first, *_held(np.asarray(changes, np.float64))) for first, changes in runs if len(changes) > 2]
+    parts = [(first, *_held(np.asarray(changes, np.float64))) for first, changes, _ in runs if len(changes) > 2]
     if not parts:
         return Again((), 0, False)
     frames = np.concatenate([first + 1 + np.arange(len(still)) for first, still, _, _ in parts])
@@ -89,17 +109,30 @@ def found_again(runs: Sequence[tuple[int, NDArray[np.floating]]], keys: NDArray[
     if not asked.any():
         return Again((), 0, False)
     spread = MAD_TO_SIGMA * float(np.median(np.abs(least[asked])))
-    told = spread < _UNEVEN
-    limit = np.minimum(np.log2(_LESS), -np.maximum(_ABOVE_ALL * spread, _ABOVE_OWN * own))
-    at_key = since == 0
+    renewed = _renewed(runs)
+    kept = spread < _UNEVEN
+    limit = -np.maximum(_ABOVE_ALL * spread, _ABOVE_OWN * own)
+    at_key, unmoved = since == 0, np.isnan(stopped)
     with np.errstate(invalid="ignore"):
-        # Right after a key frame some encoders spend so little that only movement tells.
-        less = (least < limit) & ((stopped < _STOPPED) | (np.isnan(stopped) & (since > 1)))
+        less = (least < np.minimum(np.log2(_LESS), limit)) & (stopped < _STOPPED) & (still < _LESS_AT_ALL)
+        # Right after a key frame some encoders spend so little that they leave the frame as it is.
+        less |= unmoved & (since > 1) & (least < np.minimum(np.log2(_LESS_UNMOVED), limit))
+        less |= unmoved & (renewed < _NEW) & (least < np.log2(_COPY))
         less |= at_key & (least < np.log2(_LESS)) & (stopped < _STOPPED_AT_KEY)
         quite = (still < _QUITE) & (stopped < _STOPPED_QUITE) & (moving >= _MANY)
     quite &= inner
-    chosen = ((less | regular) & told) | quite
+    chosen = ((less | regular) & kept) | quite
+    told = kept and renewed < _RENEWED
     return Again(tuple(sorted({int(frame) for frame in frames[chosen]})), int(asked.sum()), told)
+
+
+def _renewed(runs: Sequence[tuple[int, NDArray[np.floating], NDArray[np.floating]]]) -> float:
+    """Return by how much more frames differ from the next but one than from the next, as it is in most tiles."""
+    once = np.concatenate([changes.reshape(len(changes), -1) for _, changes, _ in runs])
+    twice = np.concatenate([over_two.reshape(len(over_two), -1) for _, _, over_two in runs])
+    if not len(twice):
+        return float("inf")
+    return float(np.median((np.median(twice, axis=0) + _LEAST) / (np.median(once, axis=0) + _LEAST)))
 
 
 def _held(changes: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.intp]]:

@@ -25,7 +25,7 @@ from partsong.shoot.sampling import Sampling, sampling
 from partsong.shoot.sight import Looker, Run, Sight, changes_of, reduced
 from partsong.watch import Watch
 
-_VERSION = 6
+_VERSION = 7
 """Of what a sight holds; goes into the cache's names."""
 _SUSPECTS = 6
 """Frames that may be repeated, each of which costs a little decoding to be sure of."""
@@ -252,7 +252,7 @@ def _of_order(path: Path, take: Take, packets: Packets, sight: Sight, not_told: 
         lost = order.lost_against_sound(float(take.clip.duration.seconds), sound_s, rate_hz)
         if lost:
             said.append(_dropped(lost, None, f"the picture is {lost} shorter than the sound recorded with it"))
-    found = again.found_again([(run.first, run.changes) for run in sight.runs], packets.keys)
+    found = again.found_again([(run.first, run.changes, run.over_two) for run in sight.runs], packets.keys)
     twice = set(found.frames)
     seen = {frame for run in sight.runs for frame in range(run.first, run.first + len(run.changes) + 1)}
     suspected = [frame for frame in order.suspects(packets) if frame not in seen or not found.told]
@@ -261,8 +261,8 @@ def _of_order(path: Path, take: Take, packets: Packets, sight: Sight, not_told: 
             twice.add(frame)
     if not found.told:
         not_told.append(
-            "Whether single frames are shown twice was told only by packets that are nearly empty: the encoder leaves "
-            "too little grain to tell a new frame from the one before."
+            "Whether every frame is new cannot be told: the encoder leaves too little grain, or carries it along. "
+            "Frames shown twice were looked for all the same, by movement and by packets that are nearly empty."
         )
     elif found.asked < picture.frames // 2:
         not_told.append(
@@ -305,8 +305,8 @@ def _repeated_near(path: Path, take: Take, frame: int) -> tuple[int, ...]:
     value_range = tags.usable_range(take.picture.value_range) or "limited"
     with open_picture(path, take.picture, threads=1, matrix=matrix, value_range=value_range) as reader:
         around = range(max(0, frame - 4), min(take.picture.frames, frame + 4))
-        changes = changes_of(reader.read(around)).astype(np.float32)
-    return order.repeats(around.start, changes.mean(axis=(1, 2)))
+        changes, _ = changes_of(reader.read(around))
+    return order.repeats(around.start, changes.astype(np.float32).mean(axis=(1, 2)))
 
 
 def _heard(path: Path, take: Take) -> Heard | None:
@@ -332,7 +332,7 @@ def _dumped(sight: Sight) -> bytes:
         if entry.name != "runs":
             held[entry.name] = getattr(sight, entry.name)
     for number, run in enumerate(sight.runs):
-        held |= {f"run{number}_first": run.first, f"run{number}_rows": run.rows, f"run{number}_changes": run.changes}
+        held |= {f"run{number}_{entry.name}": getattr(run, entry.name) for entry in fields(Run)}
     data = io.BytesIO()
     np.savez(data, **{name: np.asarray(value) for name, value in held.items()})  # type: ignore[arg-type]
     return data.getvalue()
@@ -343,8 +343,8 @@ def _loaded(path: Path) -> Sight:
         with np.load(path) as held:
             runs: list[Run] = []
             while f"run{len(runs)}_first" in held:
-                name = f"run{len(runs)}"
-                runs.append(Run(int(held[f"{name}_first"]), held[f"{name}_rows"], held[f"{name}_changes"]))
+                of_run = {entry.name: held[f"run{len(runs)}_{entry.name}"] for entry in fields(Run)}
+                runs.append(Run(**of_run | {"first": int(of_run["first"])}))
             plain = {entry.name: held[entry.name] for entry in fields(Sight) if entry.name != "runs"}
     except (OSError, ValueError, KeyError) as problem:
         raise UnreadableMedia(

@@ -7,7 +7,6 @@ whatever the camera's encoding is.
 from __future__ import annotations
 
 import functools
-import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -43,14 +42,16 @@ values happen to lie together comes to 0.79 and 3.2 in 0.3 % of the frame, else 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Frames that follow each other, from ``first`` on: ``rows`` (n, rows, columns), or none, and ``changes``.
+    """Frames that follow each other, from ``first`` on: ``rows`` (n, rows, columns), or none, and how they change.
 
-    ``changes`` (n - 1, rows, columns) is the mean change of luma in each block from each frame to the next.
+    ``changes`` (n - 1, rows, columns) is the mean change of luma in each block from each frame to the next,
+    ``over_two`` (n - 2, rows, columns) to the next but one.
     """
 
     first: int
     rows: NDArray[np.float32]
     changes: NDArray[np.float16]
+    over_two: NDArray[np.float16]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,18 +145,34 @@ def encoded_luma(planes: Planes) -> NDArray[np.float32]:
     return np.asarray(luma, np.float32)
 
 
-def changes_of(frames: Iterable[Planes]) -> NDArray[np.float16]:
-    """Return the mean change of luma in each block from each frame to the next, (n - 1, rows, columns).
+def changes_of(frames: Iterable[Planes]) -> tuple[NDArray[np.float16], NDArray[np.float16]]:
+    """Return the mean change of luma in each block from each frame to the next, and to the next but one.
 
-    At full size: making frames smaller would average away the grain by which two of them differ.
+    Of n frames (n - 1, rows, columns) and (n - 2, rows, columns). At full size: making frames smaller would average
+    away the grain by which two of them differ. Over two frames, every second pixel of every second row says enough.
     """
+    changes, over_two = [], []
+    before: NDArray[Any] | None = None
+    parts: list[NDArray[Any]] = []  # of the last two frames, a quarter of their pixels
+    for planes in frames:
+        y, span = planes.y, _scale(planes)[1]
+        part = np.ascontiguousarray(y[::2, ::2])
+        if before is not None:
+            changes.append(_change(y, before, span))
+        if len(parts) == 2:
+            over_two.append(_change(part, parts[0], span))
+        before, parts = y, [*parts[-1:], part]
+    return _in_blocks(changes), _in_blocks(over_two)
+
+
+def _change(later: NDArray[Any], earlier: NDArray[Any], span: float) -> NDArray[np.float32]:
     import cv2
 
-    changes = [
-        cv2.resize(cv2.absdiff(later.y, earlier.y).astype(np.float32), (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
-        / np.float32(_scale(later)[1])
-        for earlier, later in itertools.pairwise(frames)
-    ]
+    difference = cv2.absdiff(later, earlier).astype(np.float32)
+    return np.asarray(cv2.resize(difference, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA) / np.float32(span))
+
+
+def _in_blocks(changes: Sequence[NDArray[np.float32]]) -> NDArray[np.float16]:
     return np.array(changes, np.float16).reshape(-1, ROWS, COLUMNS)
 
 
@@ -216,7 +233,7 @@ class Looker:
     def add_run(self, first: int, frames: Sequence[Planes]) -> None:
         """Take in frames that follow each other."""
         rows = np.stack([_cells(reduced(planes)) for planes in frames])
-        self._runs.append(Run(first, rows, changes_of(frames)))
+        self._runs.append(Run(first, rows, *changes_of(frames)))
 
     @property
     def frames(self) -> tuple[int, ...]:
@@ -270,7 +287,7 @@ class Looker:
 
     def add_changes(self, frames: Iterable[Planes]) -> None:
         """Take in every frame of the take for its change alone."""
-        self._runs.append(Run(0, np.zeros((0, 1, 1), np.float32), changes_of(frames)))
+        self._runs.append(Run(0, np.zeros((0, 1, 1), np.float32), *changes_of(frames)))
 
     def _end_group(self) -> None:
         assert self._sum is not None
