@@ -416,16 +416,17 @@ def repeats(seed: int, count: int) -> None:
                     with open_picture(path, picture, threads=1) as reader:
                         changes = changes_of(reader.read(range(picture.frames)))
                     answer = again.found_again([(0, *changes)], packets.keys)
-                    wrong = set(answer.frames) - {at}
+                    named = {*answer.frames, *order.repeats(0, changes[0], order.suspects(packets))}
+                    wrong = named - {at}
                     made[recipe.name] += at is not None
-                    found[recipe.name] += at in answer.frames
+                    found[recipe.name] += at in named
                     alone[recipe.name] += at in order.suspects(packets)
                     told[recipe.name] += answer.told
-                    unsaid[recipe.name] += at is not None and at not in answer.frames and answer.told
+                    unsaid[recipe.name] += at is not None and at not in named and answer.told
                     extra[recipe.name] += len(wrong)
-                    if wrong or (at is not None and at not in answer.frames):
+                    if wrong or (at is not None and at not in named):
                         print(
-                            f"    seed {number} {recipe.name}: repeated {at}, found {answer.frames}, told {answer.told}"
+                            f"    seed {number} {recipe.name}: repeated {at}, found {named or None}, told {answer.told}"
                         )
     for recipe in ENCODERS:
         kind = recipe.name

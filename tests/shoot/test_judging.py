@@ -245,8 +245,9 @@ def test_repeated_and_missing_frames() -> None:
     assert order.suspects(Packets(np.arange(96) / 25, intra, np.ones(96, bool))) == (40,)
     changes = np.full(20, 0.004, np.float32)
     changes[6] = 0.0001
-    assert order.repeats(100, changes) == (107,)
-    assert order.repeats(100, np.full(20, 1e-6, np.float32)) == ()
+    assert order.repeats(100, changes, range(90, 130)) == (107,)
+    assert order.repeats(100, changes, [106, 108]) == ()
+    assert order.repeats(100, np.full(20, 1e-6, np.float32), range(90, 130)) == ()
 
 
 def test_sampling_stays_within_its_means() -> None:

@@ -253,12 +253,13 @@ def _of_order(path: Path, take: Take, packets: Packets, sight: Sight, not_told: 
         if lost:
             said.append(_dropped(lost, None, f"the picture is {lost} shorter than the sound recorded with it"))
     found = again.found_again([(run.first, run.changes, run.over_two) for run in sight.runs], packets.keys)
-    twice = set(found.frames)
-    seen = {frame for run in sight.runs for frame in range(run.first, run.first + len(run.changes) + 1)}
-    suspected = [frame for frame in order.suspects(packets) if frame not in seen or not found.told]
-    for frame in suspected[:_SUSPECTS]:
-        if frame in _repeated_near(path, take, frame):
-            twice.add(frame)
+    suspected = [frame for frame in order.suspects(packets) if frame not in found.frames]
+    twice, seen = set(found.frames), set[int]()
+    for run in sight.runs:
+        twice.update(order.repeats(run.first, run.changes, suspected))
+        seen.update(range(run.first + 1, run.first + 1 + len(run.changes)))
+    unseen = [frame for frame in suspected if frame not in seen]
+    twice.update(*(_repeated_near(path, take, frame) for frame in unseen[:_SUSPECTS]))
     if not found.told:
         not_told.append(
             "Whether every frame is new cannot be told: the encoder leaves too little grain, or carries it along. "
@@ -271,7 +272,7 @@ def _of_order(path: Path, take: Take, packets: Packets, sight: Sight, not_told: 
         )
     if twice:
         first = min(twice)
-        more = max(0, len(suspected) - _SUSPECTS)
+        more = max(0, len(unseen) - _SUSPECTS)
         said.append(
             judge.Remark(
                 "repeated frames",
@@ -300,13 +301,13 @@ def _dropped(count: int, frame: int | None, why: str) -> judge.Remark:
 
 
 def _repeated_near(path: Path, take: Take, frame: int) -> tuple[int, ...]:
-    """Return the frames around a frame that show the one before once more."""
+    """Return a suspected frame if pictures around it say that it shows the one before once more."""
     matrix = tags.usable_matrix(take.picture.matrix) or "bt709"
     value_range = tags.usable_range(take.picture.value_range) or "limited"
     with open_picture(path, take.picture, threads=1, matrix=matrix, value_range=value_range) as reader:
         around = range(max(0, frame - 4), min(take.picture.frames, frame + 4))
         changes, _ = changes_of(reader.read(around))
-    return order.repeats(around.start, changes.astype(np.float32).mean(axis=(1, 2)))
+    return order.repeats(around.start, changes, [frame])
 
 
 def _heard(path: Path, take: Take) -> Heard | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -70,12 +71,16 @@ def hidden(packets: Packets) -> set[int]:
     return {int(n) for n in numbers[np.isin(distance, small)]}
 
 
-def repeats(first: int, changes: NDArray[np.float32]) -> tuple[int, ...]:
-    """Return the frames of a run that show the frame before once more, by the changes from each to the next."""
+def repeats(first: int, changes: NDArray[np.floating], suspected: Collection[int]) -> tuple[int, ...]:
+    """Return those of some suspected frames that show the frame before once more.
+
+    ``changes`` (n, ...) are the changes of picture from frame ``first`` to the next and so on, in shares of the signal.
+    """
     found = []
-    for n, change in enumerate(changes):
-        usual = float(np.median(changes[max(0, n - _AROUND) : n + _AROUND + 1]))
-        if usual > _LEAST_CHANGE and change < STILL * usual:
+    mean = changes.reshape(len(changes), -1).mean(axis=1, dtype=np.float64)
+    for n, change in enumerate(mean):
+        usual = float(np.median(mean[max(0, n - _AROUND) : n + _AROUND + 1]))
+        if first + 1 + n in suspected and usual > _LEAST_CHANGE and change < STILL * usual:
             found.append(first + 1 + n)
     return tuple(found)
 
