@@ -5,9 +5,9 @@ import pytest
 
 from partsong.lineup import features, strokes
 from partsong.lineup.features import RATE_HZ
-from partsong.lineup.fine import Response
+from partsong.lineup.fine import PhaseLine, Response
 from partsong.lineup.line import Fit, Line
-from partsong.lineup.locate import Found, Reference, _of_sound, _rival, locate, measure_at
+from partsong.lineup.locate import Found, Reference, _of_sound, _phase_t, _rival, locate, measure_at
 
 SONG_S = 75.0
 
@@ -167,3 +167,10 @@ def test_where_only_strokes_are_heard_the_sound_itself_places_nothing(monkeypatc
 
     assert told.confidence == expected
     assert told.line == found.line
+
+
+def test_a_first_place_without_windows_is_compared_with_nothing():
+    second = PhaseLine(Fit(Line(1.0), 0.0), 2, 6, -1.0, np.ones(6))
+
+    assert _phase_t(None, second) == 0.0  # the song is silent there: too few windows with sound on both sides
+    assert _phase_t(second, None) > 0

@@ -460,13 +460,12 @@ def _answer(
         second_phase = fine.phase_line(clip, voice, reference, 0, looked[second].line, windows)
         margin = 1 - looked[second].place.z / z if z > 0 else 0.0
     kept = [best, *others]
-    heights = phase.heights if phase else np.zeros(0)
     signs = confidence.Signs(
         places=len(looked),
         z=z,
         log10_chance=phase.log10_chance if phase else 0.0,
         runner_up_log10_chance=second_phase.log10_chance if second_phase else 0.0,
-        phase_t=confidence.paired_t(heights, second_phase.heights if second_phase else np.zeros_like(heights)),
+        phase_t=_phase_t(phase, second_phase),
         onset_t=_onset_t(blocks, best, others),
         onset_fit=_mean(blocks[best]),
         halves_agree=confidence.halves_agree(blocks[kept], 0),
@@ -520,6 +519,13 @@ def _best(looked: Sequence[_Looked]) -> int:
 
 def _apart(one: _Looked, other: _Looked) -> bool:
     return abs(one.line.start_s - other.line.start_s) > coarse.APART_S
+
+
+def _phase_t(best: PhaseLine | None, second: PhaseLine | None) -> float:
+    """Return the paired t of two places over the same windows; 0 where the best has too few that tell anything."""
+    if best is None:
+        return 0.0
+    return confidence.paired_t(best.heights, second.heights if second else np.zeros_like(best.heights))
 
 
 def _onset_t(blocks: NDArray[np.float64], best: int, others: Sequence[int]) -> float:
