@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from partsong.lineup import coarse, features, sweep
+from partsong.lineup import features, sweep
 from partsong.lineup.features import RATE_HZ
 
 SONG_S = 40.0
@@ -34,21 +34,18 @@ def test_an_excerpt_stands_alone(noise, start_s, length_s, drift_ppm):
     assert places[0].evidence > 10 * places[1].evidence
 
 
-def test_it_finds_in_the_mix_what_onsets_pass_by(band):
+def test_a_part_is_found_in_noise_behind_the_mix(band):
     song = band.song(60.0)
-    mix = features.hear(song["mix"])
-    level = sweep.level_song(mix)
+    level = sweep.level_song(features.hear(song["mix"]))
     truth_s = 20.3 - 3 / 343.2
-    found = {"sound": 0, "onsets": 0}
     for seed in range(4):
-        clip = band.filmed(song["bells"], 20.3, 9, snr_db=-9, direct_db=-3)
-        clip += np.float32(0.3) * np.random.default_rng(seed).normal(size=len(clip)).astype(np.float32) * clip.std()
-        heard = features.hear(clip)
-        sound_s = [place.slip_s for place in sweep.find_sounding(heard, 0, level, 3)]
-        onsets_s = [place.lag_s for place in coarse.find_places(heard.voices[0], [mix.voices[0]], most=8)]
-        found["sound"] += min(abs(at_s - truth_s) for at_s in sound_s) < 0.06
-        found["onsets"] += min(abs(at_s - truth_s) for at_s in onsets_s) < 0.15
-    assert found["sound"] == 4 > found["onsets"], found
+        clip = band.filmed(song["bells"], 20.3, 9, snr_db=-6, direct_db=-3)
+        clip += clip.std() * np.random.default_rng(seed).normal(size=len(clip)).astype(np.float32) / 2
+
+        places = sweep.find_sounding(features.hear(clip), 0, level, 3)
+
+        # 60 ms: a room's answer is told by its decay as well.
+        assert min(abs(place.slip_s - truth_s) for place in places) < 0.06
 
 
 def test_evidence_is_a_plain_sum_of_logarithms():
