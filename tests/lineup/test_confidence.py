@@ -99,6 +99,7 @@ def test_strokes_are_never_sure():
     assert judge_strokes(20.0, 2.9, 24, False).confidence == "none"
     assert judge_strokes(1.2, 1.1, 20, True).confidence == "none"
     assert judge_strokes(0.2, 1.02, 20, False, toneless=True).confidence == "ask"
+    assert judge_strokes(20.0, 2.9, 24, True, swells=True).confidence == "ask"
 
 
 @pytest.mark.parametrize(("t", "lead"), [(2.41, 1.25), (1.63, 1.34)])

@@ -42,6 +42,21 @@ def test_keys_are_found_by_when_they_fall(played):
     assert found.halves_agree
     assert found.t > 2.75
     assert found.toneless
+    assert not found.swells
+
+
+def test_tones_that_are_told_slowly_offer_earlier_places(played):
+    # As a pad's that swells for half a second.
+    _, starts_s = played
+    starts = 0.1 * np.random.default_rng(9).normal(size=(6, round(200 * (starts_s[-1] + 3))))
+    for start_s in starts_s:
+        starts[:, round(200 * start_s) :][:, :100] += np.linspace(0, 1, 100)
+
+    found = strokes.find_strokes(keys(starts_s, 12.34, 40), 0, starts)
+
+    assert found.fits[0].lag_s > 12.5
+    assert found.swells
+    assert np.diff([fit.lag_s for fit in found.fits[:4]]) == pytest.approx(-0.075)
 
 
 def test_keys_are_found_in_a_mix(played):

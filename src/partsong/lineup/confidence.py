@@ -129,13 +129,18 @@ def judge_response(signs: Responses) -> Judgement:
     return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
 
 
-def judge_strokes(t: float, lead: float, blocks: int, agree: bool, toneless: bool = False) -> Judgement:
+def judge_strokes(
+    t: float, lead: float, blocks: int, agree: bool, toneless: bool = False, swells: bool = False
+) -> Judgement:
     """Say how sure a place is at which strokes fall as notes do: never `sure`, since keys and notes are two things.
 
     Of 128 songs that strokes were not played to, none passed a ``t`` of 2.41; ``lead`` is over the next place. Where
-    nothing but strokes is heard (``toneless``) the sound can say no more, and a person is asked.
+    nothing but strokes is heard (``toneless``) the sound can say no more, and a person is asked, as where tones are
+    told long after their keys (``swells``).
     """
     reason = "What is heard are strokes, and they fall where the part's notes start"
+    if swells and agree and t >= 1.5 and blocks >= 6:
+        return Judgement("ask", "onsets", "Only strokes are heard, and tones that swell do not tell when they started")
     if agree and t >= 2.75 and lead >= 1.2 and blocks >= 8:
         return Judgement("likely", "onsets", reason)
     if agree and t >= 1.5 and blocks >= 6:

@@ -148,7 +148,9 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
     if answer.alone:  # windows agree by themselves: only an exact repeat could mislead
         told = _told_from_repeats(clip, voice, references[chosen], answer, own=chosen < len(references) - 1)
         return _with_turns(clip, voice, references, told)
-    answer = _better(answer, _of_sound(clip, voice, _by_response(clip, voice, references, places, answer.possible)))
+    answer = _of_sound(clip, voice, answer)
+    responded = _by_response(clip, voice, references, places, answer.possible)
+    answer = _better(answer, _of_sound(clip, voice, responded) if responded else None)
     for reference in references:
         short = max(clip.length_s, reference.heard.length_s) <= strokes.LONGEST_S
         if short and _RANK[answer.confidence] < _RANK["likely"]:
@@ -299,7 +301,9 @@ def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Pos
     found = strokes.find_strokes(clip, voice, song.starts)
     if found is None:
         return None
-    verdict = confidence.judge_strokes(found.t, found.lead, found.blocks, found.halves_agree, found.toneless)
+    verdict = confidence.judge_strokes(
+        found.t, found.lead, found.blocks, found.halves_agree, found.toneless, found.swells
+    )
     line = _paced(clip, voice, song, Line(found.fits[0].lag_s))
     places = [Possible(line, found.fits[0].z), *(Possible(Line(fit.lag_s), fit.z) for fit in found.fits[1:])]
     places += [place for place in possible
@@ -336,9 +340,12 @@ def _by_response(
     return best
 
 
-def _of_sound(clip: Heard, voice: int, found: Found | None) -> Found | None:
-    """Only ask about a place where nothing but strokes is heard: what answers them there is a rhythm, not a room."""
-    if found is None or _RANK[found.confidence] < _RANK["likely"] or not strokes.only_strokes(clip, voice):
+def _of_sound(clip: Heard, voice: int, found: Found) -> Found:
+    """Only ask about a place where nothing but strokes is heard: what answers them there is a rhythm, not a room.
+
+    Onsets read tones that swell as late as they are loud; strokes are compared with where notes start.
+    """
+    if _RANK[found.confidence] < _RANK["likely"] or not strokes.only_strokes(clip, voice):
         return found
     return replace(found, confidence="ask", reason="What is heard are strokes, and sound agrees with the song at them")
 
