@@ -36,6 +36,8 @@ _LESS = 0.75
 """Of the usual change. Repeated frames come to 0.66 and less where grain is kept, on the seeds for tuning."""
 _LESS_AT_ALL = 0.85
 """Of its neighbours' change: a repeated frame is below, whatever is usual that far from a key frame."""
+_LESS_STANDING = 0.84
+"""Of what is usual of key frames, where all that moved stands quite still. Their grain is new in a repeated one too."""
 _LESS_UNMOVED = 0.6
 """The same where nothing moves that could have stopped. What no frame repeats comes down to 0.7 there."""
 _COPY = 0.03
@@ -119,6 +121,8 @@ def found_again(
         less |= unmoved & (since > 1) & (least < np.minimum(np.log2(_LESS_UNMOVED), limit))
         less |= unmoved & (renewed < _NEW) & (least < np.log2(_COPY))
         less |= at_key & (least < np.log2(_LESS)) & (stopped < _STOPPED_AT_KEY)
+        stands = np.minimum(np.log2(_LESS_STANDING), -_ABOVE_OWN * own)
+        less |= at_key & (least < stands) & (stopped < _STOPPED_QUITE)
         quite = (still < _QUITE) & (stopped < _STOPPED_QUITE) & (moving >= _MANY)
     quite &= inner
     chosen = ((less | regular) & kept) | quite
