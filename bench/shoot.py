@@ -387,7 +387,7 @@ def repeats(seed: int, count: int) -> None:
 
     Every second take is encoded on two threads, which has encoders spend their bits otherwise.
     """
-    made, found, alone, told, unsaid, extra = (Counter[str]() for _ in range(6))
+    made, found, alone, told, asked, unsaid, extra = (Counter[str]() for _ in range(7))
     frames = 150
     with tempfile.TemporaryDirectory() as name:
         folder = FilmFolder(Path(name))
@@ -422,17 +422,18 @@ def repeats(seed: int, count: int) -> None:
                     found[recipe.name] += at in named
                     alone[recipe.name] += at in order.suspects(packets)
                     told[recipe.name] += answer.told
-                    unsaid[recipe.name] += at is not None and at not in named and answer.told
+                    claimed = answer.told and at in answer.asked
+                    asked[recipe.name] += claimed
+                    unsaid[recipe.name] += claimed and at not in named
                     extra[recipe.name] += len(wrong)
                     if wrong or (at is not None and at not in named):
-                        print(
-                            f"    seed {number} {recipe.name}: repeated {at}, found {named or None}, told {answer.told}"
-                        )
+                        print(f"    seed {number} {recipe.name}: repeated {at}, found {named or None}, told {claimed}")
     for recipe in ENCODERS:
         kind = recipe.name
         print(
             f"{kind:36} {found[kind]:3} of {made[kind]:3}, by packets alone {alone[kind]}, "
-            f"told in {told[kind]} of {2 * made[kind]} takes, missed there {unsaid[kind]}, false {extra[kind]}"
+            f"takes of which it tells {told[kind]} of {2 * made[kind]}; repeats of which it tells {asked[kind]}, "
+            f"missed {unsaid[kind]}; false {extra[kind]}"
         )
 
 

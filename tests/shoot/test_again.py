@@ -54,7 +54,7 @@ def test_a_take_without_any_is_left_alone_and_says_how_many_were_asked() -> None
     for seed in range(5):
         found = found_again([_changes((), seed=seed)], KEYS)
         assert found == Again((), found.asked, True)
-        assert COUNT - 10 <= found.asked <= COUNT
+        assert COUNT - 10 <= len(found.asked) <= COUNT
 
 
 def test_two_in_a_row_and_regular_ones_are_found() -> None:
@@ -77,7 +77,7 @@ def test_stretches_are_counted_by_the_take_s_own_frames() -> None:
     _, whole, over_two = _changes((66,))
     parts = [(first, whole[first : first + 23], over_two[first : first + 22]) for first in (0, 24, 48, 72, 96)]
     assert found_again(parts, KEYS).frames == (66,)
-    assert found_again([(0, whole[:2], over_two[:1])], KEYS) == Again((), 0, False)
+    assert found_again([(0, whole[:2], over_two[:1])], KEYS) == Again((), (), False)
 
 
 def test_where_an_encoder_carries_grain_along_it_does_not_claim_to_tell_but_says_what_it_found() -> None:

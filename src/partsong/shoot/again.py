@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.render.robust import MAD_TO_SIGMA
+from partsong.shoot.order import ENDS
 
 _NEIGHBOURS = 3  # changes on either side that are usual; two of them must be there
 _LEAST = 1e-5  # of the signal: below it, a change is none
@@ -48,6 +49,8 @@ _QUITE = 0.2
 _ABOVE_ALL, _ABOVE_OWN = 5.0, 3.0  # standard deviations of the take, and of frames as far from a key frame
 _UNEVEN = 0.15
 """Powers of two by which the change of frames spreads: beyond it, grain is gone, and a low one says little."""
+_USUALLY_LITTLE = 0.5  # of the neighbours' change
+_UNEVEN_OWN = 0.25  # the same of frames as far from a key frame: a repeated frame is half a power or more below
 _RENEWED, _NEW = 1.28, 1.2
 """The change over two frames in shares of that from frame to frame, below which repeats show, and below which no frame
 is left as the one before was for want of bits.
@@ -56,20 +59,19 @@ On the seeds for tuning it is 1.12 to 1.19 at a bit a pixel, 1.21 to 1.24 with t
 of half a bit, and 1.29 to 1.41 in H.264 of half a bit, which hides repeats.
 """
 _ENOUGH = 3
-_ENDS = 4  # frames at either end of a file, where its encoder finds its way or runs out of frames
 _REGULARLY = 0.6
 
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """``frames`` show the one before again; ``asked`` is of how many frames that was asked.
+    """``frames`` show the one before again; ``asked`` are the frames of which that could be told.
 
     ``told`` says whether the take keeps and renews enough grain for an answer; what is found where it does not is there
     all the same.
     """
 
     frames: tuple[int, ...]
-    asked: int
+    asked: tuple[int, ...]
     told: bool
 
 
@@ -88,28 +90,29 @@ def found_again(
     """
     parts = [(first, *_held(np.asarray(changes, np.float64))) for first, changes, _ in runs if len(changes) > 2]
     if not parts:
-        return Again((), 0, False)
+        return Again((), (), False)
     frames = np.concatenate([first + 1 + np.arange(len(still)) for first, still, _, _ in parts])
     still, stopped, moving = (np.concatenate([part[n] for part in parts]) for n in (1, 2, 3))
     since = _since_key(keys)[frames]
     least, own = np.full(len(frames), np.nan), np.zeros(len(frames))
-    regular = np.zeros(len(frames), bool)
+    regular, standing = np.zeros((2, len(frames)), bool)
     for distance in np.unique(since):
         here = since == distance
         values = still[here & ~np.isnan(still)]
         if len(values) >= _ENOUGH:
             least[here] = np.log2(still[here] / np.median(values))
             own[here] = MAD_TO_SIGMA * np.median(np.abs(least[here & ~np.isnan(still)]))
+            standing[here] = np.median(values) < _USUALLY_LITTLE
         known = here & ~np.isnan(stopped)
         # A recorder that converts the rate repeats regularly, and that is usual then: but nothing ever moves in it.
         low = known & (still < _LESS) & (stopped < _STOPPED_AT_KEY)
         if known.sum() >= _ENOUGH and low.sum() >= _REGULARLY * known.sum():
             regular |= low
-    inner = (frames >= _ENDS) & (frames < len(keys) - _ENDS)
+    inner = (frames >= ENDS) & (frames < len(keys) - ENDS)
     least[~inner] = np.nan
     asked = ~np.isnan(least)
     if not asked.any():
-        return Again((), 0, False)
+        return Again((), (), False)
     spread = MAD_TO_SIGMA * float(np.median(np.abs(least[asked])))
     renewed = _renewed(runs)
     kept = spread < _UNEVEN
@@ -127,7 +130,13 @@ def found_again(
     quite &= inner
     chosen = ((less | regular) & kept) | quite
     told = kept and renewed < _RENEWED
-    return Again(tuple(sorted({int(frame) for frame in frames[chosen]})), int(asked.sum()), told)
+    # Not of frames as far from a key frame as where they change unevenly, or little, or where only movement tells.
+    asked &= (own < _UNEVEN_OWN) & ~standing & ~(unmoved & (at_key | ((since == 1) & (renewed >= _NEW))))
+    return Again(_numbers(frames[chosen]), _numbers(frames[asked]), told)
+
+
+def _numbers(frames: NDArray[np.intp]) -> tuple[int, ...]:
+    return tuple(sorted({int(frame) for frame in frames}))
 
 
 def _renewed(runs: Sequence[tuple[int, NDArray[np.floating], NDArray[np.floating]]]) -> float:

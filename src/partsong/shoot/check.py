@@ -30,6 +30,7 @@ _VERSION = 7
 _SUSPECTS = 6
 """Frames that may be repeated, each of which costs a little decoding to be sure of."""
 _ENOUGH_KEYS = 8
+_NEARLY_ALL = 0.9  # of the frames: of fewer, it is said of how many
 _MORE_LIGHTS = 2  # besides the reference's, that props are looked at in
 _LEAST_OF_PLATE = 5  # frames, of which noise can be told
 
@@ -265,10 +266,10 @@ def _of_order(path: Path, take: Take, packets: Packets, sight: Sight, not_told: 
             "Whether every frame is new cannot be told: the encoder leaves too little grain, or carries it along. "
             "Frames shown twice were looked for all the same, by movement and by packets that are nearly empty."
         )
-    elif found.asked < picture.frames // 2:
+    elif len(found.asked) < _NEARLY_ALL * picture.frames:
         not_told.append(
-            f"Whether frames are shown twice was told of {found.asked} frames, as far as their grain is kept, and of "
-            "those with nearly empty packets."
+            f"Whether frames are shown twice was told of {len(found.asked)} frames, as far as their grain is kept, "
+            "and of those with nearly empty packets."
         )
     if twice:
         first = min(twice)

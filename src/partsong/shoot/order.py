@@ -16,6 +16,8 @@ _SMALL = 0.12
 """Of its neighbours' size: a repeated frame tells an encoder nothing new, so its packet is nearly empty."""
 _OFTEN, _OFTEN_SMALL = 0.25, 0.5  # that share of the packets at one distance is below that share of the usual size
 _NEIGHBOURS = 12
+ENDS = 4
+"""Frames at either end of a file, where its encoder finds its way or runs out of frames: nothing is told of them."""
 STILL = 0.25
 """Of the change from frame to frame around it: grain alone changes more, so less is the same frame again."""
 _AROUND = 6  # frames
@@ -51,10 +53,11 @@ def suspects(packets: Packets) -> tuple[int, ...]:
     found = []
     unsaid = hidden(packets)
     between = np.flatnonzero(~packets.keys)
+    inner = range(ENDS, len(sizes) - ENDS)
     for place, n in enumerate(between):
         near = sizes[between[max(0, place - _NEIGHBOURS) : place + _NEIGHBOURS + 1]]
         usual = float(np.median(near))
-        if sizes[n] < _SMALL * usual and int(n) not in unsaid:
+        if sizes[n] < _SMALL * usual and int(n) in inner and int(n) not in unsaid:
             found.append(int(n))
     return tuple(found)
 
