@@ -76,7 +76,10 @@ def test_rules(signs, confidence):
         (Responses(60, 15, 7, 20, False), "ask"),
         (Responses(60, 30, 7, 20, True), "ask"),
         (Responses(60, 30, 7, 20, True, mixed=True), "likely"),
-        (Responses(2666, 2083, 7, 25, True, mixed=True), "none"),  # the highest lead of another song against a mix
+        (Responses(94, 62, 7, 11, True, mixed=True), "none"),  # the highest lead of another song against a mix
+        (Responses(57, 18, 7, 7, True, mixed=True), "likely"),
+        (Responses(549, 199, 7, 7, True, onsets_log10_chance=-3.8), "likely"),
+        (Responses(549, 199, 7, 7, True), "ask"),
         (Responses(30, 20, 7, 20, True, onsets_log10_chance=-4), "likely"),
         (Responses(30, 20, 7, 20, True, onsets_log10_chance=-3), "ask"),
         (Responses(3200, 50, 2, 20, True), "none"),  # too few other places to say what chance reaches
