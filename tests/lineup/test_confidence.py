@@ -77,6 +77,9 @@ def test_rules(signs, confidence):
         (Responses(60, 30, 7, 20, True), "ask"),
         (Responses(60, 30, 7, 20, True, mixed=True), "likely"),
         (Responses(94, 62, 7, 11, True, mixed=True), "none"),  # the highest lead of another song against a mix
+        (Responses(2666, 2083, 7, 25, True, mixed=True), "none"),  # and in as many windows
+        (Responses(67, 43, 7, 22, True, mixed=True), "likely"),
+        (Responses(67, 43, 7, 12, True, mixed=True), "none"),
         (Responses(57, 18, 7, 7, True, mixed=True), "likely"),
         (Responses(549, 199, 7, 7, True, onsets_log10_chance=-3.8), "likely"),
         (Responses(549, 199, 7, 7, True), "ask"),
