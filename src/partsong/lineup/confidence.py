@@ -110,7 +110,8 @@ def judge_response(signs: Responses) -> Judgement:
     A song's other places say what music of one key reaches by itself: of songs that do not belong, the best place had
     up to 1.7 times the evidence of the next one where even and odd windows settled on one instant, and in fewer than
     ten windows 2.8 times, and 6.5 times where they did not. In a mix, whose many notes are more alike everywhere, it
-    was 1.5 times, and 1.3 in fourteen windows or more. Few windows gain by it that the search by onsets chose the same place.
+    was 1.5 times, and 1.3 in fourteen windows or more. Few windows count for more where the search by onsets chose the
+    same place.
     """
     method, lead = "phase", signs.evidence / max(signs.rival, 10.0)
     told = signs.windows >= 10 and signs.rivals >= 3
