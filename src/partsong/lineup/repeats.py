@@ -5,7 +5,8 @@ the same level. Stretches of the clip are then correlated with the whole referen
 reaches the same height again; the same notes from the same player do not.
 
 A loop tells of itself: its clip repeats to the sample as well. Where it lies behind the rest of a mix is then asked of
-all its turns at once (:func:`turns`), since what is hidden in each shows in their sum.
+all its turns at once (:func:`turns`), since what is hidden in each shows in their sum. Which turn is the first tells
+where the clip lies, if it holds the loop's beginning or end.
 """
 
 from __future__ import annotations
