@@ -110,6 +110,36 @@ def test_a_strip_of_him_in_the_shadow_of_what_stands_before_him_is_his():
     assert matte[x > 318].max() < 0.05
 
 
+def test_a_thin_strip_of_him_in_a_shade_is_his_by_what_lies_nearest():
+    y, x = np.mgrid[0:150, 0:640]
+    ambient, lamp = (np.full((*x.shape, 3), level, np.float32) for level in (0.01, 0.08))
+    leg = cv2.GaussianBlur(((x > 280) & (x < 316) & (y > 20)).astype(np.float32), (0, 0), 0.6)
+    shade = cv2.GaussianBlur(((x > 308) & (y > 50) & (y < 110)).astype(np.float32), (0, 0), 1.0)
+    light = over(ambient + lamp, leg, (0.002 + 0.06 * (1 - shade))[..., None] * np.array([1.0, 1.1, 1.5]))
+    matte = player_matte(recorded(light), lit(ambient + lamp), ambient, 640)
+    # Seven pixels of 640; as a mixture of lit trousers and lit ground 0.17 of it was found.
+    assert matte[(x > 308) & (x < 315) & (y > 55) & (y < 105)].mean() > 0.8
+    assert matte[x > 319].max() < 0.05
+
+
+def test_a_leg_before_a_box_of_almost_its_own_grey_is_his():
+    # It lies hardly off the box's way into shadow, but all over; nothing of him that looks like it is near.
+    y, x = np.mgrid[0:220, 0:640]
+    drawing = 1 + 0.25 * np.sin(x / 3.1) * np.sin(y / 4.3)
+    box = (x > 270) & (x < 380) & (y > 60) & (y < 200)
+    albedo = np.where(box[..., None], 0.3 * drawing[..., None] * np.array([1.0, 1.03, 1.15]), (0.18, 0.15, 0.12))
+    ambient, lamp = albedo * 0.05, albedo * 0.5
+    shade = cv2.GaussianBlur(((x > 340) & (x < 365) & (y > 80)).astype(np.float32), (0, 0), 2.0) * 0.7
+    body = (x > 235) & (x < 312) & (y > 20) & (y < 90)
+    legs = (((x > 235) & (x < 258)) | ((x > 288) & (x < 312))) & (y > 85) & (y < 115)
+    body, legs = (cv2.GaussianBlur(one.astype(np.float32), (0, 0), 0.6) for one in (body, legs))
+    light = over(ambient + lamp * (1 - shade[..., None]), body, (0.3, 0.25, 0.1))
+    light = over(light, legs, 0.06 * np.array([0.97, 1.03, 1.21]))
+    matte = player_matte(recorded(light), lit(ambient + lamp), np.asarray(ambient, np.float32), 640)
+    assert matte[(x > 292) & (x < 308) & (y > 95) & (y < 111)].mean() > 0.97
+    assert matte[(x > 325) & (y > 95) & (y < 195)].max() < 0.05  # a shadow on the box, and the box
+
+
 def test_the_ground_between_his_legs_is_not_his(room):
     ambient, lamp = room
     legs = np.zeros((HEIGHT, WIDTH))

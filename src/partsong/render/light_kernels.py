@@ -278,6 +278,36 @@ def like_him(
 
 
 @_whole
+def patched_light(means: Any, start: Any, width: Any, out: Any) -> None:  # pragma: no cover
+    """Write 0 to 1: how far his light is of more than one kind, by the blurred terms of :func:`his_terms`."""
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            known = max(means[i, j, 0], np.float32(1e-6))
+            level, squares = np.float32(0), np.float32(0)
+            for k in range(3):
+                mean = means[i, j, 1 + k] / known
+                level += mean * mean
+                squares += means[i, j, 4 + k] / known
+            uneven = max(squares / max(level, np.float32(1e-9)) - np.float32(1), np.float32(0))
+            out[i, j] = _ramped(np.sqrt(uneven), start, width)
+
+
+@_whole
+def kin_to_him(
+    nearest: Any, seen: Any, tolerance: Any, changes: Any, start: Any, width: Any, out: Any
+) -> None:  # pragma: no cover
+    """Write 0 to 1: how like ``nearest`` light is, that may change by a share from there."""
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            total = np.float32(0)
+            for k in range(3):
+                spread = changes * nearest[i, j, k]
+                away = seen[i, j, k] - nearest[i, j, k]
+                total += away * away / (spread * spread + tolerance[i, j, k] * tolerance[i, j, k])
+            out[i, j] = np.float32(1) - _ramped(np.sqrt(total), start, width)
+
+
+@_whole
 def mixture_terms(
     core: Any, his: Any, beside: Any, seen: Any, sums: Any, most: Any, out: Any
 ) -> None:  # pragma: no cover
@@ -295,45 +325,72 @@ def mixture_terms(
             out[i, j, 7] = core[i, j]
 
 
+@njit(inline="always")
+def _solved(
+    him: Any, i: int, j: int, weight: Any, usual: Any, strays: Any, seen: Any, dark: Any, lamp: Any, tolerance: Any,
+    limits: Any,
+) -> Any:  # fmt: skip  # pragma: no cover
+    """Return whether a mixture of him and ground is told, his part, and what share of what is seen is left."""
+    enough = limits[1]
+    lamps, along, beyond, squared, product, distance = (
+        np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0),
+    )  # fmt: skip
+    for k in range(3):
+        unit = tolerance[i, j, k]
+        ground = dark[i, j, k] + usual * lamp[i, j, k]
+        apart = (him[k] / weight - ground) / unit
+        there = (seen[i, j, k] - ground) / unit
+        light = lamp[i, j, k] / unit
+        lamps += light * light
+        along += light * apart
+        beyond += light * there
+        squared += apart * apart
+        product += apart * there
+        distance += there * there
+    less = strays / (np.float32(1) + strays * lamps)
+    squared -= less * along * along
+    product -= less * along * beyond
+    distance -= less * beyond * beyond
+    part = min(max(product / max(squared, np.float32(1e-6)), np.float32(0)), np.float32(1))
+    left = np.float32(0)
+    if distance > enough:
+        left = (distance - np.float32(2) * part * product + part * part * squared) / distance
+    alpha = min(max((part - np.float32(0.03)) / np.float32(0.94), np.float32(0)), np.float32(1))
+    return squared > enough, alpha, left
+
+
 @_whole
 def mixed(
-    means: Any, seen: Any, dark: Any, lamp: Any, tolerance: Any, limits: Any, out: Any
-) -> None:  # pragma: no cover
+    means: Any, nearest: Any, patched: Any, within: Any, seen: Any, dark: Any, lamp: Any, tolerance: Any, limits: Any,
+    out: Any,
+) -> None:  # fmt: skip  # pragma: no cover
     """Write how much of each pixel is him, by the blurred terms of :func:`mixture_terms`; nothing where it is not told.
 
-    ``limits``: how unsure the share is, from where on a mixture is told, and the ramp of what one leaves unexplained.
+    Where his light about there explains little, ``nearest`` is taken for it, as far as ``patched`` allows; where that
+    tells nothing it is ``within``.
+    ``limits``: how unsure the share is, from where on a mixture is told, and the ramps of what one leaves unexplained,
+    and of what is poor.
     """
-    unsure, enough, start, width = limits[0], limits[1], limits[2], limits[3]
+    unsure = limits[0] * limits[0]
     for i in range(out.shape[0]):
         for j in range(out.shape[1]):
-            if means[i, j, 7] <= np.float32(1e-3):
-                continue
             usual = means[i, j, 5] / means[i, j, 4]
-            strays = max(means[i, j, 6] / means[i, j, 4] - usual * usual, np.float32(0)) + unsure * unsure
-            lamps, along, beyond, squared, product, distance = (
-                np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0), np.float32(0),
-            )  # fmt: skip
-            for k in range(3):
-                unit = tolerance[i, j, k]
-                ground = dark[i, j, k] + usual * lamp[i, j, k]
-                apart = (means[i, j, 1 + k] / (means[i, j, 0] + np.float32(1e-12)) - ground) / unit
-                there = (seen[i, j, k] - ground) / unit
-                light = lamp[i, j, k] / unit
-                lamps += light * light
-                along += light * apart
-                beyond += light * there
-                squared += apart * apart
-                product += apart * there
-                distance += there * there
-            less = strays / (np.float32(1) + strays * lamps)
-            squared -= less * along * along
-            if squared <= enough:
-                continue
-            product -= less * along * beyond
-            distance -= less * beyond * beyond
-            part = min(max(product / squared, np.float32(0)), np.float32(1))
-            alpha = min(max((part - np.float32(0.03)) / np.float32(0.94), np.float32(0)), np.float32(1))
-            if distance > enough:
-                left = distance - np.float32(2) * part * product + part * part * squared
-                alpha *= np.float32(1) - _ramped(left / distance, start, width)
-            out[i, j] = alpha
+            strays = max(means[i, j, 6] / means[i, j, 4] - usual * usual, np.float32(0)) + unsure
+            first, second, poor = out[i, j], within[i, j], np.float32(1)
+            if means[i, j, 7] > np.float32(1e-3):
+                told, part, left = _solved(
+                    means[i, j, 1:4], i, j, means[i, j, 0] + np.float32(1e-12), usual, strays, seen, dark, lamp,
+                    tolerance, limits,
+                )  # fmt: skip
+                if told:
+                    first = part * (np.float32(1) - _ramped(left, limits[2], limits[3]))
+                    poor = _ramped(left, limits[4], limits[5])
+            if patched[i, j] > 0:
+                told, part, left = _solved(
+                    nearest[i, j], i, j, np.float32(1), usual, strays, seen, dark, lamp, tolerance, limits
+                )
+                if told:
+                    second = part * min(np.float32(1) - _ramped(left, limits[2], limits[3]), poor)
+                out[i, j] = max(first, min(second, patched[i, j]))
+            else:
+                out[i, j] = first

@@ -3,13 +3,15 @@
 A lamp's light on a room is G - A, the lit room less the ambient light that all takes share. In a shadow there is less
 of it and nothing else changes, so light lies at A + s (G - A) for one share s of red, green and blue alike, and keeps
 the room's drawing. What lies elsewhere is the player. A part of him that happens to lie on that way (dark trousers
-before a grey box) is found by looking like what is surely his beside it, where the room's drawing is gone too.
+before a grey box) is found by looking like what is surely his beside it, where the room's drawing is gone too; and
+where it is as broad as a limb, by lying off the way a little all over, or by looking like the nearest of what is his.
 
 At his edges a pixel is part him, part ground: seen = a F + (1 - a) B. F is his light a little further in, B the room
 with the share of lamplight that the ground beside him has; a follows by least squares, in which errors along the
 lamp's light count the less the less sure that share is (a shadow's edge may lie there). Where he is of more than one
-light F is also looked for closer by: a strip of him may lie in the shadow of what stands before him. That shadow's soft
-edge crosses the way at some place; there his light is between that on both sides, which tells it from the ground.
+light and no such mixture explains what is seen, F is the light of the nearest place inside him: a strip of him may lie
+in the shadow of what stands before him. That shadow's soft edge crosses the way at some place; there his light is
+between that on both sides, which tells it from the ground.
 
 All of it looks at pictures of any size, so that large frames are looked at smaller; lengths are parts of the width.
 """
@@ -35,12 +37,16 @@ _REDRAWN = (1.0, 1.5)
 _LIKE = (2.0, 2.0)
 _LIKE_AT_ALL = (3.0, 2.0)
 _BETWEEN = (1.4, 0.8)
+_STRANGE = (1.0, 0.8)  # over an area, of what lies no further off than the cap
+_STRANGE_ITSELF = (0.6, 0.8)  # at each place of that area
+_STRANGE_CAP = 4.0  # squared: the edges of what is surely his do not stand for what lies beside them
+_KIN = 0.1  # of his light: so much may it change on the way from the nearest place that is his
 _EVEN = 0.15  # of his light: where he is sought, he is taken to be no more uneven than that over a window
 _UNEVEN = 1.0  # the same inside him, where shirt meets skin
 _EDGE = 240  # of the width: his light is known this far inside him
 _KNOWN = 0.01  # of a window's pixels, that must be surely his to say what he looks like there
-_GROWS = 3  # times the window's reach, from what is surely his
-_REACH = 8  # of the width: all that is looked at around him, with room for each window
+_GROWS = 2  # times the window's reach, from what is surely his
+_REACH = 10  # of the width: all that is looked at around him, with room for each window
 _ROUNDING = 0.004  # of the light: ten-bit codes of a camera's logarithm lie 1.4 % apart, whose spread is 0.29 of that
 _LEAST_VARIANCE = 1e-9
 _UNSHADED = 5.0  # of the light in a room's picture: a deep shadow leaves a fifth
@@ -50,6 +56,7 @@ _SHARE_UNSURE = 0.03
 _TOLD = 9.0  # squared standard deviations between him and the ground, from which on a mixture of them is told
 _PATCHED = (0.15, 0.2)  # the spread of his light over its mean, from which on he is of more than one
 _UNEXPLAINED = (0.7, 0.25)  # of the squared distance from the ground: what leaves so much of it is no mixture
+_POOR = (0.3, 0.4)  # the same, from where on his light is looked for closer by
 
 
 @dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
@@ -134,7 +141,8 @@ def fast_player_matte(light: Light, room: LitRoom, ambient: Light, width: int) -
 
 
 def _matte(way: _Way, hidden: Light, width: int) -> Light:
-    alone = _ramp(np.sqrt(way.off()), *_FOREIGN)
+    off = way.off()
+    alone = _ramp(np.sqrt(off), *_FOREIGN)
     matte = hidden.copy()
     some = _opened(alone, _odd(width, 320)) > 0
     if some.any():
@@ -143,18 +151,15 @@ def _matte(way: _Way, hidden: Light, width: int) -> Light:
             slice(max(0, int(found[0]) - reach), int(found[-1]) + 1 + reach)
             for found in (np.flatnonzero(some.any(axis=1)), np.flatnonzero(some.any(axis=0)))
         )
-        his = _matte_near(way.part(rows, columns), np.ascontiguousarray(alone[rows, columns]), width)
+        off, alone = (np.ascontiguousarray(one[rows, columns]) for one in (off, alone))
+        his = _matte_near(way.part(rows, columns), off, alone, width)
         matte[rows, columns] = np.maximum(matte[rows, columns], his)
     return matte
 
 
-def _matte_near(way: _Way, alone: Light, width: int) -> Light:
-    drawing = _ramp(np.sqrt(way.redrawn(_odd(width, 160))), *_REDRAWN)
+def _matte_near(way: _Way, off: Light, alone: Light, width: int) -> Light:
     surely = _opened(alone, _odd(width, 240))
-    his = surely
-    for _ in range(_GROWS):
-        like = way.like(way.about(_heart(his, width), _odd(width, 60)), _EVEN, *_LIKE)
-        his = np.maximum(surely, _opened(np.maximum(np.minimum(drawing, like), surely), _odd(width, 240)))
+    his = _grown(way, off, surely, width)
     about = way.about(_heart(his, width), _odd(width, 60))
     found = _opened(np.maximum(alone, his), _odd(width, 320))
     # Gaps are closed only where what is in them looks like him, or between his light on either side: a shadow's edge
@@ -168,24 +173,49 @@ def _matte_near(way: _Way, alone: Light, width: int) -> Light:
     inside = np.minimum(_shrunk(whole, _odd(width, 160)), way.like(about, _UNEVEN, *_LIKE_AT_ALL))
     bridged = np.minimum(np.minimum(deep, between), _widened(1 - found, _odd(width, 640)))
     core, beside = _shrunk(whole, _odd(width, 120)), 1 - _widened(whole, _odd(width, 200)) + np.float32(1e-6)
-    further = way.mixture(whole, core, beside, his, _odd(width, 40))
-    nearer = way.mixture(np.zeros_like(whole), deep, beside, his, _odd(width, 80))
-    patched = _patched(way.about(own, _odd(width, 40)))
-    edge = _widened(whole, _odd(width, 200)) * np.maximum(further, np.minimum(nearer, patched))
+    nearest, far = _nearest(way.seen, deep)
+    patched = way.patched(way.about(own, _odd(width, 40))) * (far < width / 80)
+    closer = nearest, np.asarray(patched, np.float32), _shrunk(whole, _odd(width, 640))
+    edge = _widened(whole, _odd(width, 200)) * way.mixture(whole, core, beside, his, closer, _odd(width, 40))
     return np.asarray(np.maximum.reduce([inside, bridged, edge]), np.float32)
+
+
+def _grown(way: _Way, off: Light, surely: Light, width: int) -> Light:
+    """Return what is surely his, and beside it what looks like him or is no room, where the room's drawing is gone."""
+    drawing = _ramp(np.sqrt(way.redrawn(_odd(width, 160))), *_REDRAWN)
+    all_over = np.maximum(_blurred(np.minimum(off, np.float32(_STRANGE_CAP)), _odd(width, 320)), 0)
+    strange = np.minimum(_ramp(np.sqrt(all_over), *_STRANGE), _ramp(np.sqrt(off), *_STRANGE_ITSELF))
+    his = surely
+    for _ in range(_GROWS):
+        like = way.like(way.about(_heart(his, width), _odd(width, 60)), _EVEN, *_LIKE)
+        more = np.maximum(strange, way.kin(_nearest(way.seen, _shrunk(his, _odd(width, _EDGE)))[0]))
+        more = np.minimum(np.minimum(more, drawing), _widened(his, _odd(width, 60)))
+        # What is narrower than a limb lies along his edges, or is the ground between his legs.
+        broad = _opened(np.minimum(more, 1 - his), _odd(width, 213))
+        more = np.minimum(more, _widened(broad, _odd(width, 100)))
+        grown = np.maximum.reduce([np.minimum(drawing, like), more, surely])
+        his = np.maximum(surely, _opened(grown, _odd(width, 240)))
+    return his
+
+
+def _nearest(seen: Light, inside: Light) -> tuple[Light, Light]:
+    """Return the light at the nearest place that is mostly ``inside``, and how far off that is, in pixels."""
+    import cv2
+
+    outside: NDArray[np.uint8] = np.asarray(inside < 0.5).astype(np.uint8)
+    if outside.all():
+        return np.zeros_like(seen), np.full(outside.shape, np.inf, np.float32)
+    far, told = cv2.distanceTransformWithLabels(outside, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
+    labels = np.asarray(told, np.int32)
+    places = np.flatnonzero(outside == 0)
+    lights = np.empty((len(places) + 1, 3), np.float32)  # each place has a label of its own, from one on
+    lights[np.take(labels, places)] = np.take(seen.reshape(-1, 3), places, axis=0)
+    return np.take(lights, labels, axis=0), np.asarray(far, np.float32)
 
 
 def _heart(his: Light, width: int) -> Light:
     """Return the weight by which his light is known: little at his edges, where it is mixed with the ground's."""
     return np.asarray(np.maximum(_shrunk(his, _odd(width, _EDGE)), np.float32(0.02) * his), np.float32)
-
-
-def _patched(about: Light) -> Light:
-    """Return 0 to 1: where he is of more than one light, by what is known of him in a window."""
-    known = np.maximum(about[..., 0], np.float32(1e-6))
-    mean = np.asarray(about[..., 1:4] / known[..., None], np.float32)
-    level, squares = _sum(mean**2), _sum(about[..., 4:]) / known
-    return _ramp(np.sqrt(np.maximum(squares / np.maximum(level, np.float32(1e-9)) - 1, 0)), *_PATCHED)
 
 
 class _Way:
@@ -239,10 +269,27 @@ class _Way:
         away = np.sqrt(_sum(squared))
         return np.asarray((1 - _ramp(away, start, width)) * (about[..., 0] > _KNOWN), np.float32)
 
-    def mixture(self, untold: Light, core: Light, beside: Light, his: Light, size: int) -> Light:
+    def patched(self, about: Light) -> Light:
+        """Return 0 to 1: where he is of more than one light, by what is known of him in a window."""
+        known = np.maximum(about[..., 0], np.float32(1e-6))
+        mean = np.asarray(about[..., 1:4] / known[..., None], np.float32)
+        level, squares = _sum(mean**2), _sum(about[..., 4:]) / known
+        uneven = squares / np.maximum(level, np.float32(1e-9)) - 1
+        return _ramp(np.sqrt(np.maximum(uneven, 0)), *_PATCHED)
+
+    def kin(self, nearest: Light) -> Light:
+        """Return 0 to 1: where light is like ``nearest``, give or take what it changes by from there."""
+        spread = (np.float32(_KIN) * nearest) ** 2
+        away = _sum(np.asarray((self.seen - nearest) ** 2 / (spread + self.tolerance**2), np.float32))
+        return 1 - _ramp(np.sqrt(away), *_LIKE)
+
+    def mixture(
+        self, untold: Light, core: Light, beside: Light, his: Light, closer: tuple[Light, Light, Light], size: int
+    ) -> Light:
         """Return a of seen = a F + (1 - a) B, or nothing where no such mixture explains what is seen.
 
-        Where F, the light of ``core`` about there, and B are too much alike to tell, it is ``untold``.
+        F is the light of ``core`` about there; where F and B are too much alike to tell, it is ``untold``. Where that
+        explains little, the first of ``closer`` is F, as far as the second allows, and the third what is untold.
         """
         weight = (core + np.float32(1e-6) * his)[..., None]
         him = _blurred(weight * self.seen, size) / (_blurred(weight[..., 0], size)[..., None] + np.float32(1e-12))
@@ -250,6 +297,17 @@ class _Way:
         usual = _blurred(beside * share, size) / known
         unsure = np.maximum(_blurred(beside * share**2, size) / known - usual**2, 0) + np.float32(_SHARE_UNSURE**2)
         ground = self.dark + usual[..., None] * self.lamp
+        told, part, left = self._solved(him, ground, unsure)
+        told &= _blurred(core, size) > 1e-3
+        first = np.where(told, part * (1 - _ramp(left, *_UNEXPLAINED)), untold)
+        poor = np.where(told, _ramp(left, *_POOR), 1)
+        nearest, patched, within = closer
+        told, part, left = self._solved(nearest, ground, unsure)
+        second = np.where(told, part * np.minimum(1 - _ramp(left, *_UNEXPLAINED), poor), within)
+        return np.asarray(np.maximum(first, np.minimum(second, patched)), np.float32)
+
+    def _solved(self, him: Light, ground: Light, unsure: Light) -> tuple[NDArray[np.bool_], Light, Light]:
+        """Return where a mixture of ``him`` and ``ground`` is told, his part, and what share is left unexplained."""
         apart, there, lamp = (one / self.tolerance for one in (him - ground, self.seen - ground, self.lamp))
         # (1 + v l l')^-1 = 1 - v l l' / (1 + v l'l): what lies along the lamp's light counts less, the less it is sure.
         less = unsure / (1 + unsure * _sum(lamp * lamp))
@@ -257,11 +315,10 @@ class _Way:
         squared = _sum(apart * apart) - less * along**2
         product = _sum(apart * there) - less * along * beyond
         part = np.clip(product / np.maximum(squared, 1e-6), 0, 1)
-        told = (squared > _TOLD) & (_blurred(core, size) > 1e-3)
         distance = _sum(there * there) - less * beyond**2
         left = distance - 2 * part * product + part**2 * squared
-        explained = 1 - np.where(distance > _TOLD, _ramp(left / np.maximum(distance, 1e-6), *_UNEXPLAINED), 0)
-        return np.asarray(np.where(told, explained * np.clip((part - 0.03) / 0.94, 0, 1), untold), np.float32)
+        share = np.where(distance > _TOLD, left / np.maximum(distance, 1e-6), 0)
+        return squared > _TOLD, np.clip((part - 0.03) / 0.94, 0, 1), share
 
 
 class _FastWay(_Way):
@@ -304,11 +361,25 @@ class _FastWay(_Way):
         )
         return out
 
-    def mixture(self, untold: Light, core: Light, beside: Light, his: Light, size: int) -> Light:
+    def patched(self, about: Light) -> Light:
+        out = np.empty(self.seen.shape[:2], np.float32)
+        start, width = (np.float32(one) for one in _PATCHED)
+        self._loops.patched_light(about, start, width, out)
+        return out
+
+    def kin(self, nearest: Light) -> Light:
+        out = np.empty(self.seen.shape[:2], np.float32)
+        start, width = (np.float32(one) for one in _LIKE)
+        self._loops.kin_to_him(nearest, self.seen, self.tolerance, np.float32(_KIN), start, width, out)
+        return out
+
+    def mixture(
+        self, untold: Light, core: Light, beside: Light, his: Light, closer: tuple[Light, Light, Light], size: int
+    ) -> Light:
         terms, out = np.empty((*self.seen.shape[:2], 8), np.float32), untold.copy()
         self._loops.mixture_terms(core, his, beside, self.seen, self.sums, self.most, terms)
-        limits = np.array([_SHARE_UNSURE, _TOLD, *_UNEXPLAINED], np.float32)
-        self._loops.mixed(_blurred(terms, size), self.seen, self.dark, self.lamp, self.tolerance, limits, out)
+        limits = np.array([_SHARE_UNSURE, _TOLD, *_UNEXPLAINED, *_POOR], np.float32)
+        self._loops.mixed(_blurred(terms, size), *closer, self.seen, self.dark, self.lamp, self.tolerance, limits, out)
         return out
 
 
