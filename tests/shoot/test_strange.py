@@ -85,13 +85,41 @@ def test_only_the_take_in_which_it_was_changed_is_odd(changed_in: str) -> None:
     assert odd.sure[THING].mean() > _MOST if changed_in == "take" else odd.sure[THING].mean() < 0.05
 
 
+def _with(place: tuple[slice, slice], drawing: Picture) -> Picture:
+    room = ROOM.copy()
+    room[place] = drawing[place]
+    return room
+
+
+def _moving(place: tuple[slice, slice]) -> NDArray[np.bool_]:
+    moving = np.zeros(ROOM.shape, bool)
+    moving[place] = True
+    return moving
+
+
 def test_what_only_one_other_take_sees_is_odd_but_not_sure() -> None:
-    changed = ROOM.copy()
-    changed[THING] = OTHER[THING]
-    hidden = np.zeros(ROOM.shape, bool)
-    hidden[20:150, 70:160] = True
+    before_it = np.s_[20:150, 70:160]
     still = np.zeros(ROOM.shape, bool)
-    take, reference = View(_drawn(_lit(changed, 0.1, 0)), still), View(_drawn(_lit(ROOM, 0.5, 1)), still)
-    odd = odd_one_out(take, [reference, View(_drawn(_lit(ROOM, 0.9, 2)), hidden)])
+    take = View(_drawn(_lit(_with(THING, OTHER), 0.1, 0)), still)
+    reference = View(_drawn(_lit(ROOM, 0.5, 1)), still)
+    player = View(_drawn(_lit(_with(before_it, _texture(7)), 0.9, 2)), _moving(before_it))
+    odd = odd_one_out(take, [reference, player])
     assert odd.where[THING].mean() > _MOST
     assert not odd.sure[THING].any()
+
+
+def test_a_shadow_that_moves_hides_nothing() -> None:
+    # Its edge is seen moving over all of the thing, and the room's drawing is seen through it.
+    shadowed = np.s_[20:150, 70:160]
+    still = np.zeros(ROOM.shape, bool)
+    take = View(_drawn(_lit(_with(THING, OTHER), 0.1, 0)), still)
+    reference = View(_drawn(_lit(ROOM, 0.5, 1, slice(60, 130))), _moving(shadowed))
+    odd = odd_one_out(take, [reference, View(_drawn(_lit(ROOM, 0.9, 2)), still)])
+    assert odd.sure[THING].mean() > _MOST
+    assert odd.player_before[shadowed].mean() < 0.05
+
+
+def test_near_black_where_contrast_is_lost_nothing_is_told() -> None:
+    # A thousandth of the signal above black is seen through noise, but not what another drawing would be like there.
+    dark = _drawn(np.asarray(0.005 * _lit(ROOM, 0.2, 3), np.float32))
+    assert strangeness(dark, _drawn(_lit(OTHER, 0.9, 4)))[1].mean() < 0.05

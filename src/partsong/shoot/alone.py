@@ -3,24 +3,31 @@
 Nothing is found again of such a thing, so what is left is a surface on which the take is a stranger to all others
 (:mod:`partsong.shoot.odd`). Where edges of shadows meet those of things the take is odd in spots; a thing is larger.
 
-Which of the two pictures holds the thing is told by its outline, which is an edge in that one.
+Which of the two pictures holds the thing is told by its outline, which is an edge all along in that one: the strongest
+path near the surface's border, found by dynamic programming, over what such paths come to further in and further out. A
+ground that goes through has them everywhere, and none of them is stronger.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from partsong.shoot.odd import Odd
-from partsong.shoot.strange import Mask, Picture
+from partsong.shoot.strange import Mask, Picture, logarithm
 
 _JOINS_PX, _LEAST_PX = 5, 7  # across: gaps that are closed, and what is left of a surface then
 _ENOUGH_PX = 850.0  # of a surface, at a width of 960,
 _UNSURE = 0.35  # what a pixel counts for that one other take alone can see
-_OUTLINE = 1.15  # how much stronger an outline is in the picture that holds the thing
-_RANGE_PX, _SLACK_PX = 20, 13
+_SLACK_PX, _REACH_PX = 8, 30  # either way of a surface's border: where its outline may be, and how far is looked
+_LEAST_RIM_PX = 40  # of a border's length
+_SMOOTH_PX, _ALONG_PX, _ROUND_PX = 0.7, 2.0, 3.0  # standard deviations: of light, of edges along a border, of that
+_STRONGEST = 0.28  # of the logarithm a pixel: no edge counts for more
+_FOOT = 0.15  # of the signal, above black: the darkest edges are not the strongest
+_UNCLEAR = 0.1  # logarithm of how much stronger an outline is in one picture, that tells nothing yet
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +38,7 @@ class Alone:
     which: Literal["before", "after", "either"]
 
 
-def alone(odd: Odd, reference: Picture, here: Picture) -> list[Alone]:
+def alone(odd: Odd, reference: Picture, here: Picture, black: float) -> list[Alone]:
     """Return the things that stand in one picture only."""
     import cv2
 
@@ -43,26 +50,69 @@ def alone(odd: Odd, reference: Picture, here: Picture) -> list[Alone]:
         surface = labels == number
         sure = float((surface & odd.sure).sum())
         if sure + _UNSURE * (float(boxes[number][4]) - sure) >= _ENOUGH_PX:
-            out.append(Alone(surface, _holder(surface, reference, here)))
+            out.append(Alone(surface, _holder(surface, odd.player | odd.player_before, reference, here, black)))
     return out
 
 
-def _holder(surface: Mask, reference: Picture, here: Picture) -> Literal["before", "after", "either"]:
-    """Say in which picture an edge runs around a surface, a few pixels in or out."""
+def _holder(
+    surface: Mask, hidden: Mask, reference: Picture, here: Picture, black: float
+) -> Literal["before", "after", "either"]:
+    """Say in which picture an edge runs around a surface."""
     import cv2
 
-    inside = surface.astype(np.uint8)
-    depth = cv2.distanceTransform(inside, cv2.DIST_L2, 5) - cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
-    smooth = cv2.GaussianBlur(depth, (0, 0), 3.0)
-    across, down = (cv2.Sobel(smooth, cv2.CV_32F, *way) for way in ((1, 0), (0, 1)))
-    length = np.hypot(across, down) + 1e-6
-    strengths = []
-    for picture in (reference, here):
-        still = cv2.GaussianBlur(picture, (0, 0), 1.0)
-        edges = np.abs(cv2.Sobel(still, cv2.CV_32F, 1, 0) * across + cv2.Sobel(still, cv2.CV_32F, 0, 1) * down) / length
-        usual = float(edges[np.abs(depth) < _RANGE_PX].mean())
-        lines = [float(edges[np.abs(depth - at) <= 1].mean()) for at in range(2 - _SLACK_PX, _SLACK_PX // 2, 2)]
-        strengths.append(max(lines) / max(usual, 1e-9))
-    if strengths[0] > _OUTLINE * strengths[1]:
-        return "before"
-    return "after" if strengths[1] > _OUTLINE * strengths[0] else "either"
+    lines = list(_across(surface))
+    if not lines:
+        return "either"
+    free = (~hidden).astype(np.uint8)
+    strengths = np.zeros((2, 3))
+    for number, picture in enumerate((reference, here)):
+        light = cv2.GaussianBlur(logarithm(picture, black, _FOOT), (0, 0), _SMOOTH_PX)
+        for x, y in lines:
+            values = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            usable = cv2.remap(free, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0) > 0
+            steps = np.abs(_smoothed(np.gradient(values, axis=1), _ALONG_PX))
+            edges = np.minimum(steps, _STRONGEST) * usable
+            middle, wide = edges.shape[1] // 2, 2 * _SLACK_PX + 1
+            strips = (edges[:, middle - _SLACK_PX :][:, :wide], edges[:, :wide], edges[:, -wide:])
+            strengths[number] += len(x) * np.array([_path(strip) for strip in strips])
+    outline, inside, beyond = -np.diff(np.log(np.maximum(strengths, 1e-6)), axis=0)[0]
+    told = outline - (inside + beyond) / 2
+    if abs(told) < _UNCLEAR:
+        return "either"
+    return "before" if told > 0 else "after"
+
+
+def _smoothed(values: Picture, sigma: float) -> Picture:
+    """Smooth values (n, ...) that go around along the first axis."""
+    import cv2
+
+    half = round(3 * sigma)
+    around = np.concatenate([values[-half:], values, values[:half]])
+    kernel = cv2.getGaussianKernel(2 * half + 1, sigma, cv2.CV_32F)
+    return np.asarray(cv2.sepFilter2D(around, -1, np.ones(1, np.float32), kernel)[half:-half], np.float32)
+
+
+def _path(edges: Picture) -> float:
+    """Return the mean strength along the strongest path down a strip, which goes aside by a pixel a row at most."""
+    best = edges[0]
+    for row in edges[1:]:
+        wide = np.pad(best, 1)
+        best = row + np.maximum(np.maximum(wide[:-2], wide[2:]), best)
+    return float(best.max()) / len(edges)
+
+
+def _across(surface: Mask) -> Iterator[tuple[Picture, Picture]]:
+    """Yield, for each outline of a surface, lines across it, x and y (n, pixels), from its inside outwards."""
+    import cv2
+
+    whole = cv2.morphologyEx(surface.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
+    whole = (cv2.GaussianBlur(whole.astype(np.float32), (0, 0), 2.0) > 0.5).astype(np.uint8)
+    for outline in cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]:
+        if len(outline) < _LEAST_RIM_PX:
+            continue
+        smooth = _smoothed(outline[:, 0].astype(np.float32), _ROUND_PX)
+        way = np.gradient(smooth, axis=0)
+        way /= np.hypot(*way.T)[:, None] + 1e-6
+        # Outlines are given against the clock as a picture is seen, so that the outside is to the right of the way.
+        offsets = np.arange(-_REACH_PX, _REACH_PX + 1, dtype=np.float32)
+        yield smooth[:, :1] - way[:, 1:] * offsets, smooth[:, 1:] + way[:, :1] * offsets

@@ -19,7 +19,7 @@ from partsong.shoot.sight import Sight
 
 FINE_PX = 0.8
 """Standard deviation of the smoothing that keeps noise down; detail is what is finer than a neighbourhood."""
-_NEIGHBOURHOOD_PX = 17
+_NEIGHBOURHOOD_PX = 9
 WINDOW_PX = 13
 """Across a window in which detail is compared; all of these at a width of 960."""
 _SEEN = 6.0  # energy of detail over the noise's
@@ -116,24 +116,24 @@ def changes(reference: Sight, sight: Sight, here: Picture, odd: Odd) -> Changes:
     )
 
 
-def detail(picture: Picture) -> Picture:
+def detail(picture: Picture, fine_px: float = FINE_PX, around_px: int = _NEIGHBOURHOOD_PX) -> Picture:
     """Return what is finer than a neighbourhood."""
     import cv2
 
-    smooth = np.asarray(cv2.GaussianBlur(picture, (0, 0), FINE_PX), np.float32)
-    around = cv2.blur(smooth, (_NEIGHBOURHOOD_PX, _NEIGHBOURHOOD_PX), borderType=cv2.BORDER_REFLECT)
+    smooth = np.asarray(cv2.GaussianBlur(picture, (0, 0), fine_px), np.float32)
+    around = cv2.blur(smooth, (around_px, around_px), borderType=cv2.BORDER_REFLECT)
     return np.asarray(smooth - around, np.float32)
 
 
-def mean(values: Picture) -> Picture:
+def mean(values: Picture, window_px: int = WINDOW_PX) -> Picture:
     """Return the mean in the window around each pixel."""
     import cv2
 
-    return np.asarray(cv2.blur(values, (WINDOW_PX, WINDOW_PX), borderType=cv2.BORDER_REFLECT), np.float32)
+    return np.asarray(cv2.blur(values, (window_px, window_px), borderType=cv2.BORDER_REFLECT), np.float32)
 
 
-def normed(picture: Picture) -> Picture:
+def normed(picture: Picture, window_px: int = WINDOW_PX) -> Picture:
     """Return detail with the contrast of each window divided out."""
-    energy = mean(np.square(picture))
+    energy = mean(np.square(picture), window_px)
     floor = max(0.1 * float(np.median(energy)), 1e-12)
     return np.asarray(picture / np.sqrt(energy + floor), np.float32)

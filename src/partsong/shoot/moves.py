@@ -11,6 +11,7 @@ two directions.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,7 +20,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from partsong.render.robust import MAD_TO_SIGMA, TUKEY
-from partsong.shoot.changes import WINDOW_PX, Changes, Mask, Picture, detail, mean, normed
+from partsong.shoot.changes import (
+    WINDOW_PX,
+    Changes,
+    Mask,
+    Picture,
+    detail,
+    mean,
+    normed,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,8 +36,8 @@ if TYPE_CHECKING:
 REACH = 13 / 240
 """How far a thing is looked for, of the width: 52 pixels of 960."""
 _SMALL = 640  # pixels across, up to which every pixel of a picture is searched
-_ANGLES = tuple(range(-15, 16, 3))  # degrees that it is looked for at
-_TILE, _STEP = 40, 20  # pixels of the search, which goes by every second one
+_PIECES = 100  # that are followed at most, of some hundred that are found
+_TILE = 30  # pixels around a piece, of which something must be left to explain
 _CORNER = 10  # pixels around a tile, that come into it when it is turned
 _LEAST_LOST = 60  # pixels of a tile
 _FOUND = 0.5  # correlation of a piece, to go on with it
@@ -48,6 +57,25 @@ _BOTH_WAYS = 0.25  # how much weaker the weaker direction of edges may be
 _ONE_THING_PX, _ONE_MOVE_PX, _ONE_TURN_DEG = 30, 15.0, 6.0  # between two findings that may be of one thing
 _SAME = 0.5  # of a thing, that another finding of it covers
 _NEW = 0.4  # of a tile's lost pixels, that no finding explains yet
+
+
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """How wide pieces are, which angles they are looked for at, and what is their detail; of every second pixel."""
+
+    side: int
+    angles_deg: range
+    fine_px: float
+    around_px: int
+    window_px: int
+
+
+# Thin bars are told by their length. A thing's rim is another edge in each light, and tells against it for as far as
+# detail reaches: in small pieces, and in fine detail, its inside is left.
+_SEARCHES = (
+    _Search(40, range(-15, 16, 3), 0.8, 17, 13),
+    _Search(20, range(-15, 16, 5), 0.5, 9, 7),
+)
 
 _Piece = tuple[float, int, int, float, float, float]
 
@@ -81,7 +109,7 @@ def moved(found: Changes, reference: Picture, here: Picture) -> list[Moved]:
     explained = np.zeros(found.alike.shape, bool)
     lost = found.lost
     things: list[Moved] = []
-    for _, x, y, dx, dy, turn in sorted(_pieces(found, reference, here), reverse=True):
+    for _, x, y, dx, dy, turn in sorted(_pieces(found, reference, here), reverse=True)[:_PIECES]:
         tile = np.s_[max(0, y - _TILE) : y + _TILE, max(0, x - _TILE) : x + _TILE]
         left = int((lost & ~explained)[tile].sum())
         if left < max(_NEW * int(lost[tile].sum()), 4 * _LEAST_LOST):
@@ -140,7 +168,7 @@ def _middle(mask: Mask) -> NDArray[np.float64]:
 
 
 def _pieces(found: Changes, reference: Picture, here: Picture) -> Iterator[_Piece]:
-    """Yield pieces of what was lost that are found elsewhere: likeness, middle, move and turn."""
+    """Yield pieces of what was lost that are found elsewhere: what that tells, middle, move and turn."""
     import cv2
 
     # What a large picture shows is told by every second pixel of it.
@@ -154,22 +182,22 @@ def _pieces(found: Changes, reference: Picture, here: Picture) -> Iterator[_Piec
     # A window that is new reaches beyond what is.
     around = cv2.dilate(new.astype(np.uint8), np.ones((7, 7))).astype(np.float32)
     reach = round(REACH * reference.shape[1] / step)
-    pad = reach + _TILE
-    before = np.pad(normed(detail(reduced(reference))), pad)
-    after = np.pad(normed(detail(reduced(here))) * around, pad)
-    energy_after, gone, come = np.square(after), np.pad(lost.astype(np.float32), pad), np.pad(new, pad)
-    side = _TILE + 2 * _CORNER
-    for y in range(pad, pad + height - _TILE + 1, _STEP):
-        for x in range(pad, pad + width - _TILE + 1, _STEP):
-            area = np.s_[y - reach : y + _TILE + reach, x - reach : x + _TILE + reach]
-            if gone[y : y + _TILE, x : x + _TILE].sum() < _LEAST_LOST or come[area].sum() < _LEAST_LOST:
+    small = [reduced(picture) for picture in (reference, here)]
+    for how in _SEARCHES:
+        side, pad, wide = how.side, reach + how.side, how.side + 2 * _CORNER
+        was, now = (normed(detail(picture, how.fine_px, how.around_px), how.window_px) for picture in small)
+        before, after = np.pad(was, pad), np.pad(now * around, pad)
+        energy_after, gone, come = np.square(after), np.pad(lost.astype(np.float32), pad), np.pad(new, pad)
+        for y, x in itertools.product(*(range(pad, pad + end - side + 1, side // 2) for end in (height, width))):
+            area = np.s_[y - reach : y + side + reach, x - reach : x + side + reach]
+            if gone[y : y + side, x : x + side].sum() < _LEAST_LOST or come[area].sum() < _LEAST_LOST:
                 continue
-            large = np.s_[y - _CORNER : y + _TILE + _CORNER, x - _CORNER : x + _TILE + _CORNER]
-            best = (_FOUND, 0, 0, 0)
-            for turn in _ANGLES:
-                matrix = cv2.getRotationMatrix2D(((side - 1) / 2, (side - 1) / 2), -turn, 1)
+            large = np.s_[y - _CORNER : y + side + _CORNER, x - _CORNER : x + side + _CORNER]
+            best = (0.0, 0, 0, 0)
+            for turn in how.angles_deg:
+                matrix = cv2.getRotationMatrix2D(((wide - 1) / 2, (wide - 1) / 2), -turn, 1)
                 piece, mask = (
-                    cv2.warpAffine(one, matrix, (side, side))[_CORNER:-_CORNER, _CORNER:-_CORNER]
+                    cv2.warpAffine(one, matrix, (wide, wide))[_CORNER:-_CORNER, _CORNER:-_CORNER]
                     for one in (before[large] * gone[large], gone[large])
                 )
                 mask = (mask > 0.5).astype(np.float32)
@@ -181,9 +209,11 @@ def _pieces(found: Changes, reference: Picture, here: Picture) -> Iterator[_Piec
                 product = cv2.matchTemplate(after[area], piece, cv2.TM_CCORR)
                 likeness = product / np.sqrt(energy * np.maximum(there, _LEAST_ENERGY * energy))
                 row, column = (int(v) for v in np.unravel_index(int(np.argmax(likeness)), likeness.shape))
-                best = max(best, (float(likeness[row, column]), column - reach, row - reach, turn))
-            if best[0] > _FOUND:
-                middle = (step * (at - pad + _TILE // 2) for at in (x, y))
+                if likeness[row, column] > _FOUND:
+                    told = float(_nats(likeness[row, column]) * mask.sum())
+                    best = max(best, (told, column - reach, row - reach, turn))
+            if best[0] > 0:
+                middle = (step * (at - pad + side // 2) for at in (x, y))
                 yield best[0], *middle, float(step * best[1]), float(step * best[2]), float(best[3])
 
 

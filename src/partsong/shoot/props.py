@@ -27,7 +27,9 @@ TURNED_DEG = 2.0
 _MOVED_PX = 1.0  # of the still picture; less is what registration may leave, and a light that falls otherwise
 _SAME = 0.3  # of a thing, that two findings of it share
 _BESIDE_PX = 25
-_KNOWN, _BORNE_OUT = 0.25, 0.2  # of a thing's two places: what other takes see there at least, and what of it is odd
+_KNOWN, _BORNE_OUT = 0.25, 0.2  # of a thing's two places: what other takes see there at least, and what of it is odd,
+_ODD = 0.3  # and from which share of it the takes that see it bear out what tells less than by itself
+_BEYOND_DOUBT = 24.0  # nats, from which a move is told of a part of a surface
 _ROWS = ("upper", "", "lower")
 _COLUMNS = ("left", "", "right")
 _HARDLY = 0.25  # of a part of the frame, below which it is named as not seen
@@ -63,9 +65,11 @@ def compared(sight: Sight, reference: Sight, others: Sequence[Sight] = ()) -> Co
     views = [View(drawn(still, noise_of(one), black), ~one.unmoving) for one, still in stills]
     odd = odd_one_out(views[0], views[1:])
     found = changes(reference, sight, here, odd)
-    surfaces = alone(odd, reference.still, here)
+    surfaces = alone(odd, reference.still, here, black)
     things = [one for one in moved(found, reference.still, here) if _far(one)]
-    things = _once([one for one in things if _borne_out(one, odd, surfaces)])
+    # Of two pictures neither is the odd one.
+    least_odd = _ODD if len(views) > 2 else 1.0
+    things = _once([one for one in things if _borne_out(one, odd, surfaces, least_odd)])
     near = [_near(one) for one in things]
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
     return Compared(tuple(things), tuple(surfaces), found.seen, odd.player_before | odd.player)
@@ -81,13 +85,19 @@ def _far(one: Moved) -> bool:
     return bool(np.hypot(one.dx, one.dy) >= _MOVED_PX) or abs(one.turn_deg) >= TURNED_DEG
 
 
-def _borne_out(one: Moved, odd: Odd, surfaces: Sequence[Alone]) -> bool:
-    """Say whether a move is told: by its weight, or by a surface; and not where the take is no odd one there."""
+def _borne_out(one: Moved, odd: Odd, surfaces: Sequence[Alone], least_odd: float) -> bool:
+    """Say whether a move is told: by its weight, a surface or other takes; not where the take is no odd one."""
     place = one.before | one.after
     known = place & odd.told
-    if known.sum() > _KNOWN * place.sum() and (odd.where & known).sum() < _BORNE_OUT * known.sum():
+    asked = bool(known.sum() > _KNOWN * place.sum())
+    share = float((odd.where & known).sum()) / max(float(known.sum()), 1.0)
+    if asked and share < _BORNE_OUT:
         return False
-    return one.told >= SURE or any(_explains(one, surface) for surface in surfaces)
+    if one.told >= _BEYOND_DOUBT:
+        return True
+    # What went or came is larger than what of it fits the ground elsewhere.
+    touched = [_explains(one, surface) for surface in surfaces if (surface.where & place).any()]
+    return all(touched) and (one.told >= SURE or bool(touched) or (asked and share > least_odd))
 
 
 def _explains(one: Moved, surface: Alone) -> bool:

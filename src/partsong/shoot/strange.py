@@ -27,19 +27,24 @@ _SEEN = 6.0  # energy of a drawing's weaker direction over that of the noise in 
 _RATIOS = tuple(2.0 ** (step / 3) for step in range(-3, 4))  # of contrast, around what the place itself tells
 _PASSED = 0.03648  # of white noise's mean square, that a gradient keeps: the sum of its kernel's squares
 _FOOT = 0.015  # of the signal, above black: what lies below is mostly flare and noise
+_LEAST_LEFT = 0.05
 _CODE = 1 / 876  # of ten bits: no picture is quieter than its codes are apart
 _BLACK = 0.002  # quantile
 
 
 @dataclass(frozen=True, slots=True)
 class _Scale:
-    """Gradients of a picture, their tensor in the window around each pixel, the noise's share, and the weaker way."""
+    """Gradients of a picture, their tensor in the window around each pixel, the noise's share, and the weaker way.
+
+    ``left`` is the share of that energy which is left of it near black.
+    """
 
     across: Picture
     down: Picture
     tensor: tuple[Picture, Picture, Picture]
     noise: Picture
     weak: Picture
+    left: Picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +60,11 @@ def black_of(*pictures: Picture) -> float:
     return min(float(np.quantile(picture[::4, ::4], _BLACK)) for picture in pictures)
 
 
+def logarithm(picture: Picture, black: float, foot: float = _FOOT) -> Picture:
+    """Return the logarithm of light in a picture, of which ``black`` is the level of no light."""
+    return np.asarray(np.log(np.maximum(picture - np.float32(black), 0) + np.float32(foot)), np.float32)
+
+
 def drawn(picture: Picture, noise: Picture, black: float) -> Drawn:
     """Return the drawing of a picture (h, w).
 
@@ -62,14 +72,16 @@ def drawn(picture: Picture, noise: Picture, black: float) -> Drawn:
     """
     import cv2
 
-    light = np.maximum(picture - np.float32(black), 0) + np.float32(_FOOT)
-    around = cv2.GaussianBlur(light, (0, 0), 2.0)
+    around = cv2.GaussianBlur(np.maximum(picture - np.float32(black), 0) + np.float32(_FOOT), (0, 0), 2.0)
     share = np.maximum(noise, np.float32(_CODE**2 / 12)) / np.square(around)
-    logarithm = np.log(light)
+    # Near black the foot takes contrast away.
+    left = np.maximum(1 - np.float32(_FOOT) / around, np.float32(_LEAST_LEFT))
+    light = logarithm(picture, black)
     size = (picture.shape[1] // 2, picture.shape[0] // 2)
-    halves = (np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_AREA), np.float32) for one in (logarithm, share))
-    smaller, less = halves
-    return Drawn(_scale(logarithm, share), _scale(smaller, less * np.float32(0.25)))
+    smaller, less, half_left = (
+        np.asarray(cv2.resize(one, size, interpolation=cv2.INTER_AREA), np.float32) for one in (light, share, left)
+    )
+    return Drawn(_scale(light, share, left), _scale(smaller, less * np.float32(0.25), half_left))
 
 
 def strangeness(one: Drawn, other: Drawn) -> tuple[Picture, Mask]:
@@ -88,11 +100,12 @@ def strangeness(one: Drawn, other: Drawn) -> tuple[Picture, Mask]:
     return np.asarray(np.where(told, strange, np.where(also, coarse, 0)), np.float32), told | also
 
 
-def _scale(picture: Picture, noise: Picture) -> _Scale:
+def _scale(picture: Picture, noise: Picture, left: Picture) -> _Scale:
     across, down = _gradients(picture)
     tensor = (_mean(across * across), _mean(down * down), _mean(across * down))
     share = np.asarray(noise * np.float32(_PASSED), np.float32)
-    return _Scale(across, down, tensor, share, np.maximum(_weaker(*tensor) - share, 0))
+    weak = np.maximum(_weaker(*tensor) - share, 0)
+    return _Scale(across, down, tensor, share, weak, np.square(left))
 
 
 def _compared(one: _Scale, other: _Scale) -> tuple[Picture, Mask]:
@@ -116,8 +129,12 @@ def _compared(one: _Scale, other: _Scale) -> tuple[Picture, Mask]:
         apart -= other.noise + square * one.noise
         apart /= np.maximum(other.weak + square * one.weak, 1e-12)
         np.minimum(least, apart, out=least)
-    floor = _SEEN * np.maximum(one.noise, other.noise)
-    return least, (one.weak > floor) | (other.weak > floor)
+    # What one shows must be more than its own noise, and more than the other's if that showed it too.
+    seen = [
+        (mine.weak > _SEEN * mine.noise) & (mine.weak * theirs.left > _SEEN * theirs.noise * mine.left)
+        for mine, theirs in ((one, other), (other, one))
+    ]
+    return least, seen[0] | seen[1]
 
 
 def _weaker(xx: Picture, yy: Picture, xy: Picture) -> Picture:

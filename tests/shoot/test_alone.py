@@ -1,0 +1,67 @@
+"""Which of two pictures holds a thing: pictures that we painted, boards with a thing on them, lit otherwise."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from partsong.shoot.alone import alone
+from partsong.shoot.odd import Odd
+
+Picture = NDArray[np.float32]
+
+HEIGHT, WIDTH = 200, 260
+PLACE = np.s_[70:130, 90:170]
+
+
+def _grain(seed: int, strength: float) -> Picture:
+    values = np.random.default_rng(seed).normal(size=(HEIGHT, WIDTH)).astype(np.float32)
+    soft = cv2.GaussianBlur(values, (0, 0), 1.5)
+    return np.asarray(strength * soft / soft.std(), np.float32)
+
+
+def _ground() -> Picture:
+    boards = _grain(1, 0.1)
+    boards[::25] -= 0.8  # the gaps between them
+    boards[1::25] -= 0.8
+    return np.asarray(0.25 * np.exp(boards), np.float32)
+
+
+def _lit(room: Picture, lamp_x: float) -> Picture:
+    light = 0.4 + 0.8 * np.exp(-(((np.linspace(0, 1, WIDTH, dtype=np.float32) - lamp_x) / 0.6) ** 2))
+    return np.asarray(cv2.GaussianBlur(room * light, (0, 0), 0.7), np.float32)
+
+
+def _odd(cut: slice) -> Odd:
+    """Return what two takes tell of the place, as ragged as windows leave it; from ``cut`` on a player hides it."""
+    where = np.zeros((HEIGHT, WIDTH), bool)
+    where[PLACE] = True
+    wobble = _grain(5, 3.0) > -2
+    where = np.asarray(cv2.dilate(where.astype(np.uint8), np.ones((5, 5))) > 0, bool) & wobble
+    player = np.zeros_like(where)
+    player[:, cut] = True
+    where &= ~player
+    return Odd(where, where, ~player, player, np.zeros_like(where))
+
+
+@pytest.mark.parametrize("brightness", [0.12, 0.5])
+@pytest.mark.parametrize("strength", [0.05, 0.3])
+@pytest.mark.parametrize("cut", [slice(0, 0), slice(140, WIDTH)])
+def test_the_picture_around_which_an_edge_runs_holds_the_thing(brightness: float, strength: float, cut: slice) -> None:
+    with_it = _ground()
+    with_it[PLACE] = (brightness * np.exp(_grain(2, strength)))[PLACE]
+    for reference, here, which in ((with_it, _ground(), "before"), (_ground(), with_it, "after")):
+        for lamps in ((0.1, 0.9), (0.9, 0.1)):
+            (found,) = alone(_odd(cut), _lit(reference, lamps[0]), _lit(here, lamps[1]), 0.0)
+            assert found.which == which
+
+
+def test_two_drawings_without_an_outline_are_not_told_apart() -> None:
+    one, other = (np.asarray(0.25 * np.exp(_grain(seed, 0.3)), np.float32) for seed in (3, 4))
+    whole = np.zeros((HEIGHT, WIDTH), bool)
+    whole[3:-3, 3:-3] = True
+    none = np.zeros_like(whole)
+    (found,) = alone(Odd(whole, whole, ~none, none, none), _lit(one, 0.5), _lit(other, 0.5), 0.0)
+    assert found.which == "either"
