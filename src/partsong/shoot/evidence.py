@@ -13,7 +13,9 @@ from partsong.errors import OutputFailed
 from partsong.film.folder import FilmFolder, writing
 from partsong.film.records import Finding, Region, Take
 from partsong.media import tags
-from partsong.media.picture import encoded_rgb, open_picture, resized
+from partsong.media.packets import read_key_frames
+from partsong.media.picture import PictureReader, encoded_rgb, open_picture, resized
+from partsong.media.planes import Matrix, Planes, ValueRange
 from partsong.shoot.closeup import side_by_side
 from partsong.shoot.names import without_accents
 from partsong.shoot.sight import encoded_luma
@@ -31,7 +33,8 @@ _RESTS = 12  # frames after a knock, when what swung is at rest
 def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: str, free: NDArray[np.bool_]) -> Path:
     """Draw a take's picture of evidence as ``reports/shoot-TAKE.jpg`` and return its path.
 
-    The frame is that of the first finding that has a time, else one from the middle; it is shown as it was encoded.
+    The frame is that of the first finding that has a time, else a key frame near the middle, which costs least; it is
+    shown as it was encoded.
     Of a knocked camera a place where nobody moves (``free``) is shown before and after.
 
     Raises
@@ -43,9 +46,12 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
 
     picture = take.picture
     timed = [finding.at for finding in findings if finding.at is not None]
-    frame = picture.rate.frames_at(timed[0].seconds) if timed else picture.frames // 2
-    frame = min(max(frame, 0), picture.frames - 1)
-    rgb = _frame(folder.locate(take.clip.file), take, frame)
+    path = folder.locate(take.clip.file)
+    if timed:
+        frame = min(max(picture.rate.frames_at(timed[0].seconds), 0), picture.frames - 1)
+        rgb = _frame(path, take, frame)
+    else:
+        frame, rgb = _key_frame(path, take, picture.frames // 2)
     shown = np.ascontiguousarray((np.clip(rgb, 0, 1) * 255).astype(np.uint8)[:, :, ::-1])
     scale = shown.shape[1] / (picture.height if picture.rotation_deg in (90, 270) else picture.width)
     for number, finding in enumerate(findings, start=1):
@@ -102,20 +108,34 @@ def _draw_way(shown: NDArray[np.uint8], was: Region, moved_px: tuple[float, floa
 
 def _jump(folder: FilmFolder, take: Take, frame: int, free: NDArray[np.bool_], width: int) -> NDArray[np.uint8] | None:
     """Return a place before a frame and once the camera is at rest again."""
-    matrix = tags.usable_matrix(take.picture.matrix) or "bt709"
-    value_range = tags.usable_range(take.picture.value_range) or "limited"
     frames = [max(0, frame - 1), min(frame + _RESTS, take.picture.frames - 1)]
-    with open_picture(
-        folder.locate(take.clip.file), take.picture, threads=1, matrix=matrix, value_range=value_range
-    ) as reader:
+    with _opened(folder.locate(take.clip.file), take) as reader:
         before, after = (encoded_luma(planes) for planes in reader.read(frames))
     return side_by_side(before, after, free, width)
 
 
 def _frame(path: Path, take: Take, frame: int) -> NDArray[np.float32]:
-    matrix = tags.usable_matrix(take.picture.matrix) or "bt709"
-    value_range = tags.usable_range(take.picture.value_range) or "limited"
-    with open_picture(path, take.picture, threads=1, matrix=matrix, value_range=value_range) as reader:
-        planes = next(reader.read([frame]))
-        width = min(_WIDTH, planes.width)
-        return encoded_rgb(resized(planes, width, max(2, round(planes.height * width / planes.width))))
+    with _opened(path, take) as reader:
+        return _small(next(reader.read([frame])))
+
+
+def _key_frame(path: Path, take: Take, near: int) -> tuple[int, NDArray[np.float32]]:
+    """Return the last key frame up to ``near`` and its number; the frame itself where there is none."""
+    matrix, value_range = _colour(take)
+    for number, planes in read_key_frames(path, take.picture, [near], matrix=matrix, value_range=value_range):
+        return number, _small(planes)
+    return near, _frame(path, take, near)
+
+
+def _opened(path: Path, take: Take) -> PictureReader:
+    matrix, value_range = _colour(take)
+    return open_picture(path, take.picture, threads=1, matrix=matrix, value_range=value_range)
+
+
+def _colour(take: Take) -> tuple[Matrix, ValueRange]:
+    return tags.usable_matrix(take.picture.matrix) or "bt709", tags.usable_range(take.picture.value_range) or "limited"
+
+
+def _small(planes: Planes) -> NDArray[np.float32]:
+    width = min(_WIDTH, planes.width)
+    return encoded_rgb(resized(planes, width, max(2, round(planes.height * width / planes.width))))
