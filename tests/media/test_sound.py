@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 import clips
 from partsong.errors import InvalidInput, OutputFailed, UnreadableMedia
+from partsong.media.container import picture_stream, reading
 from partsong.media.resample import Resampler, new_length
 from partsong.media.sound import load_sound, measured, read_sound, write_wav
 
@@ -146,6 +147,42 @@ def test_sound_and_picture_share_one_clock(tmp_path: Path) -> None:
     path = clips.clip(tmp_path / "early.mov", frames=25, ticks=range(25, 50), sound=music(96000))
     early = load_sound(path)
     np.testing.assert_allclose(early, music(96000)[48000:], atol=2**-15)
+
+
+@pytest.mark.parametrize(
+    ("name", "muxing"),
+    [
+        ("edited.mov", {}),
+        ("plain.mp4", {"use_editlist": "0"}),
+        ("in pieces.mp4", {"movflags": "frag_keyframe+empty_moov"}),
+        ("delayed.mp4", {"movflags": "negative_cts_offsets"}),
+        ("other.mkv", {}),
+    ],
+)
+@pytest.mark.parametrize("codec", ["libx264", "libx265"])
+def test_where_the_picture_begins_is_known_without_decoding_it(
+    name: str, muxing: dict[str, str], codec: str, tmp_path: Path
+) -> None:
+    """The frames are reordered, so what is decoded first is not what is shown first."""
+    sound_codec = "pcm_s16le" if name.endswith("mov") else "aac"
+    truth = np.random.default_rng(1).normal(0, 0.1, (48000, 1)).astype(np.float32)
+    path = clips.clip(
+        tmp_path / name,
+        frames=25,
+        codec=codec,
+        b_frames=3,
+        muxing=muxing,
+        sound=truth,
+        sound_codec=sound_codec,
+    )
+    starts = []
+    for picture in (True, False):
+        with reading(path, picture=picture) as container:
+            stream = picture_stream(container)
+            starts.append(stream.start_time * stream.time_base)
+    assert starts[0] == starts[1]
+    found = np.correlate(load_sound(path)[:, 0], truth[20000:24000, 0], "valid").argmax()
+    assert found == 20000
 
 
 def test_stereo_and_deeper_codes_keep_their_channels(tmp_path: Path) -> None:

@@ -23,11 +23,14 @@ COPY_AGAIN = "Copy it again from the card and compare; never delete the card's c
 
 
 @contextlib.contextmanager
-def reading(path: Path, hardware: HWAccel | None = None, *, known: bool = False) -> Iterator[InputContainer]:
+def reading(
+    path: Path, hardware: HWAccel | None = None, *, known: bool = False, picture: bool = True
+) -> Iterator[InputContainer]:
     """Open a media file to read, and tell what goes wrong in the block as :class:`UnreadableMedia`.
 
     ``hardware`` decodes its picture, if given. A file that is ``known``, since we wrote it without reordered frames, is
-    not looked into: that decodes a frame to learn its pixel format and how frames are reordered.
+    not looked into: that decodes a frame to learn its pixel format and how frames are reordered. Nor is an ISO base
+    media file (ISO/IEC 14496-12) whose ``picture`` will not be decoded: its tables say when each frame is shown.
 
     Raises
     ------
@@ -36,12 +39,14 @@ def reading(path: Path, hardware: HWAccel | None = None, *, known: bool = False)
     UnreadableMedia
         If it is no media, or if it breaks off while it is read.
     """
+    checked = _checked(path)
+    looked_into = not known and (picture or not _is_iso(checked))
     with (
         media_errors(path),
         av.open(
-            str(_checked(path)),
+            str(checked),
             "r",
-            options={"format_whitelist": _CONTAINERS, **({"skip_frame": "all"} if known else {})},
+            options={"format_whitelist": _CONTAINERS, **({} if looked_into else {"skip_frame": "all"})},
             metadata_errors="replace",
             hwaccel=hardware,
         ) as container,
@@ -65,6 +70,11 @@ def _checked(path: Path) -> Path:
     if path.stat().st_size == 0:
         raise UnreadableMedia(path, "the file is empty", COPY_AGAIN)
     return path.resolve()  # a plain absolute path is never taken for a web address or a list of files
+
+
+def _is_iso(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(8)[4:] in _ISO_BOXES
 
 
 def _unreadable(path: Path, problem: Exception) -> UnreadableMedia:

@@ -42,7 +42,7 @@ def packets_of(path: Path) -> Packets:
     UnreadableMedia
         If there is no picture in the file.
     """
-    with reading(path) as container:
+    with reading(path, picture=False) as container:
         stream = picture_stream(container)
         if stream is None:
             raise UnreadableMedia(path, "there is no picture in it", "Choose a clip with picture.")

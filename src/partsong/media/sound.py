@@ -146,7 +146,7 @@ def measured(path: Path) -> SoundInfo | None:
     UnreadableMedia
         If the sound cannot be decoded.
     """
-    with reading(path) as container:
+    with reading(path, picture=False) as container:
         opened = _open(path, container)
         if opened is None:
             return None
@@ -174,7 +174,7 @@ def measured(path: Path) -> SoundInfo | None:
 
 def native_blocks(path: Path) -> Iterator[tuple[NDArray[np.float32], int]]:
     """Yield all sound of a file at its own rate, as (block, rate in hertz); nothing when it has none."""
-    with reading(path) as container:
+    with reading(path, picture=False) as container:
         opened = _open(path, container)
         if opened is not None:
             for _, block in _native(opened, 0):
@@ -270,7 +270,7 @@ def _float(frame: Any) -> NDArray[np.float32]:
 
 
 def _resampled(path: Path, rate_hz: int, first: int, last: int | None) -> Iterator[NDArray[np.float32]]:
-    with reading(path) as container:
+    with reading(path, picture=False) as container:
         opened = _open(path, container)
         if opened is None:
             raise UnreadableMedia(path, "there is no sound in it", "Choose a file with sound.")
