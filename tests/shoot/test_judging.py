@@ -20,7 +20,7 @@ from partsong.media.planes import Planes
 from partsong.media.soundtrack import SoundTrack
 from partsong.render import bands
 from partsong.shoot import camera, check, hearing, judge, order, steps
-from partsong.shoot.sampling import sampling
+from partsong.shoot.sampling import AFFORDED_PIXELS, sampling
 from partsong.shoot.sight import Looker, Sight
 from partsong.timebase import Rate
 from partsong.watch import silent
@@ -254,7 +254,7 @@ def test_sampling_stays_within_its_means() -> None:
     for width, height, frames in ((3840, 2160, 5760), (1920, 1080, 5760), (320, 180, 90), (3840, 2160, 3)):
         plan = sampling(frames, width, height, tuple(range(0, frames, 25)))
         looked = len(plan.spread) + sum(len(run) for run in plan.runs)
-        assert looked <= max(16, 360_000_000 // (width * height)) + 3
+        assert looked <= max(16, AFFORDED_PIXELS // (width * height)) + 3
         assert all(0 <= frame < frames for frame in plan.spread)
         assert all(run.stop <= frames for run in plan.runs)
         assert list(plan.spread) == sorted(set(plan.spread))

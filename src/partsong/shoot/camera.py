@@ -54,11 +54,12 @@ def followed(
     if min(looker.pictures[0].shape) < LEAST_SIDE:
         return np.zeros((0, 10)), 0.0, range(frames)
     # The whole pictures are followed: a player moves, but his light is the same, and robust weights leave him out.
-    step = max(1, len(looker.frames) // _SAMPLES)
+    count = len(looker.frames)
+    picked = np.linspace(0, count - 1, min(count, _SAMPLES)).round().astype(int)
     course = course_of(
         look,
-        looker.frames[::step],
-        looker.pictures[::step],
+        [looker.frames[n] for n in picked],
+        [looker.pictures[n] for n in picked],
         width=size[0],
         height=size[1],
         rate_hz=rate_hz,

@@ -47,19 +47,16 @@ def suspects(packets: Packets) -> tuple[int, ...]:
     Encoders of few bits leave the first frames after a key frame nearly empty anyway; where packets at one distance
     from a key frame are often that small, nothing is told by them.
     """
+    from scipy.ndimage import median_filter
+
     sizes = packets.sizes.astype(np.float64)
     if packets.keys.all():
         return tuple(int(n) + 1 for n in np.flatnonzero(np.diff(sizes) == 0))
-    found = []
-    unsaid = hidden(packets)
     between = np.flatnonzero(~packets.keys)
-    inner = range(ENDS, len(sizes) - ENDS)
-    for place, n in enumerate(between):
-        near = sizes[between[max(0, place - _NEIGHBOURS) : place + _NEIGHBOURS + 1]]
-        usual = float(np.median(near))
-        if sizes[n] < _SMALL * usual and int(n) in inner and int(n) not in unsaid:
-            found.append(int(n))
-    return tuple(found)
+    usual = median_filter(sizes[between], 2 * _NEIGHBOURS + 1)
+    small = between[sizes[between] < _SMALL * usual]
+    inner, unsaid = range(ENDS, len(sizes) - ENDS), hidden(packets)
+    return tuple(int(n) for n in small if n in inner and n not in unsaid)
 
 
 def hidden(packets: Packets) -> set[int]:

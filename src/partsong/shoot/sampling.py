@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-AFFORDED_PIXELS = 360_000_000
-"""Decoded and looked at for one take: 43 frames of 3840 x 2160, seven seconds of one processor from camera HEVC."""
+AFFORDED_PIXELS = 320_000_000
+"""Decoded and looked at for one take: 38 frames of 3840 x 2160, six seconds of one processor from camera HEVC."""
 
 MOST_SPREAD = 40
 MOST_IN_RUNS = 72
@@ -41,10 +41,10 @@ def sampling(frames: int, width: int, height: int, keys: tuple[int, ...]) -> Sam
     --------
     >>> chosen = sampling(5760, 3840, 2160, tuple(range(0, 5760, 24)))
     >>> len(chosen.spread), [len(run) for run in chosen.runs]
-    (24, [6, 6, 6])
+    (19, [6, 6, 6])
     """
     afforded = max(16, AFFORDED_PIXELS // (width * height))
-    in_runs = min(MOST_IN_RUNS, afforded * 9 // 20, frames)
+    in_runs = min(MOST_IN_RUNS, afforded // 2, frames)
     count = min(MOST_SPREAD, afforded - in_runs, frames)
     spread = tuple(sorted({(2 * n + 1) * frames // (2 * count) for n in range(count)}))
     length = max(1, min(LONGEST_RUN, in_runs // RUNS))
