@@ -80,6 +80,8 @@ def test_rules(signs, confidence):
         (Responses(2666, 2083, 7, 25, True, mixed=True), "none"),  # and in as many windows
         (Responses(67, 43, 7, 22, True, mixed=True), "likely"),
         (Responses(67, 43, 7, 12, True, mixed=True), "none"),
+        (Responses(68, 26, 7, 15, False, mixed=True), "likely"),
+        (Responses(85, 55, 7, 11, False, mixed=True), "none"),  # another song
         (Responses(57, 18, 7, 7, True, mixed=True), "likely"),
         (Responses(549, 199, 7, 7, True, onsets_log10_chance=-3.8), "likely"),
         (Responses(549, 199, 7, 7, True), "ask"),
