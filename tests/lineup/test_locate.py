@@ -130,6 +130,18 @@ def test_an_exact_loop_is_asked_about(band):
     assert np.abs((starts + late_s() - 20 + 2) % 4 - 2).max() < 0.02
 
 
+def test_a_loop_behind_a_mix_is_placed_by_its_beginning(band, song):
+    loop = np.concatenate([np.zeros(12 * RATE_HZ, np.float32), np.tile(band.part("drum", 4, bpm=120), 12)])
+    rest = (song["bells"] + song["pluck"])[: len(loop)]
+    mix = np.pad(0.5 * loop[: len(rest)] + rest, (0, max(len(loop) - len(rest), 0)))
+
+    found = locate(features.hear(band.filmed(loop, 2.6, 35)), [Reference("mix", features.hear(mix))])
+
+    assert found.confidence == "likely"
+    assert found.line.start_s == pytest.approx(2.6 - late_s(), abs=1e-3)
+    assert len(found.possible) > 2
+
+
 def test_the_part_played_again_is_placed(band, references):
     clip = band.filmed(band.part("bells", SONG_S, performance=1), 5, 65)
 
