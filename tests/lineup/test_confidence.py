@@ -78,8 +78,9 @@ def test_rules(signs, confidence):
         (Responses(60, 30, 7, 20, True, mixed=True), "likely"),
         (Responses(94, 62, 7, 11, True, mixed=True), "none"),  # the highest lead of another song against a mix
         (Responses(2666, 2083, 7, 25, True, mixed=True), "none"),  # and in as many windows
-        (Responses(67, 43, 7, 22, True, mixed=True), "likely"),
-        (Responses(67, 43, 7, 12, True, mixed=True), "none"),
+        (Responses(67, 43, 7, 22, True, mixed=True), "none"),
+        (Responses(390, 135, 7, 15, True), "ask"),  # another song, most of it beyond the song's end
+        (Responses(390, 135, 7, 15, True, onsets_log10_chance=-3), "likely"),
         (Responses(68, 26, 7, 15, False, mixed=True), "likely"),
         (Responses(85, 55, 7, 11, False, mixed=True), "none"),  # another song
         (Responses(57, 18, 7, 7, True, mixed=True), "likely"),

@@ -108,14 +108,13 @@ def judge_response(signs: Responses) -> Judgement:
     """Say how sure a place is at which all windows together show a room's response.
 
     A song's other places say what music of one key reaches by itself: of songs that do not belong, the best place had
-    up to 1.7 times the evidence of the next one where even and odd windows settled on one instant, and in fewer than
-    ten windows 2.8 times, and 6.5 times where they did not. In a mix, whose many notes are more alike everywhere, it
-    was 1.5 times, settled or not, and 1.3 in fourteen windows or more that did. Few windows count for more where the
-    search by onsets chose the same place.
+    up to 2.9 times the evidence of the next one where even and odd windows settled on one instant, and in fewer than
+    ten windows up to 6.5 times where they did not. In a mix, whose many notes are more alike everywhere, it was 1.6
+    times, settled or not. Less does where the search by onsets chose the same place.
     """
     method, lead = "phase", signs.evidence / max(signs.rival, 10.0)
     told = signs.windows >= 10 and signs.rivals >= 3
-    enough, unsettled = (1.5 if signs.windows >= 14 else 1.8, 2.5) if signs.mixed else (2.5, 8.0)
+    enough, unsettled = (1.8, 2.5) if signs.mixed else (2.5 if signs.onsets_log10_chance <= -2.5 else 4.0, 8.0)
     few = 6 <= signs.windows < 10 and signs.rivals >= 3 and signs.settled
     if told and signs.settled and signs.evidence >= 100 and signs.windows >= 14 and lead >= 5:
         return Judgement("sure", method, "The sound itself agrees with the song, faintly but all along")
