@@ -79,7 +79,9 @@ def test_rules(signs, confidence):
         (Responses(94, 62, 7, 11, True, mixed=True), "none"),  # the highest lead of another song against a mix
         (Responses(2666, 2083, 7, 25, True, mixed=True), "none"),  # and in as many windows
         (Responses(67, 43, 7, 22, True, mixed=True), "none"),
-        (Responses(390, 135, 7, 15, True), "ask"),  # another song, most of it beyond the song's end
+        (Responses(390, 135, 7, 15, True), "ask"),  # another song, a third of it beyond the song's end
+        (Responses(3200, 50, 7, 20, True, share=0.6), "ask"),
+        (Responses(3200, 50, 7, 20, False, share=0.6), "none"),
         (Responses(390, 135, 7, 15, True, onsets_log10_chance=-3), "likely"),
         (Responses(68, 26, 7, 15, False, mixed=True), "likely"),
         (Responses(85, 55, 7, 11, False, mixed=True), "none"),  # another song

@@ -7,7 +7,7 @@ from partsong.lineup import features, strokes
 from partsong.lineup.features import RATE_HZ
 from partsong.lineup.fine import PhaseLine, Response
 from partsong.lineup.line import Fit, Line
-from partsong.lineup.locate import Found, Reference, _of_sound, _phase_t, _rival, locate, measure_at
+from partsong.lineup.locate import Found, Reference, _of_sound, _phase_t, _rival, _share, locate, measure_at
 
 SONG_S = 75.0
 
@@ -186,3 +186,10 @@ def test_a_first_place_without_windows_is_compared_with_nothing():
 
     assert _phase_t(None, second) == 0.0  # the song is silent there: too few windows with sound on both sides
     assert _phase_t(second, None) > 0
+
+
+def test_how_much_of_a_clip_lies_on_the_song():
+    ten, forty = (features.hear(np.ones(length_s * RATE_HZ, np.float32)) for length_s in (10, 40))
+
+    assert [_share(ten, forty, Line(start_s)) for start_s in (-4.0, 5.0, 37.0, 50.0)] == pytest.approx([0.6, 1, 0.3, 0])
+    assert _share(forty, ten, Line(-20.0)) == 1.0

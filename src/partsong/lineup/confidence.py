@@ -92,7 +92,8 @@ class Responses:
     ``evidence`` is that place's and ``rival`` that of the best of ``rivals`` other places, as natural logarithms of a
     likelihood ratio; ``windows`` how many were summed; ``settled`` whether even and odd ones put the direct sound
     alike. ``onsets_log10_chance`` is that of the search by onsets, where it puts the same place first (else 0), and
-    ``mixed`` says that the reference holds more than the part.
+    ``mixed`` says that the reference holds more than the part. ``share`` of the clip (or of the song, if
+    that is shorter) lies on the song there.
     """
 
     evidence: float
@@ -102,6 +103,7 @@ class Responses:
     settled: bool
     onsets_log10_chance: float = 0.0
     mixed: bool = False
+    share: float = 1.0
 
 
 def judge_response(signs: Responses) -> Judgement:
@@ -113,6 +115,12 @@ def judge_response(signs: Responses) -> Judgement:
     times, settled or not. Less does where the search by onsets chose the same place.
     """
     method, lead = "phase", signs.evidence / max(signs.rival, 10.0)
+    if signs.share < 0.7:  # two songs of sixty led so by a few shared notes at the very end of one
+        if signs.windows >= 6 and signs.rivals >= 3 and signs.settled and lead >= 2:
+            return Judgement("ask", method, "The sound itself agrees with the song, but little of the clip lies on it")
+        return Judgement(
+            "none", "none", "No place stands out: probably another song, or too little is heard of this one"
+        )
     told = signs.windows >= 10 and signs.rivals >= 3
     enough, unsettled = (1.8, 2.5) if signs.mixed else (2.5 if signs.onsets_log10_chance <= -2.5 else 4.0, 8.0)
     few = 6 <= signs.windows < 10 and signs.rivals >= 3 and signs.settled

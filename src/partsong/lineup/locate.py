@@ -392,6 +392,7 @@ def _responding(
             settled=best.settled,
             onsets_log10_chance=0.0 if far(Line(places[0].lag_s), line) else places[0].log10_chance,
             mixed=mixed,
+            share=_share(clip, reference.heard, line),
         )
     )
     score = possible[0].score if possible else 0.0
@@ -426,6 +427,12 @@ def _named(clip: Heard, voice: int, reference: Reference, places: Sequence[coars
         if all(abs(place.lag_s - lag_s) > coarse.APART_S for lag_s in lags_s):
             lags_s.append(place.lag_s)
     return [Line(lag_s) for lag_s in lags_s]
+
+
+def _share(clip: Heard, song: Heard, line: Line) -> float:
+    """Return how much of the clip, or of the song if that is shorter, lies on the song."""
+    on_it_s = min(clip.length_s, song.length_s - line.start_s) - max(0.0, -line.start_s)
+    return max(on_it_s, 0.0) / min(clip.length_s, song.length_s)
 
 
 def _rival(first: Response, others: Sequence[Response]) -> float:
