@@ -162,8 +162,13 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
 
 
 def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer: Found) -> Found:
-    """Place a loop that nothing placed by where it begins and ends, or ask, with all its turns as candidates."""
-    if _RANK[answer.confidence] >= _RANK["likely"]:
+    """Place a loop by where it begins and ends, or ask, with all its turns as candidates.
+
+    Only what windows of the part's own stem said one by one stands: the sum of all windows knows no turns, and what
+    else is played with the loop's sounds hides them in a mix.
+    """
+    placed = _RANK[answer.confidence] >= _RANK["likely"]
+    if placed and answer.alone and any(reference.name == answer.against for reference in references[:-1]):
         return answer
     length_s = min(clip.length_s, _TURNING_S)
     first_s = (clip.length_s - length_s) / 2
@@ -195,7 +200,8 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
                 *(place for place in answer.possible if not _beside(place, turning)),
             ),
         )
-    return answer
+    reason = "The music repeats exactly, and none of its turns stands out of the song"
+    return replace(answer, confidence="ask", reason=reason) if placed else answer
 
 
 def _by_phase(clip: Heard, voice: int, reference: Reference, line: Line) -> Line:
