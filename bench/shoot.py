@@ -230,6 +230,7 @@ def files(seed: int, count: int) -> None:
         begin.new_film(root / "film", song=root / "mix.wav")
         parts = tuple(Part(id=f"p{n}", name=f"p{n}") for n in range(3 * count))
         truth: dict[str, str | None] = {}
+        places: dict[str, str] = {}
         for n, part in enumerate(parts):
             kind = ("repeated frames", "dropped frames", None)[n % 3]
             scene = Scene(scene_setting(seed + n, width=320, height=180, parts=1, oversample=1))
@@ -244,7 +245,7 @@ def files(seed: int, count: int) -> None:
             path.parent.mkdir(parents=True)
             noise = rng.normal(0, 0.02, (8 * 48_000, 1)).astype(np.float32)
             write(path, recipe, [scene.planes(0, frame) for frame in frames], noise)
-            truth[f"{part.id}-1"] = kind
+            truth[f"{part.id}-1"], places[f"{part.id}-1"] = kind, f"frame {at}, {recipe}"
         with FilmStore.open(root / "film") as store:
             store.change("Added parts", lambda film: film.replace(parts=parts))
             steps.add(store, [root / "clips"], silent())
@@ -255,6 +256,8 @@ def files(seed: int, count: int) -> None:
                 made[case] += 1
                 found[case] += kind is None or kind in kinds
                 extra[case] += len(kinds - {kind})
+                if kinds != {kind} - {None}:
+                    print(f"    {case} ({places[entry.take]}): {kinds or 'none'}, {entry.judgement.unseen}")
     for case in made:
         print(f"{case:20} {found[case]:3} of {made[case]:3}, other findings {extra[case]}")
 
@@ -580,6 +583,8 @@ def real(clip: Path, seed: int, count: int) -> None:
             found[name] += kind is None or kind in kinds
             wrong = [one for one in kinds if one != kind]
             extra[name] += len(wrong)
+            if wrong:
+                print(f"    {name}, from frame {first}: {[one.sentence for one in remarks if one.kind != kind]}")
             for one in wrong:
                 alarms[f"{one} in {name}"] += 1
             if name == "camera moved" and kind in kinds:

@@ -102,7 +102,8 @@ def found_again(
         if len(values) >= _ENOUGH:
             least[here] = np.log2(still[here] / np.median(values))
             own[here] = MAD_TO_SIGMA * np.median(np.abs(least[here & ~np.isnan(still)]))
-            standing[here] = np.median(values) < _USUALLY_LITTLE
+            # Where frames usually change little, the next one makes up for it.
+            standing[(here | (since == distance + 1)) & (np.median(values) < _USUALLY_LITTLE)] = True
         known = here & ~np.isnan(stopped)
         # A recorder that converts the rate repeats regularly, and that is usual then: but nothing ever moves in it.
         low = known & (still < _LESS) & (stopped < _STOPPED_AT_KEY)
