@@ -20,6 +20,9 @@ _LEAST_AMPLITUDE = 0.0006
 """Of the signal: a fifth of a code of 8 bits, below what a graded picture shows."""
 _EXPLAINS = 0.5
 """The least share of the changes that one wave must account for."""
+LEAST_STANDING = 10
+"""Frames: over a real street without any, 28 of 1,500 draws of five to nine frames showed bands that stand, and none of
+900 draws of ten to fifteen."""
 _EXPLAINS_STANDING = 0.75
 """Likewise for bands that stand: they come to 0.86 and more."""
 _ALIKE = 0.87
@@ -127,11 +130,11 @@ def standing_bands(rows: NDArray[np.float32], rate_hz: float, height: int) -> Ba
     Parameters
     ----------
     rows : (n, rows, columns)
-        Cells of n frames, encoded.
+        Cells of n frames, encoded; of less than :data:`LEAST_STANDING`, nothing is told.
     rate_hz, height
         As for :func:`moving_bands`.
     """
-    if len(rows) < 4:
+    if len(rows) < LEAST_STANDING:
         return None
     cells = _lit_changes(rows)
     change = _middle(cells)

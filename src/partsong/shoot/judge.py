@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from partsong.film.records import Film, Finding, Region, Take, Verdict
 from partsong.media.cues import CueKind
-from partsong.render.bands import Bands, even_exposure_s, moving_bands, standing_bands
+from partsong.render.bands import LEAST_STANDING, Bands, even_exposure_s, moving_bands, standing_bands
 from partsong.render.robust import MAD_TO_SIGMA
 from partsong.shoot import exposure
 from partsong.shoot.hearing import SILENT_DBFS, Heard
@@ -252,7 +252,12 @@ def _bands(
         rows = [sight.rows[stretch == np.bincount(stretch).argmax()]]
         rows += [other.rows for other in same_light if other.rows.shape[1:] == sight.rows.shape[1:]]
         found = standing_bands(np.concatenate(rows), rate_hz, sight.height)
-        if len(rows) == 1:
+        if sum(len(one) for one in rows) < LEAST_STANDING:
+            unseen.append(
+                "Bands that stand were not looked for: in too few of the frames looked at did camera and light stay as "
+                "they were."
+            )
+        elif len(rows) == 1:
             unseen.append(
                 "Bands that stand quite still were not looked for: that takes a second take in the same light. "
                 "Bands that move or creep were."
