@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -26,6 +25,7 @@ if TYPE_CHECKING:
 _WIDTH = 1280
 _LINE_PX, _MARGIN_PX = 26, 14
 _PAPER, _INK, _MARK = (236, 246, 250), (28, 32, 34), (40, 90, 235)  # blue, green, red
+_SIZE = 0.6  # of the writing
 _QUALITY = 90
 _RESTS = 12  # frames after a knock, when what swung is at rest
 
@@ -63,18 +63,19 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
             if finding.was is not None and finding.moved_px is not None:
                 _draw_way(shown, finding.was, finding.moved_px, scale)
             cv2.putText(shown, str(number), (left + 6, top + 24), cv2.FONT_HERSHEY_SIMPLEX, 0.8, _MARK, 2)
-    lines = [f"{take.id}, frame {frame}: {verdict}"]
+    lines = [_plain(f"{take.id}, frame {frame}: {verdict}")]
     knock = next((finding.at for finding in findings if finding.kind == "camera knocked"), None)
     jump = None if knock is None else _jump(folder, take, picture.rate.frames_at(knock.seconds), free, shown.shape[1])
     if jump is not None:
         shown = np.vstack([shown, jump])
         lines[0] += ". Below the frame: the same pixels before and after the knock"
     for number, finding in enumerate(findings, start=1):
-        lines += textwrap.wrap(f"{number}. {finding.sentence} {finding.advice}", width=shown.shape[1] // 11)
+        said = _plain(f"{number}. {finding.sentence} {finding.advice}")
+        lines += _wrapped(said, shown.shape[1] - 2 * _MARGIN_PX)
     sheet = np.full((2 * _MARGIN_PX + _LINE_PX * len(lines), shown.shape[1], 3), _PAPER, np.uint8)
     for number, line in enumerate(lines):
         at = (_MARGIN_PX, _MARGIN_PX + _LINE_PX * number + 18)
-        cv2.putText(sheet, _plain(line), at, cv2.FONT_HERSHEY_SIMPLEX, 0.6, _INK, 1, cv2.LINE_AA)
+        cv2.putText(sheet, line, at, cv2.FONT_HERSHEY_SIMPLEX, _SIZE, _INK, 1, cv2.LINE_AA)
     made, data = cv2.imencode(".jpg", np.vstack([shown, sheet]), [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
     out = folder.reports / f"shoot-{take.id}.jpg"
     if not made:
@@ -82,6 +83,20 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
     with writing(out) as temporary:
         temporary.write_bytes(data.tobytes())
     return out
+
+
+def _wrapped(text: str, width_px: int) -> list[str]:
+    """Part a text into lines, at its blanks, that are no wider than ``width_px`` unless one word is."""
+    import cv2
+
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and cv2.getTextSize(longer, cv2.FONT_HERSHEY_SIMPLEX, _SIZE, 1)[0][0] <= width_px:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
 
 
 def _plain(text: str) -> str:
