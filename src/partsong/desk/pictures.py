@@ -51,14 +51,15 @@ def picture(folder: FilmFolder, film: Film, source: str, frame: int, *, width: i
     if out.is_file():
         return out
     if film.look is None and take is not None:
+        matrix, value_range = tags.presumed(take.picture.matrix, take.picture.value_range)
         thumbnail(
             folder.locate(take.clip.file),
             take.picture,
             frame,
             out,
             width=width,
-            matrix=tags.usable_matrix(take.picture.matrix) or "bt709",
-            value_range=tags.usable_range(take.picture.value_range) or "limited",
+            matrix=matrix,
+            value_range=value_range,
         )
         return out
     if film.look is None:

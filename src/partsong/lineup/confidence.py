@@ -50,6 +50,9 @@ class Judgement:
     reason: str
 
 
+_NOTHING = Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
+
+
 def judge(signs: Signs) -> Judgement:
     """Say how sure a placement is.
 
@@ -82,7 +85,7 @@ def judge(signs: Signs) -> Judgement:
         return Judgement("ask", "onsets", "One place fits a little better than the others, too little to rely on")
     if signs.z < 7:
         return Judgement("none", "none", "What is heard resembles the song nowhere: too quiet, or something else")
-    return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
+    return _NOTHING
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +121,7 @@ def judge_response(signs: Responses) -> Judgement:
     if signs.share < 0.7:  # two songs of sixty led so by a few shared notes at the very end of one
         if signs.windows >= 6 and signs.rivals >= 3 and signs.settled and lead >= 2:
             return Judgement("ask", method, "The sound itself agrees with the song, but little of the clip lies on it")
-        return Judgement(
-            "none", "none", "No place stands out: probably another song, or too little is heard of this one"
-        )
+        return _NOTHING
     told = signs.windows >= 10 and signs.rivals >= 3
     enough, unsettled = (1.8, 2.5) if signs.mixed else (2.5 if signs.onsets_log10_chance <= -2.5 else 4.0, 8.0)
     few = 6 <= signs.windows < 10 and signs.rivals >= 3 and signs.settled
@@ -136,7 +137,7 @@ def judge_response(signs: Responses) -> Judgement:
         return Judgement("likely", method, "The sound itself and the note starts choose the same place")
     if (told or few) and (lead >= 2 or (lead >= 1.2 and onsets <= -2.5)):
         return Judgement("ask", method, "The sound itself agrees with the song, too faintly to rely on")
-    return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
+    return _NOTHING
 
 
 def judge_strokes(
@@ -157,7 +158,7 @@ def judge_strokes(
         return Judgement("ask", "onsets", f"{reason}, but no better than at other places by much")
     if toneless and blocks >= 6:
         return Judgement("ask", "onsets", "Only strokes are heard, and notes start where they fall at several places")
-    return Judgement("none", "none", "No place stands out: probably another song, or too little is heard of this one")
+    return _NOTHING
 
 
 def judge_turns(turn_s: float, lead: float, alike: float, followed: float, *, mixed: bool) -> Judgement:

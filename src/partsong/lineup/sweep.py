@@ -66,7 +66,8 @@ def find_sounding(clip: Heard, voice: int, song: Floats, most: int) -> tuple[Sou
     count = min(max(1, round(length / FLAT_RATE_HZ / _STRETCH_S)), _MOST_STRETCHES)
     size = min(length // count, round(1.5 * _STRETCH_S * FLAT_RATE_HZ))
     starts = np.rint(np.linspace(0, length - size, count)).astype(int)
-    stretches = [_Stretch(clip, voice, int(start), size, song) for start in starts]
+    beside = _Beside(song, size)
+    stretches = [_Stretch(clip, voice, int(start), beside) for start in starts]
     cells = (length + len(song)) // _CELL
     evidence = np.zeros(cells, np.float32)
     for drift in _DRIFTS_PPM:
@@ -74,8 +75,8 @@ def find_sounding(clip: Heard, voice: int, song: Floats, most: int) -> tuple[Sou
         for stretch in stretches:
             found = stretch.powers(drift)
             # The first cell lies a whole clip before the song; a clock that runs off has moved away from its middle.
-            from_middle = stretch.start + stretch.length / 2 - length / 2
-            first = round((length - stretch.length - stretch.start - drift * 1e-6 * from_middle) / _CELL)
+            from_middle = stretch.start + size / 2 - length / 2
+            first = round((length - size - stretch.start - drift * 1e-6 * from_middle) / _CELL)
             low, high = max(first, 0), min(first + found.shape[1], cells)
             powers[:, low:high] += found[:, low - first : high - first] - 2.0
         np.maximum(evidence, _evidence(powers, count), out=evidence)
@@ -86,38 +87,47 @@ def find_sounding(clip: Heard, voice: int, song: Floats, most: int) -> tuple[Sou
     return tuple(Sounding(float(slips_s[at]), float(evidence[at])) for at in _tops(evidence, most))
 
 
+class _Beside:
+    """A whole song, to lay stretches of one ``length`` beside: its spectrum, and by the cell the lags, from -length on.
+
+    ``heard`` says at which lags half of a stretch lies on the song, ``near`` at how many such lags around each.
+    """
+
+    def __init__(self, song: Floats, length: int) -> None:
+        self.length = length
+        self.size = _CELL * fft.next_fast_len((len(song) + length) // _CELL + 1)
+        self.song = fft.rfft(song, self.size)
+        self.cells = np.arange(-length // _CELL, len(song) // _CELL)
+        lags = self.cells * _CELL
+        self.heard = (lags >= -length / 2) & (lags <= len(song) - length / 2)
+        self.near = np.maximum(_around(self.heard), 1.0)
+
+
 class _Stretch:
     """A stretch of a clip beside a whole song: (bands, lags) of power, by the cell, lag ``-length`` first."""
 
-    def __init__(self, clip: Heard, voice: int, start: int, length: int, song: Floats) -> None:
-        self.start, self.length = start, length
+    def __init__(self, clip: Heard, voice: int, start: int, beside: _Beside) -> None:
+        self.start, self._beside = start, beside
         step = RATE_HZ // FLAT_RATE_HZ
-        self._own = flattened(clip, voice, start * step, length * step, window=_WINDOW)
-        self._size = _CELL * fft.next_fast_len((len(song) + length) // _CELL + 1)
-        self._song = fft.rfft(song, self._size)
-        self._lags = np.arange(-length // _CELL, len(song) // _CELL)
-        # Half of the stretch lies on the song.
-        lags = self._lags * _CELL
-        self._heard = (lags >= -length / 2) & (lags <= len(song) - length / 2)
-        self._near = np.maximum(_around(self._heard), 1.0)
+        self._own = flattened(clip, voice, start * step, beside.length * step, window=_WINDOW)
 
     def powers(self, drift_ppm: float) -> Floats:
         """Return powers by their local mean, 2 in the mean as of a complex sum; 2 as well where nothing is compared."""
-        middle = self.length / 2
-        at = np.rint(middle + (np.arange(self.length) - middle) * (1 - drift_ppm * 1e-6)).astype(int)
-        own = self._own[at.clip(0, self.length - 1)]
-        product = self._song * np.conj(fft.rfft(own, self._size))
-        rows = np.full((len(_BANDS_HZ) - 1, len(self._lags)), 2.0, np.float32)
+        beside, middle = self._beside, self._beside.length / 2
+        at = np.rint(middle + (np.arange(beside.length) - middle) * (1 - drift_ppm * 1e-6)).astype(int)
+        own = self._own[at.clip(0, beside.length - 1)]
+        product = beside.song * np.conj(fft.rfft(own, beside.size))
+        rows = np.full((len(_BANDS_HZ) - 1, len(beside.cells)), 2.0, np.float32)
         for row, low_hz, high_hz in zip(rows, _BANDS_HZ, _BANDS_HZ[1:], strict=False):
-            low, high = (round(hz * self._size / FLAT_RATE_HZ) for hz in (low_hz, high_hz))
-            band = np.zeros(2 * self._size // _CELL, np.complex64)  # two a cell hold the widest band
+            low, high = (round(hz * beside.size / FLAT_RATE_HZ) for hz in (low_hz, high_hz))
+            band = np.zeros(2 * beside.size // _CELL, np.complex64)  # two a cell hold the widest band
             band[: high - low] = product[low:high]
             wave = fft.ifft(band, overwrite_x=True)
-            power = (wave.real**2 + wave.imag**2).reshape(-1, 2).sum(axis=1)[self._lags]
-            power[~self._heard] = 0.0
-            mean = _around(power) / self._near
-            least = max(_LEAST_LEVEL * float(power.sum()) / max(int(self._heard.sum()), 1), 1e-30)
-            row[self._heard] = (2.0 * power / np.maximum(mean, least))[self._heard]
+            power = (wave.real**2 + wave.imag**2).reshape(-1, 2).sum(axis=1)[beside.cells]
+            power[~beside.heard] = 0.0
+            mean = _around(power) / beside.near
+            least = max(_LEAST_LEVEL * float(power.sum()) / max(int(beside.heard.sum()), 1), 1e-30)
+            row[beside.heard] = (2.0 * power / np.maximum(mean, least))[beside.heard]
         return rows
 
 

@@ -62,3 +62,12 @@ def usable_matrix(name: str) -> Matrix | None:
 def usable_range(name: str) -> ValueRange | None:
     """Return the value range when it is said."""
     return next((known for known in get_args(ValueRange) if known == name), None)
+
+
+def presumed(matrix: str, value_range: str) -> tuple[Matrix, ValueRange]:
+    """Return both as they are said, else as most video has them: to look at a picture, not to make one of it.
+
+    >>> presumed("bt2020nc", "unknown")
+    ('bt2020nc', 'limited')
+    """
+    return usable_matrix(matrix) or "bt709", usable_range(value_range) or "limited"

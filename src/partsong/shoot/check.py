@@ -211,8 +211,7 @@ def _same_size(one: Take, other: Take) -> bool:
 def _looked_at(path: Path, take: Take, plan: Sampling, keys: tuple[int, ...]) -> Sight:
     picture = take.picture
     # What a file leaves unsaid of its colour is asked elsewhere; faults show all the same.
-    matrix = tags.usable_matrix(picture.matrix) or "bt709"
-    value_range = tags.usable_range(picture.value_range) or "limited"
+    matrix, value_range = tags.presumed(picture.matrix, picture.value_range)
     looker = Looker(together=max(5, len(plan.spread) // 3))
     before = {max((key for key in keys if key <= frame), default=0) for frame in plan.spread}
     by_keys = len(before) >= min(_ENOUGH_KEYS, len(plan.spread))
@@ -303,8 +302,7 @@ def _dropped(count: int, frame: int | None, why: str) -> judge.Remark:
 
 def _repeated_near(path: Path, take: Take, frame: int) -> tuple[int, ...]:
     """Return a suspected frame if pictures around it say that it shows the one before once more."""
-    matrix = tags.usable_matrix(take.picture.matrix) or "bt709"
-    value_range = tags.usable_range(take.picture.value_range) or "limited"
+    matrix, value_range = tags.presumed(take.picture.matrix, take.picture.value_range)
     with open_picture(path, take.picture, threads=1, matrix=matrix, value_range=value_range) as reader:
         around = range(max(0, frame - 4), min(take.picture.frames, frame + 4))
         changes, _ = changes_of(reader.read(around))

@@ -14,7 +14,7 @@ from partsong.film.records import Finding, Region, Take
 from partsong.media import tags
 from partsong.media.packets import read_key_frames
 from partsong.media.picture import PictureReader, encoded_rgb, open_picture, resized
-from partsong.media.planes import Matrix, Planes, ValueRange
+from partsong.media.planes import Planes
 from partsong.shoot.closeup import side_by_side
 from partsong.shoot.names import without_accents
 from partsong.shoot.sight import encoded_luma
@@ -136,19 +136,15 @@ def _frame(path: Path, take: Take, frame: int) -> NDArray[np.float32]:
 
 def _key_frame(path: Path, take: Take, near: int) -> tuple[int, NDArray[np.float32]]:
     """Return the last key frame up to ``near`` and its number; the frame itself where there is none."""
-    matrix, value_range = _colour(take)
+    matrix, value_range = tags.presumed(take.picture.matrix, take.picture.value_range)
     for number, planes in read_key_frames(path, take.picture, [near], matrix=matrix, value_range=value_range):
         return number, _small(planes)
     return near, _frame(path, take, near)
 
 
 def _opened(path: Path, take: Take) -> PictureReader:
-    matrix, value_range = _colour(take)
+    matrix, value_range = tags.presumed(take.picture.matrix, take.picture.value_range)
     return open_picture(path, take.picture, threads=1, matrix=matrix, value_range=value_range)
-
-
-def _colour(take: Take) -> tuple[Matrix, ValueRange]:
-    return tags.usable_matrix(take.picture.matrix) or "bt709", tags.usable_range(take.picture.value_range) or "limited"
 
 
 def _small(planes: Planes) -> NDArray[np.float32]:

@@ -76,13 +76,14 @@ def repeats(first: int, changes: NDArray[np.floating], suspected: Collection[int
 
     ``changes`` (n, ...) are the changes of picture from frame ``first`` to the next and so on, in shares of the signal.
     """
-    found = []
     mean = changes.reshape(len(changes), -1).mean(axis=1, dtype=np.float64)
-    for n, change in enumerate(mean):
+
+    def again(n: int) -> bool:
         usual = float(np.median(mean[max(0, n - _AROUND) : n + _AROUND + 1]))
-        if first + 1 + n in suspected and usual > _LEAST_CHANGE and change < STILL * usual:
-            found.append(first + 1 + n)
-    return tuple(found)
+        return usual > _LEAST_CHANGE and bool(mean[n] < STILL * usual)
+
+    inside = range(first + 1, first + 1 + len(mean))
+    return tuple(frame for frame in suspected if frame in inside and again(frame - inside.start))
 
 
 def lost_against_sound(picture_s: float, sound_s: float, rate_hz: float) -> int:

@@ -176,14 +176,15 @@ def thumbnail_of(folder: FilmFolder, clip: Clip) -> Path:
     out = folder.cached("thumbs", key_of("thumbnail", clip.file.fingerprint, frame, THUMBNAIL_WIDTH), ".jpg")
     if not out.is_file():
         # What a file leaves unsaid about its colour is asked later; a small picture may show it as most video is.
+        matrix, value_range = tags.presumed(picture.matrix, picture.value_range)
         thumbnail(
             folder.locate(clip.file),
             picture,
             frame,
             out,
             width=THUMBNAIL_WIDTH,
-            matrix=tags.usable_matrix(picture.matrix) or "bt709",
-            value_range=tags.usable_range(picture.value_range) or "limited",
+            matrix=matrix,
+            value_range=value_range,
         )
     return out
 

@@ -100,8 +100,7 @@ def _info(folder: FilmFolder, film: Film, path: Path) -> PictureInfo | None:
 
 
 def _frame(path: Path, picture: PictureInfo, frame: int) -> Planes:
-    matrix = tags.usable_matrix(picture.matrix) or "bt709"
-    value_range = tags.usable_range(picture.value_range) or "limited"
+    matrix, value_range = tags.presumed(picture.matrix, picture.value_range)
     with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
         return next(iter(reader.read([frame])))
 
