@@ -136,9 +136,13 @@ def test_turns_are_asked_about_unless_a_beginning_or_end_tells():
     assert "every 4.00 s" in within.reason
     assert judge_turns(4.0, 3.5, 0.07, 0.7, mixed=True).confidence == "likely"
     assert judge_turns(4.0, 3.5, 0.07, 0.7, mixed=False).confidence == "ask"
+    assert judge_turns(4.0, 5.5, 0.21, 0.5, mixed=False).confidence == "likely"  # half of it soft and hardly alike
 
 
-@pytest.mark.parametrize(("lead", "alike", "followed", "mixed"), [(5.1, 0.11, 0.46, False), (3.4, 0.05, 0.56, True)])
+@pytest.mark.parametrize(
+    ("lead", "alike", "followed", "mixed"),
+    [(5.2, 0.06, 0.64, False), (5.13, 0.08, 0.54, False), (6.09, 0.08, 0.53, False), (3.4, 0.05, 0.56, True)],
+)
 def test_loops_of_other_songs_are_not_placed(lead, alike, followed, mixed):
     # As other loops of the same tempo and kit reached them.
     assert judge_turns(4.0, lead, alike, followed, mixed=mixed).confidence == "ask"

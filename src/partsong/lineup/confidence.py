@@ -167,10 +167,10 @@ def judge_turns(turn_s: float, lead: float, alike: float, followed: float, *, mi
     """Say how sure the first place of a loop is whose turns are ``turn_s`` long: its sound fits all of them alike.
 
     Only where it begins and ends tells; ``lead`` is how much likelier that makes the first place than the second, as a
-    logarithm of odds. Loops of other songs, of one tempo and kit, reached any lead, but had up to 0.14 in ``alike``
-    with a stem, and with a lead of 2.5 more than 0.56 in ``followed`` once in 29 mixes.
+    logarithm of odds. Loops of other songs, of one tempo and kit, reached any lead, but had up to 0.08 in ``alike``
+    with a stem (43; the song's own at least 0.155), and with a lead of 2.5 more than 0.56 in ``followed`` once in 29 mixes.
     """
-    if followed >= 0.62 and (lead >= 2.5 if mixed else lead >= 4 and alike >= 0.18):
+    if (lead >= 2.5 and followed >= 0.62) if mixed else (lead >= 4 and alike >= 0.12):
         reason = (
             f"The music repeats exactly every {turn_s:.2f} s, but begins or ends in the clip as it does in the song"
         )

@@ -112,8 +112,8 @@ class Turns:
 
     ``z`` is how far their phase stands out of all others, in scatters; ``lead`` how much likelier the first is than the
     second, as the natural logarithm of their odds: nought where the clip shows no beginning and no end of its loop.
-    ``alike`` is the correlation of clip and reference in their turns, and ``followed`` the share of a turn in which
-    they are alike: loops of other songs share strokes, hardly whole turns.
+    ``alike`` is the correlation of clip and reference that all but three tenths of a turn's cells exceed, and ``followed``
+    the share of cells in which they are alike: loops of other songs share strokes, hardly whole turns.
     """
 
     turn_s: float
@@ -264,7 +264,8 @@ def _laid(row: NDArray[np.floating], turn: float, ppms: NDArray[np.float64]) -> 
 def _held(loop: _Loop, reference: Floats, starts: NDArray[np.int64]) -> tuple[NDArray[np.float64], float, float]:
     """Return how much likelier each cell of each turn holds the loop than not, as a logarithm of odds; and two shares.
 
-    They are how far cells in which the reference holds it correlate, and in how many of a turn's it does so.
+    They are how far seven tenths of the cells in which the reference holds it correlate at least, and in how many of a
+    turn's it does so.
     """
     found, power = _heights(loop, reference, starts)
     rng = np.random.default_rng(1)
@@ -284,7 +285,7 @@ def _held(loop: _Loop, reference: Floats, starts: NDArray[np.int64]) -> tuple[ND
     alike = found[kept].mean(axis=0) / np.maximum(np.sqrt(own * power[kept].mean(axis=0)), 1e-9)
     share = ((found - centre)[kept].mean(axis=0) / np.maximum(own, 1e-9))[told]
     usually = float(np.median(share[share >= np.median(share)]))
-    return odds, float(np.median(alike[told])), float(np.mean(share >= 0.3 * usually))
+    return odds, float(np.quantile(alike[told], 0.3)), float(np.mean(share >= 0.3 * usually))
 
 
 def _heights(
