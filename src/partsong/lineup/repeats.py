@@ -112,8 +112,8 @@ class Turns:
 
     ``z`` is how far their phase stands out of all others, in scatters; ``lead`` how much likelier the first is than the
     second, as the natural logarithm of their odds: nought where the clip shows no beginning and no end of its loop.
-    ``alike`` is the correlation of clip and reference that all but three tenths of a turn's cells exceed, and ``followed``
-    the share of cells in which they are alike: loops of other songs share strokes, hardly whole turns.
+    ``alike`` is the correlation of clip and reference that all but three tenths of a turn's cells exceed, and
+    ``followed`` the share of cells in which they are alike: loops of other songs share strokes, hardly whole turns.
     """
 
     turn_s: float
