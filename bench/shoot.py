@@ -577,7 +577,7 @@ def real(clip: Path, seed: int, count: int) -> None:
             remarks = camera.of_camera(sight, reference, "reference", rate_hz, [])
             of_light, _ = judge.of_picture(sight, reference, [], rate_hz)
             remarks += [one for one in of_light if not (len(sight.knocks) and one.kind == "light changed")]
-            remarks += props.of_props(sight, reference, "reference", [])
+            remarks += props.of_props(props.laid_on(sight, reference), reference, "reference", [])
             kinds = [remark.kind for remark in remarks]
             made[name] += 1
             found[name] += kind is None or kind in kinds

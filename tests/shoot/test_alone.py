@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import cv2
 import numpy as np
 import pytest
@@ -54,7 +56,7 @@ def test_the_picture_around_which_an_edge_runs_holds_the_thing(brightness: float
     with_it[PLACE] = (brightness * np.exp(_grain(2, strength)))[PLACE]
     for reference, here, which in ((with_it, _ground(), "before"), (_ground(), with_it, "after")):
         for lamps in ((0.1, 0.9), (0.9, 0.1)):
-            (found,) = alone(_odd(cut), _lit(reference, lamps[0]), _lit(here, lamps[1]), 0.0)
+            (found,) = alone(_odd(cut), [_lit(reference, lamps[0])], _lit(here, lamps[1]), 0.0)
             assert found.which == which
 
 
@@ -63,5 +65,19 @@ def test_two_drawings_without_an_outline_are_not_told_apart() -> None:
     whole = np.zeros((HEIGHT, WIDTH), bool)
     whole[3:-3, 3:-3] = True
     none = np.zeros_like(whole)
-    (found,) = alone(Odd(whole, whole, ~none, none, none), _lit(one, 0.5), _lit(other, 0.5), 0.0)
+    (found,) = alone(Odd(whole, whole, ~none, none, none), [_lit(one, 0.5)], _lit(other, 0.5), 0.0)
     assert found.which == "either"
+
+
+def test_another_take_shows_what_the_references_player_hides() -> None:
+    with_it = _ground()
+    with_it[PLACE] = (0.5 * np.exp(_grain(2, 0.3)))[PLACE]
+    odd = _odd(slice(0, 0))
+    none = np.zeros_like(odd.where)
+    hidden = dataclasses.replace(odd, player_before=cv2.dilate(odd.where.astype(np.uint8), np.ones((71, 71))) > 0)
+    for before, here, which in ((with_it, _ground(), "before"), (_ground(), with_it, "after")):
+        reference, third, take = _lit(before, 0.1), _lit(before, 0.5), _lit(here, 0.9)
+        (found,) = alone(hidden, [reference], take, 0.0)
+        assert found.which == "either"
+        (found,) = alone(dataclasses.replace(hidden, more_players=(none,)), [reference, third], take, 0.0)
+        assert found.which == which

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from partsong.shoot.props import of_props
+from partsong.shoot import props
+from partsong.shoot.judge import Remark
 from partsong.shoot.sight import Looker, Sight
 
 from .test_judging import HEIGHT, ROOM, WIDTH, _frame
@@ -42,6 +43,13 @@ def _seen(monkeypatch: pytest.MonkeyPatch, room: NDArray[np.float32], lamp_x: fl
     for n in range(12):
         looker.add(n * 97, _frame(n * 97, lamp_x=lamp_x, seed=seed))
     return looker.sight()
+
+
+def of_props(
+    take: Sight, reference: Sight, name: str, unseen: list[str], others: tuple[Sight, ...] = ()
+) -> list[Remark]:
+    more = [one for one in (props.laid_on(other, reference) for other in others) if one is not None]
+    return props.of_props(props.laid_on(take, reference), reference, name, unseen, more)
 
 
 @pytest.mark.parametrize(("dx", "dy"), [(6.0, 0.0), (-8.25, 1.5), (-14.5, -3.0)])
@@ -93,11 +101,11 @@ def test_a_prop_that_was_taken_away_or_brought_is_told_as_that(monkeypatch: pyte
 def test_what_one_comparison_tells_weakly_counts_when_a_third_light_tells_it_too(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    small = PROP[:40, :40]
+    small = PROP[:30, :30]
     reference, third = (_seen(monkeypatch, _with_prop(prop=small), lamp_x, 1) for lamp_x in (0.75, 0.5))
     take = _seen(monkeypatch, _with_prop(7.0, prop=small), 0.2, 2)
     assert of_props(take, reference, "cajon-1", []) == []
-    (said,) = of_props(take, reference, "cajon-1", [], [third])
+    (said,) = of_props(take, reference, "cajon-1", [], (third,))
     assert said.kind == "prop moved"
     assert said.moved_px == pytest.approx((7.0, 0.0), abs=0.25)
 
@@ -127,3 +135,25 @@ def test_another_room_is_not_searched_for_props(monkeypatch: pytest.MonkeyPatch)
     take, reference = _seen(monkeypatch, other, 0.2, 2), _seen(monkeypatch, ROOM, 0.75, 1)
     assert of_props(take, reference, "cajon-1", unseen) == []
     assert "could not be laid on each other" in unseen[0]
+
+
+@pytest.mark.parametrize("turn_deg", [3.0, -4.0])
+def test_what_turns_so_little_that_hardly_any_of_it_is_lost_is_found(
+    monkeypatch: pytest.MonkeyPatch, turn_deg: float
+) -> None:
+    soft = cv2.GaussianBlur(np.random.default_rng(10).uniform(0.02, 0.8, (72, 72)).astype(np.float32), (0, 0), 3.0)
+    soft = np.clip((soft - soft.mean()) * 5 + 0.3, 0.02, 0.9)
+    reference = _seen(monkeypatch, _with_prop(prop=soft), 0.75, 1)
+    (said,) = of_props(_seen(monkeypatch, _with_prop(turn_deg=turn_deg, prop=soft), 0.2, 2), reference, "cajon-1", [])
+    assert said.kind == "prop turned"
+    assert said.turned_deg == pytest.approx(turn_deg, rel=0.1)
+
+
+def test_ground_that_repeats_is_no_prop_that_moved(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Where the prop stood the ground now shows what lies beside it, and still does.
+    repeated = np.tile(ROOM[:, :40], (1, 1 + WIDTH // 40))[:, :WIDTH]
+    with_it = repeated.copy()
+    with_it[TOP : TOP + 64, LEFT : LEFT + 100] = LARGE
+    reference = _seen(monkeypatch, with_it, 0.75, 1)
+    said = of_props(_seen(monkeypatch, repeated, 0.2, 2), reference, "cajon-1", [])
+    assert [one.kind for one in said] in (["prop gone"], ["prop gone or brought"])

@@ -10,7 +10,7 @@ ground that goes through has them everywhere, and none of them is stronger.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -20,6 +20,7 @@ from partsong.shoot.odd import Odd
 from partsong.shoot.strange import Mask, Picture, logarithm
 
 _JOINS_PX, _LEAST_PX = 5, 7  # across: gaps that are closed, and what is left of a surface then
+_ONE_THING_PX = 25  # across: what parts a surface may be as wide
 _ENOUGH_PX = 850.0  # of a surface, at a width of 960,
 _UNSURE = 0.35  # what a pixel counts for that one other take alone can see
 _SLACK_PX, _REACH_PX = 8, 30  # either way of a surface's border: where its outline may be, and how far is looked
@@ -38,40 +39,51 @@ class Alone:
     which: Literal["before", "after", "either"]
 
 
-def alone(odd: Odd, reference: Picture, here: Picture, black: float) -> list[Alone]:
-    """Return the things that stand in one picture only."""
+def alone(odd: Odd, before: Sequence[Picture], here: Picture, black: float) -> list[Alone]:
+    """Return the things that stand in one picture only.
+
+    ``before`` are the reference and more takes in which nothing was changed yet, in the order of ``odd``, and ``here``
+    is the take, all laid on the reference; ``black`` is their level of no light.
+    """
     import cv2
 
     joined = cv2.morphologyEx(odd.where.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((_JOINS_PX, _JOINS_PX)))
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_LEAST_PX, _LEAST_PX))
     count, labels, boxes, _ = cv2.connectedComponentsWithStats(cv2.morphologyEx(joined, cv2.MORPH_OPEN, kernel))
-    out = []
+    told = np.zeros(labels.shape, np.uint8)
     for number in range(1, count):
         surface = labels == number
         sure = float((surface & odd.sure).sum())
         if sure + _UNSURE * (float(boxes[number][4]) - sure) >= _ENOUGH_PX:
-            out.append(Alone(surface, _holder(surface, odd.player | odd.player_before, reference, here, black)))
+            told[surface] = 1
+    # What a thing before it parts in two is one.
+    closed = cv2.morphologyEx(told, cv2.MORPH_CLOSE, np.ones((_ONE_THING_PX, _ONE_THING_PX)))
+    count, labels = cv2.connectedComponents(closed)
+    free = [~player for player in (odd.player_before, *odd.more_players)]
+    out = []
+    for number in range(1, count):
+        whole = labels == number
+        out.append(
+            Alone(whole & (told > 0), _holder(whole, list(zip(before, free, strict=True)), (here, ~odd.player), black))
+        )
     return out
 
 
 def _holder(
-    surface: Mask, hidden: Mask, reference: Picture, here: Picture, black: float
+    surface: Mask, before: Sequence[tuple[Picture, Mask]], here: tuple[Picture, Mask], black: float
 ) -> Literal["before", "after", "either"]:
-    """Say in which picture an edge runs around a surface."""
-    import cv2
-
+    """Say in which pictures an edge runs around a surface; each comes with where no player hides it, (h, w)."""
     lines = list(_across(surface))
     if not lines:
         return "either"
-    free = (~hidden).astype(np.uint8)
+    some = np.logical_or.reduce([free for _, free in before])
     strengths = np.zeros((2, 3))
-    for number, picture in enumerate((reference, here)):
-        light = cv2.GaussianBlur(logarithm(picture, black, _FOOT), (0, 0), _SMOOTH_PX)
+    for number, (pictures, both) in enumerate(((before, here[1]), ([here], some))):
+        lights = [_light(picture, black) for picture, _ in pictures]
         for x, y in lines:
-            values = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            usable = cv2.remap(free, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0) > 0
-            steps = np.abs(_smoothed(np.gradient(values, axis=1), _ALONG_PX))
-            edges = np.minimum(steps, _STRONGEST) * usable
+            usable = [_at(free & both, x, y) for _, free in pictures]
+            seen = [_edges(light, x, y) * one for light, one in zip(lights, usable, strict=True)]
+            edges = np.sum(seen, axis=0) / np.maximum(np.sum(usable, axis=0), 1)
             middle, wide = edges.shape[1] // 2, 2 * _SLACK_PX + 1
             strips = (edges[:, middle - _SLACK_PX :][:, :wide], edges[:, :wide], edges[:, -wide:])
             strengths[number] += len(x) * np.array([_path(strip) for strip in strips])
@@ -80,6 +92,30 @@ def _holder(
     if abs(told) < _UNCLEAR:
         return "either"
     return "before" if told > 0 else "after"
+
+
+def _light(picture: Picture, black: float) -> Picture:
+    import cv2
+
+    return np.asarray(cv2.GaussianBlur(logarithm(picture, black, _FOOT), (0, 0), _SMOOTH_PX), np.float32)
+
+
+def _edges(light: Picture, x: Picture, y: Picture) -> Picture:
+    """Return the strength of edges along a border, on lines across it."""
+    import cv2
+
+    values = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    steps = np.abs(_smoothed(np.gradient(values, axis=1), _ALONG_PX))
+    return np.asarray(np.minimum(steps, _STRONGEST), np.float32)
+
+
+def _at(mask: Mask, x: Picture, y: Picture) -> Picture:
+    import cv2
+
+    return np.asarray(
+        cv2.remap(mask.astype(np.float32), x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=0),
+        np.float32,
+    )
 
 
 def _smoothed(values: Picture, sigma: float) -> Picture:

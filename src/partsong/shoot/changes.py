@@ -9,12 +9,12 @@ left to others.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from partsong.shoot.odd import Odd
 from partsong.shoot.sight import Sight
 
 FINE_PX = 0.8
@@ -88,18 +88,19 @@ def noise_of(sight: Sight) -> Picture:
     return np.asarray(np.square(grain * np.float32(_STILL_NOISE)), np.float32)
 
 
-def changes(reference: Sight, sight: Sight, here: Picture, odd: Odd) -> Changes:
-    """Compare a take's still picture, laid on the reference's (``here``), with that."""
+def changes(
+    was: Picture, reference: Sight, here: Picture, sight: Sight, player_before: Mask, player_after: Mask
+) -> Changes:
+    """Compare two takes' still pictures, ``was`` of the one held against and ``here``, laid on each other."""
     # Of white noise a Gaussian leaves 1 / (4 pi sigma^2).
     noises = [noise_of(one) / np.float32(4 * np.pi * FINE_PX**2) for one in (reference, sight)]
-    before, after = detail(reference.still), detail(here)
+    before, after = detail(was), detail(here)
     energies = [np.maximum(mean(np.square(one)) - noise, 0) for one, noise in zip((before, after), noises, strict=True)]
     drawn = [
         (energy > (_SEEN - 1) * own) & (_WEAKEST * energy > (_SEEN - 1) * other)
         for energy, own, other in zip(energies, noises, noises[::-1], strict=True)
     ]
-    least = [np.maximum(energy, np.maximum(noise, 1e-12)) for energy, noise in zip(energies, noises, strict=True)]
-    alike = np.clip(mean(before * after) / np.sqrt(least[0] * least[1]), -1, 1)
+    alike = np.clip(likeness(before, after, noises[0], noises[1], WINDOW_PX), -1, 1)
     moving = [~one.unmoving for one in (reference, sight)]
     return Changes(
         before=before,
@@ -111,9 +112,23 @@ def changes(reference: Sight, sight: Sight, here: Picture, odd: Odd) -> Changes:
         drawn_after=drawn[1],
         moving_before=moving[0],
         moving_after=moving[1],
-        player_before=odd.player_before,
-        player_after=odd.player,
+        player_before=player_before,
+        player_after=player_after,
     )
+
+
+def filled(found: Changes, other: Changes) -> tuple[Changes, Mask]:
+    """Return what two stills share, and another take in place of the first where a player hides that; and where it is.
+
+    ``other`` is of that take and the second still.
+    """
+    where = (found.player_before | found.moving_before) & ~other.player_before & ~other.moving_before
+
+    def of(name: str) -> NDArray[Any]:
+        return np.asarray(np.where(where, getattr(other, name), getattr(found, name)))
+
+    names = ("before", "noise_before", "alike", "drawn_before", "drawn_after", "moving_before", "player_before")
+    return replace(found, **{name: of(name) for name in names}), where
 
 
 def detail(picture: Picture, fine_px: float = FINE_PX, around_px: int = _NEIGHBOURHOOD_PX) -> Picture:
@@ -130,6 +145,30 @@ def mean(values: Picture, window_px: int = WINDOW_PX) -> Picture:
     import cv2
 
     return np.asarray(cv2.blur(values, (window_px, window_px), borderType=cv2.BORDER_REFLECT), np.float32)
+
+
+def likeness(one: Picture, other: Picture, noise: Picture, its_noise: Picture, window_px: int) -> Picture:
+    """Return the correlation of two details in the window around each pixel, without their noise's share."""
+    energies = [
+        np.maximum(mean(np.square(detail), window_px) - own, np.maximum(own, np.float32(1e-12)))
+        for detail, own in ((one, noise), (other, its_noise))
+    ]
+    return np.asarray(mean(one * other, window_px) / np.sqrt(energies[0] * energies[1]), np.float32)
+
+
+def nats(alike: Picture) -> Picture:
+    """Return what two Gaussian signals of these correlations tell of each other, for each window by itself."""
+    return np.asarray(-0.5 * np.log(1 - np.clip(alike, 0, 0.99) ** 2), np.float32)
+
+
+def gradients(picture: Picture) -> tuple[Picture, Picture]:
+    """Return how much a picture rises to the right and down, a pixel."""
+    import cv2
+
+    across, down = (
+        np.asarray(cv2.Sobel(picture, cv2.CV_32F, *way, ksize=3, scale=1 / 8), np.float32) for way in ((1, 0), (0, 1))
+    )
+    return across, down
 
 
 def normed(picture: Picture, window_px: int = WINDOW_PX) -> Picture:

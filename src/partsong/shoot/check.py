@@ -35,6 +35,9 @@ _MORE_LIGHTS = 2  # besides the reference's, that props are looked at in
 _LEAST_OF_PLATE = 5  # frames, of which noise can be told
 
 
+_LaidOn = dict[str, props.Laid | None]
+
+
 @dataclass(frozen=True, slots=True)
 class Judged:
     """A take, its findings in order of weight, what was said of it, and the picture that shows why."""
@@ -61,8 +64,9 @@ def check(store: FilmStore, takes: Sequence[str], watch: Watch) -> tuple[Judged,
     for take in watch.over(chosen, total=len(chosen), doing="Looking at takes"):
         sight_of(store.folder, take)
     judged = []
+    laid: _LaidOn = {}
     for take in watch.over(chosen, total=len(chosen), doing="Checking takes"):
-        judged.append(_checked(store.folder, film, take))
+        judged.append(_checked(store.folder, film, take, laid))
     done = {entry.take for entry in judged}
 
     def edit(newest: Film) -> Film:
@@ -118,7 +122,8 @@ def _kept(folder: FilmFolder, take: Take) -> Path:
 # --- one take -------------------------------------------------------------------------------------
 
 
-def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
+def _checked(folder: FilmFolder, film: Film, take: Take, laid: _LaidOn) -> Judged:
+    """Judge one take; ``laid`` are takes that were laid on the reference so far, and gets those that are."""
     path = folder.locate(take.clip.file)
     picture = take.picture
     rate_hz = float(picture.rate.exact)
@@ -143,7 +148,12 @@ def _checked(folder: FilmFolder, film: Film, take: Take) -> Judged:
         not_told.append("Exposure and white balance were not compared: this take is the reference itself.")
     if reference is not None and against is not None:
         more = [other for other in others if other.id != against.id and other.part != take.part]
-        said += props.of_props(sight, reference, against.id, unseen, _other_lights(folder, take, more))
+        lights = _other_lights(folder, take, more)
+        laid |= {
+            one.id: props.laid_on(sight_of(folder, one), reference) for one in [take, *lights] if one.id not in laid
+        }
+        see = [one for one in (laid[other.id] for other in lights) if one is not None]
+        said += props.of_props(laid[take.id], reference, against.id, unseen, see)
     else:
         not_told.append("Whether a prop was moved was not told: there is no other take to hold this one against.")
     kinds = {remark.kind for remark in [*said, *seen]}
@@ -198,10 +208,9 @@ def _comparable(folder: FilmFolder, sight: Sight, against: Take, unseen: list[st
     return reference
 
 
-def _other_lights(folder: FilmFolder, take: Take, others: Sequence[Take]) -> list[Sight]:
-    """Return the sights of some other takes, of those that were looked at already: no more is decoded for this."""
-    looked_at = [other for other in others if _same_size(other, take) and _kept(folder, other).is_file()]
-    return [sight_of(folder, other) for other in looked_at[:_MORE_LIGHTS]]
+def _other_lights(folder: FilmFolder, take: Take, others: Sequence[Take]) -> list[Take]:
+    """Return some other takes, of those that were looked at already: no more is decoded for this."""
+    return [other for other in others if _same_size(other, take) and _kept(folder, other).is_file()][:_MORE_LIGHTS]
 
 
 def _same_size(one: Take, other: Take) -> bool:

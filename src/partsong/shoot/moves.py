@@ -20,23 +20,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from partsong.render.robust import MAD_TO_SIGMA, TUKEY
-from partsong.shoot.changes import (
-    WINDOW_PX,
-    Changes,
-    Mask,
-    Picture,
-    detail,
-    mean,
-    normed,
-)
+from partsong.shoot.aside import aside
+from partsong.shoot.changes import Changes, Mask, Picture, detail, gradients, likeness, mean, nats, normed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 REACH = 13 / 240
 """How far a thing is looked for, of the width: 52 pixels of 960."""
+TURNED_DEG = 2.0
+"""From here on a thing is told as turned; less is within what a small one can tell."""
+_MOVED_PX = 1.0
 _SMALL = 640  # pixels across, up to which every pixel of a picture is searched
-_PIECES = 100  # that are followed at most, of some hundred that are found
+_WINDOW_PX = 9  # across, in which a thing's likeness is asked: bars are as thin
+_QUIETEST = np.float32(1e-12)
+_LEVEL_PX = 1.5  # standard deviation of the window in which contrast is taken out, for measuring
+_ASIDE, _PIECES = 8, 100  # surfaces and pieces that are followed at most; of pieces some hundred are found
 _TILE = 30  # pixels around a piece, of which something must be left to explain
 _CORNER = 10  # pixels around a tile, that come into it when it is turned
 _LEAST_LOST = 60  # pixels of a tile
@@ -48,10 +47,7 @@ _NEAR_PX = 40  # from where a piece lies to the thing that it belongs to
 _JOINS_PX = 25  # between parts of one thing
 _ROUNDS, _STEPS, _SETTLED = 4, 4, 0.005
 _LEAST_ENERGY = 0.3  # of the piece's, that a place has at least: an empty place is no likeness
-SURE = 12.0
-"""Nats from which a thing is told by one comparison alone; clean takes of the tuning seeds come to 8.4."""
-_TOLD, _TOLD_AT_PLAYERS = 6.5, 12.0  # nats, at least; clothes fit other clothes
-_AT_PLAYERS = 0.6  # of a thing
+_TOLD = 9.0  # nats, at least
 _FIRST = 0.25  # of that, before the move is measured
 _BOTH_WAYS = 0.25  # how much weaker the weaker direction of edges may be
 _ONE_THING_PX, _ONE_MOVE_PX, _ONE_TURN_DEG = 30, 15.0, 6.0  # between two findings that may be of one thing
@@ -103,25 +99,57 @@ class Moved:
     turn_deg: float
     told: float
 
+    @property
+    def far(self) -> bool:
+        """Whether it is further, or turned further, than registration may leave and another light may feign."""
+        return math.hypot(self.dx, self.dy) >= _MOVED_PX or abs(self.turn_deg) >= TURNED_DEG
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What two stills share, and what every move is held to; all (h, w).
+
+    ``at_rest`` is what no move at all tells, in nats, ``energy_after`` that of the take's detail, and ``level`` its
+    detail, with the contrast right around each pixel taken out.
+    """
+
+    found: Changes
+    at_rest: Picture
+    energy_after: Picture
+    level: Picture
+
+
+def _asked(found: Changes) -> _Asked:
+    after, noise = found.after, found.noise_after
+    at_rest = nats(likeness(found.before, after, found.noise_before, noise, _WINDOW_PX))
+    energy = np.maximum(mean(after * after, _WINDOW_PX) - noise, np.maximum(noise, _QUIETEST))
+    return _Asked(found, at_rest, energy, np.asarray(after / np.sqrt(_energy(after, noise)), np.float32))
+
 
 def moved(found: Changes, reference: Picture, here: Picture) -> list[Moved]:
     """Return the things that moved, the surest first, none of them twice."""
+    asked = _asked(found)
     explained = np.zeros(found.alike.shape, bool)
     lost = found.lost
     things: list[Moved] = []
+    for _, x, y, *move in sorted(aside(found), reverse=True)[:_ASIDE]:
+        thing = _followed(asked, (x, y), np.array(move))
+        if thing is not None and thing.far:
+            things.append(thing)
+            explained |= thing.before
     for _, x, y, dx, dy, turn in sorted(_pieces(found, reference, here), reverse=True)[:_PIECES]:
         tile = np.s_[max(0, y - _TILE) : y + _TILE, max(0, x - _TILE) : x + _TILE]
         left = int((lost & ~explained)[tile].sum())
         if left < max(_NEW * int(lost[tile].sum()), 4 * _LEAST_LOST):
             continue
-        thing = _followed(found, (x, y), np.array([dx, dy, turn]))
+        thing = _followed(asked, (x, y), np.array([dx, dy, turn]))
         if thing is not None:
             things.append(thing)
             explained |= thing.before
     kept: list[Moved] = []
     for thing in sorted(things, key=lambda one: -one.told):
         for number, one in enumerate(kept):
-            whole = _together(found, one, thing)
+            whole = _together(asked, one, thing)
             if whole is not None:
                 kept[number] = whole
                 break
@@ -137,7 +165,7 @@ def _twice(one: Moved, other: Moved) -> bool:
     return bool((mine & (one.before | one.after)).sum() > _SAME * min(mine.sum(), one.before.sum()))
 
 
-def _together(found: Changes, one: Moved, other: Moved) -> Moved | None:
+def _together(asked: _Asked, one: Moved, other: Moved) -> Moved | None:
     """Return two findings as one thing, when they lie side by side and one move explains both.
 
     What turns goes one way at its top and the other way at its foot, and stays where it is in between.
@@ -156,8 +184,8 @@ def _together(found: Changes, one: Moved, other: Moved) -> Moved | None:
         return None
     turn = math.degrees(np.angle(ways[1] / ways[0]))
     at, to = was.mean(axis=0), now.mean(axis=0)
-    within = cv2.dilate((one.after | other.after).astype(np.uint8), np.ones((WINDOW_PX, WINDOW_PX))) > 0
-    whole = _followed(found, (round(at[0]), round(at[1])), np.array([*(to - at), turn]), within)
+    within = cv2.dilate((one.after | other.after).astype(np.uint8), np.ones((_WINDOW_PX, _WINDOW_PX))) > 0
+    whole = _followed(asked, (round(at[0]), round(at[1])), np.array([*(to - at), turn]), within)
     return whole if whole is not None and whole.told > 1.1 * one.told else None
 
 
@@ -210,7 +238,7 @@ def _pieces(found: Changes, reference: Picture, here: Picture) -> Iterator[_Piec
                 likeness = product / np.sqrt(energy * np.maximum(there, _LEAST_ENERGY * energy))
                 row, column = (int(v) for v in np.unravel_index(int(np.argmax(likeness)), likeness.shape))
                 if likeness[row, column] > _FOUND:
-                    told = float(_nats(likeness[row, column]) * mask.sum())
+                    told = float(nats(likeness[row, column]) * mask.sum())
                     best = max(best, (told, column - reach, row - reach, turn))
             if best[0] > 0:
                 middle = (step * (at - pad + side // 2) for at in (x, y))
@@ -218,7 +246,7 @@ def _pieces(found: Changes, reference: Picture, here: Picture) -> Iterator[_Piec
 
 
 def _followed(
-    found: Changes, at: tuple[int, int], move: NDArray[np.float64], within: Mask | None = None
+    asked: _Asked, at: tuple[int, int], move: NDArray[np.float64], within: Mask | None = None
 ) -> Moved | None:
     """Return the thing that a piece at a place belongs to, its move (right, down, degrees) measured; None if none.
 
@@ -226,30 +254,29 @@ def _followed(
     """
     import cv2
 
-    height, width = found.alike.shape
+    found = asked.found
+    height, width = found.before.shape
     left, top = max(0, at[0] - _AROUND_PX), max(0, at[1] - _AROUND_PX)
     place = np.s_[top : min(height, at[1] + _AROUND_PX), left : min(width, at[0] + _AROUND_PX)]
-    before, after, alike = found.before[place], found.after[place], found.alike[place]
-    noises = [np.maximum(noise[place], 1e-12) for noise in (found.noise_before, found.noise_after)]
+    before, after, noise = found.before[place], found.after[place], found.noise_before[place]
+    at_rest, energy_after, level = asked.at_rest[place], asked.energy_after[place], asked.level[place]
     free_before = (~found.moving_before[place]).astype(np.uint8)
     usable = found.drawn_after[place] & ~found.moving_after[place]
-    size = (alike.shape[1], alike.shape[0])
+    size = (before.shape[1], before.shape[0])
     centre = np.array([at[0] - left, at[1] - top], np.float64)
-    energy_after = np.maximum(mean(after * after) - noises[1], noises[1])
-    level = np.asarray(after / np.sqrt(energy_after), np.float32)
     for _ in range(_ROUNDS):
         matrix = _matrix(centre, move)
         carried = np.asarray(cv2.warpAffine(before, matrix, size, flags=cv2.INTER_CUBIC), np.float32)
         free = cv2.warpAffine(free_before, matrix, size, flags=cv2.INTER_NEAREST) > 0
-        energy = np.maximum(mean(carried * carried) - noises[0], noises[0])
-        fits = mean(carried * after) / np.sqrt(energy * energy_after)
-        gain = _nats(fits) - _nats(alike)
+        energy = np.maximum(mean(carried * carried, _WINDOW_PX) - noise, np.maximum(noise, _QUIETEST))
+        fits = mean(carried * after, _WINDOW_PX) / np.sqrt(energy * energy_after)
+        gain = _gain(nats(fits), at_rest, matrix)
         good = (fits > _FITS) & (gain > _BETTER) & usable & free
         if within is not None:
             thing = good & within[place]
             if thing.sum() < _LEAST_PX:
                 return None
-            move = _measured(before, level, energy, thing, centre, move)
+            move = _measured(before, level, _energy(carried, noise), thing, centre, move)
             continue
         joined = cv2.morphologyEx(good.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((_JOINS_PX, _JOINS_PX)))
         _, labels = cv2.connectedComponents(joined)
@@ -258,30 +285,65 @@ def _followed(
         if not near.any():
             return None
         thing = (labels == int(np.bincount(near[near > 0]).argmax())) & good
-        if thing.sum() < _LEAST_PX or gain[thing].sum() < _FIRST * _TOLD * WINDOW_PX**2:
+        if thing.sum() < _LEAST_PX or gain[thing].sum() < _FIRST * _TOLD * _WINDOW_PX**2:
             return None
-        move = _measured(before, level, energy, thing, centre, move)
+        move = _measured(before, level, _energy(carried, noise), thing, centre, move)
     # Windows overlap: each pixel counts for its share of one.
-    told = float(gain[thing].sum()) / WINDOW_PX**2
+    told = float(gain[thing].sum()) / _WINDOW_PX**2
     if told < _TOLD or _edges_both_ways(level, thing) < _BOTH_WAYS:
         return None
     forth = _matrix(centre, move)
     back = cv2.invertAffineTransform(forth)
     masks = [np.zeros(found.alike.shape, bool) for _ in range(2)]
-    wide = cv2.dilate(thing.astype(np.uint8), np.ones((WINDOW_PX // 2, WINDOW_PX // 2)))
+    wide = cv2.dilate(thing.astype(np.uint8), np.ones((_WINDOW_PX // 2, _WINDOW_PX // 2)))
     masks[0][place] = cv2.warpAffine(wide, back, size, flags=cv2.INTER_NEAREST) > 0
     masks[1][place] = thing
-    at_players = max(float(found.player_before[masks[0]].mean()), float(found.player_after[masks[1]].mean()))
-    if at_players > _AT_PLAYERS and told < _TOLD_AT_PLAYERS:
-        return None
     middle = _middle(masks[0][place])
     dx, dy = forth[:, :2] @ middle + forth[:, 2] - middle
     return Moved(masks[0], masks[1], float(dx), float(dy), float(move[2]), told)
 
 
-def _nats(alike: Picture) -> Picture:
-    """Return what two Gaussian signals of these correlations tell of each other."""
-    return np.asarray(-0.5 * np.log(1 - np.clip(alike, 0, 0.99) ** 2), np.float32)
+def told_by(found: Changes, thing: Moved, other: Changes) -> tuple[float, float]:
+    """Return what a thing's move tells where another take sees it too, and what it tells there of that one, in nats.
+
+    ``found`` is of the reference and the take, ``other`` of another take and that one, all laid on the reference.
+    """
+    import cv2
+
+    rows, columns = np.nonzero(thing.before | thing.after)
+    left, top = max(0, columns.min() - _WINDOW_PX), max(0, rows.min() - _WINDOW_PX)
+    place = np.s_[top : rows.max() + 1 + _WINDOW_PX, left : columns.max() + 1 + _WINDOW_PX]
+    matrix = _matrix(_middle(thing.before) - (left, top), np.array([thing.dx, thing.dy, thing.turn_deg]))
+    where = thing.after[place]
+    size = (where.shape[1], where.shape[0])
+    hidden = (other.moving_before | other.player_before)[place]
+    sees = (~hidden & other.drawn_before[place]).astype(np.uint8)
+    where = where & ~hidden & (cv2.warpAffine(sees, matrix, size, flags=cv2.INTER_NEAREST) > 0)
+    told = []
+    for one in (found, other):
+        before, after = one.before[place], one.after[place]
+        noises = one.noise_before[place], one.noise_after[place]
+        at_rest = nats(likeness(before, after, *noises, _WINDOW_PX))
+        carried = np.asarray(cv2.warpAffine(before, matrix, size, flags=cv2.INTER_CUBIC), np.float32)
+        gain = _gain(nats(likeness(carried, after, *noises, _WINDOW_PX)), at_rest, matrix)
+        told.append(float(gain[where].sum()) / _WINDOW_PX**2)
+    return told[0], told[1]
+
+
+def _gain(moved: Picture, at_rest: Picture, matrix: NDArray[np.float64]) -> Picture:
+    """Return what a move tells more than no move: what was there is not there any more, and what is there was not."""
+    import cv2
+
+    left_behind = cv2.warpAffine(at_rest, matrix, at_rest.shape[::-1], flags=cv2.INTER_LINEAR)
+    return np.asarray(moved - np.maximum(at_rest, left_behind), np.float32)
+
+
+def _energy(detail: Picture, noise: Picture) -> Picture:
+    """Return the strength of detail right around each pixel: a rim shall weigh no more than what lies within it."""
+    import cv2
+
+    around = cv2.GaussianBlur(np.square(detail), (0, 0), _LEVEL_PX)
+    return np.asarray(np.maximum(around - noise, np.maximum(noise, _QUIETEST)), np.float32)
 
 
 def _matrix(centre: NDArray[np.float64], move: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -305,13 +367,13 @@ def _measured(
     """
     import cv2
 
-    here = _gradients(level)
+    here = gradients(level)
     rows, columns = np.nonzero(thing)
     for _ in range(_STEPS):
         size = (thing.shape[1], thing.shape[0])
         laid = cv2.warpAffine(before, _matrix(centre, move), size, flags=cv2.INTER_CUBIC)
         carried = np.asarray(laid / np.sqrt(energy), np.float32)
-        x, y = ((one + other)[thing] / 2 for one, other in zip(here, _gradients(carried), strict=True))
+        x, y = ((one + other)[thing] / 2 for one, other in zip(here, gradients(carried), strict=True))
         right, down = columns - centre[0] - move[0], rows - centre[1] - move[1]
         ways = np.stack([x, y, (y * right - x * down) * math.radians(1)])
         error = (level - carried)[thing]
@@ -327,15 +389,6 @@ def _measured(
 
 def _edges_both_ways(level: Picture, thing: Mask) -> float:
     """Return the strength of edges in the weaker direction over that in the stronger: 0 for one line, 1 for grain."""
-    x, y = (way[thing].astype(np.float64) for way in _gradients(level))
+    x, y = (way[thing].astype(np.float64) for way in gradients(level))
     weak, strong = np.linalg.eigvalsh(np.array([[x @ x, x @ y], [x @ y, y @ y]]))
     return float(weak / max(strong, 1e-12))
-
-
-def _gradients(picture: Picture) -> tuple[Picture, Picture]:
-    import cv2
-
-    across, down = (
-        np.asarray(cv2.Sobel(picture, cv2.CV_32F, *way, ksize=3, scale=1 / 8), np.float32) for way in ((1, 0), (0, 1))
-    )
-    return across, down

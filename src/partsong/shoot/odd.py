@@ -44,6 +44,8 @@ class Odd:
         Where another take can be compared with it at all.
     player, player_before : (h, w)
         Where its player is, and the reference's, moving or standing still, with a margin.
+    more_players : tuple of (h, w)
+        Where those of the further takes are.
     """
 
     where: Mask
@@ -51,6 +53,7 @@ class Odd:
     told: Mask
     player: Mask
     player_before: Mask
+    more_players: tuple[Mask, ...] = ()
 
 
 def odd_one_out(take: View, others: Sequence[View]) -> Odd:
@@ -79,7 +82,7 @@ def odd_one_out(take: View, others: Sequence[View]) -> Odd:
         strange, told = pairs[1, number]
         sure |= where & known[0] & known[number - 1] & told & (strange < ONE)
     told = np.logical_or.reduce(known) & ~players[0]
-    return Odd(where, sure, told, players[0], players[1])
+    return Odd(where, sure, told, players[0], players[1], tuple(players[2:]))
 
 
 def _by_itself(compared: Sequence[tuple[Picture, Mask]], usable: Sequence[Mask]) -> Mask:

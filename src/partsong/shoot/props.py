@@ -15,21 +15,19 @@ import numpy as np
 
 from partsong.render.registration import LEAST_SIDE, find_pose, laid
 from partsong.shoot.alone import Alone, alone
-from partsong.shoot.changes import Mask, Picture, changes, noise_of
+from partsong.shoot.changes import Changes, Mask, Picture, changes, filled, noise_of
 from partsong.shoot.judge import Remark
-from partsong.shoot.moves import SURE, Moved, moved
+from partsong.shoot.moves import TURNED_DEG, Moved, moved, told_by
 from partsong.shoot.odd import Odd, View, odd_one_out
 from partsong.shoot.sight import Sight
 from partsong.shoot.strange import black_of, drawn
 
-TURNED_DEG = 2.0
-"""From here on a thing is told as turned; less is within what a small one can tell."""
-_MOVED_PX = 1.0  # of the still picture; less is what registration may leave, and a light that falls otherwise
 _SAME = 0.3  # of a thing, that two findings of it share
-_BESIDE_PX = 25
-_KNOWN, _BORNE_OUT = 0.25, 0.2  # of a thing's two places: what other takes see there at least, and what of it is odd,
-_ODD = 0.3  # and from which share of it the takes that see it bear out what tells less than by itself
-_BEYOND_DOUBT = 24.0  # nats, from which a move is told of a part of a surface
+_BESIDE_PX, _HANGS_PX = 25, 41  # around a thing, and between what is odd of one thing
+_EXPLAINED = 0.4  # of a surface, where a thing was and is
+_SURE, _BORNE_OUT = 12.0, 10.5  # nats of a move that is told: by two takes alone, and where another one says the same
+_ASKED, _SAME_TOLD = 3.0, 0.15  # nats that another take could tell, to be asked, and the share of them that it tells
+_BEYOND_DOUBT = 30.0  # nats, from which a move is told of a part of a surface
 _ROWS = ("upper", "", "lower")
 _COLUMNS = ("left", "", "right")
 _HARDLY = 0.25  # of a part of the frame, below which it is named as not seen
@@ -46,75 +44,82 @@ class Compared:
     player: Mask
 
 
-def compared(sight: Sight, reference: Sight, others: Sequence[Sight] = ()) -> Compared | None:
-    """Compare two takes of one size; None if they cannot be laid on each other.
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """A take's sight, and its still picture laid on the reference's, (h, w)."""
+
+    sight: Sight
+    still: Picture
+
+
+def laid_on(sight: Sight, reference: Sight) -> Laid | None:
+    """Lay a take on the reference, both of one size; None if it shows another room, or is too small to tell."""
+    if min(reference.still.shape) < LEAST_SIDE:
+        return None
+    found = find_pose(reference.still, sight.still, reference.unmoving & sight.unmoving)
+    return Laid(sight, laid(sight.still, found.pose)) if found.same_room else None
+
+
+def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compared:
+    """Compare a take with the reference.
 
     The ``others`` tell which of the two is odd where they differ: shadows and players of the reference are not in
     those.
     """
-    here = _laid(sight, reference)
-    if here is None:
-        return None
-    seen_by = [(other, _laid(other, reference)) for other in others]
-    stills = [
-        (sight, here),
-        (reference, reference.still),
-        *((one, still) for one, still in seen_by if still is not None),
-    ]
+    sight, here = take.sight, take.still
+    stills = [(sight, here), (reference, reference.still), *((one.sight, one.still) for one in others)]
     black = black_of(*(still for _, still in stills))
     views = [View(drawn(still, noise_of(one), black), ~one.unmoving) for one, still in stills]
     odd = odd_one_out(views[0], views[1:])
-    found = changes(reference, sight, here, odd)
-    surfaces = alone(odd, reference.still, here, black)
-    things = [one for one in moved(found, reference.still, here) if _far(one)]
-    # Of two pictures neither is the odd one.
-    least_odd = _ODD if len(views) > 2 else 1.0
-    things = _once([one for one in things if _borne_out(one, odd, surfaces, least_odd)])
-    near = [_near(one) for one in things]
+    found = changes(reference.still, reference, here, sight, odd.player_before, odd.player)
+    surfaces = alone(odd, [still for _, still in stills[1:]], here, black)
+    others_see = [
+        changes(still, one, here, sight, player, odd.player)
+        for (one, still), player in zip(stills[2:], odd.more_players, strict=True)
+    ]
+    whole, before = found, reference.still
+    for other, (_, still) in zip(others_see, stills[2:], strict=True):
+        whole, where = filled(whole, other)
+        before = np.where(where, still, before)
+    things = [one for one in moved(whole, before, here) if one.far]
+    things = _once([one for one in things if _borne_out(one, whole, others_see, surfaces)])
+    near = [_of_it(one, odd) for one in things]
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
-    return Compared(tuple(things), tuple(surfaces), found.seen, odd.player_before | odd.player)
+    return Compared(tuple(things), tuple(surfaces), whole.seen, odd.player_before | odd.player)
 
 
-def _laid(sight: Sight, reference: Sight) -> Picture | None:
-    """Return a take's still picture laid on the reference's; None if it shows another room."""
-    found = find_pose(reference.still, sight.still, reference.unmoving & sight.unmoving)
-    return laid(sight.still, found.pose) if found.same_room else None
-
-
-def _far(one: Moved) -> bool:
-    return bool(np.hypot(one.dx, one.dy) >= _MOVED_PX) or abs(one.turn_deg) >= TURNED_DEG
-
-
-def _borne_out(one: Moved, odd: Odd, surfaces: Sequence[Alone], least_odd: float) -> bool:
-    """Say whether a move is told: by its weight, a surface or other takes; not where the take is no odd one."""
-    place = one.before | one.after
-    known = place & odd.told
-    asked = bool(known.sum() > _KNOWN * place.sum())
-    share = float((odd.where & known).sum()) / max(float(known.sum()), 1.0)
-    if asked and share < _BORNE_OUT:
-        return False
+def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: Sequence[Alone]) -> bool:
+    """Say whether a move is told: by its weight, and by every other take that sees it; not of a part of a surface."""
+    least = _SURE
+    for other in others:
+        could, does = told_by(found, one, other)
+        if could < _ASKED:
+            continue
+        if does < _SAME_TOLD * could:
+            return False
+        least = _BORNE_OUT
     if one.told >= _BEYOND_DOUBT:
         return True
     # What went or came is larger than what of it fits the ground elsewhere.
-    touched = [_explains(one, surface) for surface in surfaces if (surface.where & place).any()]
-    return all(touched) and (one.told >= SURE or bool(touched) or (asked and share > least_odd))
+    place = one.before | one.after
+    return one.told >= least and all(_explains(one, surface) for surface in surfaces if (surface.where & place).any())
 
 
 def _explains(one: Moved, surface: Alone) -> bool:
-    """Say whether a surface that is in one picture only is mostly a thing's old and new place."""
-    return bool((surface.where & (one.before | one.after)).sum() > 0.5 * surface.where.sum())
+    """Say whether a surface that is in one picture only is largely a thing's old and new place."""
+    return bool((surface.where & (one.before | one.after)).sum() > _EXPLAINED * surface.where.sum())
 
 
 def _once(things: list[Moved]) -> list[Moved]:
     """Leave out what is told weakly of a place of which more is told already; the surest come first."""
     kept: list[Moved] = []
     for one in things:
-        if one.told >= SURE or not any((_near(other) & one.after).sum() > _SAME * one.after.sum() for other in kept):
+        if not any((_around(other) & one.after).sum() > _SAME * one.after.sum() for other in kept):
             kept.append(one)
     return kept
 
 
-def _near(one: Moved) -> Mask:
+def _around(one: Moved) -> Mask:
     """Return the box around a thing's two places: what it hid or hides now is no other thing."""
     rows, columns = np.nonzero(one.before | one.after)
     place = np.zeros(one.before.shape, bool)
@@ -123,32 +128,44 @@ def _near(one: Moved) -> Mask:
     return place
 
 
+def _of_it(one: Moved, odd: Odd) -> Mask:
+    """Return where a thing is, and all that is odd and hangs together with it."""
+    import cv2
+
+    place = _around(one)
+    wide = np.ones((_HANGS_PX, _HANGS_PX), np.uint8)
+    _, labels = cv2.connectedComponents(cv2.morphologyEx((odd.where | place).astype(np.uint8), cv2.MORPH_CLOSE, wide))
+    return np.asarray(labels == labels[place][0], bool)
+
+
 def of_props(
-    sight: Sight, reference: Sight, name: str, unseen: list[str], others: Sequence[Sight] = ()
+    take: Laid | None, reference: Sight, name: str, unseen: list[str], others: Sequence[Laid] = ()
 ) -> list[Remark]:
     """Judge whether props stand where they stood in the reference; both of one size.
 
     Parameters
     ----------
-    sight, reference : Sight
-        Of the take, and of the take that it is held against, in whatever light.
+    take : Laid, optional
+        The take, laid on the reference; None if it could not be.
+    reference : Sight
+        Of the take that it is held against, in whatever light.
     name : str
         Of the reference.
     unseen : list of str
         Gets a sentence of what was not told.
-    others : sequence of Sight
-        Of more takes of the same size, in other lights.
+    others : sequence of Laid
+        More takes of the same size, in other lights.
     """
-    if min(sight.still.shape) < LEAST_SIDE:
+    if min(reference.still.shape) < LEAST_SIDE:
         unseen.append("Whether a prop was moved was not told: the picture is too small.")
         return []
-    both = compared(sight, reference, others)
-    if both is None:
+    if take is None:
         unseen.append("Whether a prop was moved was not told: the two pictures could not be laid on each other.")
         return []
+    both = compared(take, reference, others)
     unseen.append(_not_seen(both))
-    factor = sight.width / sight.still.shape[1]
-    said = [_of_moved(thing, factor, sight.width, name) for thing in both.moved]
+    factor = reference.width / reference.still.shape[1]
+    said = [_of_moved(thing, factor, reference.width, name) for thing in both.moved]
     return said + [_of_alone(thing, factor, name) for thing in both.alone]
 
 
