@@ -50,6 +50,9 @@ def test_halves():
         (Signs(places=8, z=30, log10_chance=-20, runner_up_log10_chance=-15, phase_t=6), "sure"),
         (Signs(places=8, z=30, log10_chance=-20, runner_up_log10_chance=-19, phase_t=0.4), "ask"),
         (Signs(places=8, z=30, log10_chance=-4.5), "likely"),
+        (Signs(places=8, z=30, log10_chance=-6.2, spread_ms=0.14, height=3.7), "ask"),  # another song on that celesta
+        (Signs(places=8, z=30, log10_chance=-6.2, spread_ms=0.01, height=4.4), "sure"),  # a violin far away in a hall
+        (Signs(places=8, z=30, log10_chance=-20, spread_ms=0.3, height=12), "sure"),  # a player who moves
         (Signs(places=8, z=30, log10_chance=-3), "ask"),
         (Signs(places=8, z=30, halves_agree=True, blocks=20, onset_t=6, onset_fit=0.3), "sure"),
         (Signs(places=8, z=30, halves_agree=True, blocks=20, onset_t=4, onset_fit=0.3), "likely"),
@@ -126,6 +129,9 @@ def test_strokes_with_tones_must_stand_out_more():
     assert judge_strokes(7.19, 2.71, 24, True).confidence == "likely"
     assert judge_strokes(3.0, 1.3, 24, True, toneless=True).confidence == "likely"
     assert judge_strokes(3.0, 1.3, 24, True).confidence == "ask"
+    assert judge_strokes(2.1, 1.16, 24, True, toneless=True, mixed=True).confidence == "likely"
+    assert judge_strokes(2.1, 1.16, 24, True, toneless=True).confidence == "ask"
+    assert judge_strokes(3.0, 1.3, 24, True, mixed=True).confidence == "ask"
 
 
 def test_turns_are_asked_about_unless_a_beginning_or_end_tells():

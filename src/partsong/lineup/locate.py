@@ -490,6 +490,8 @@ def _answer(
         onset_fit=_mean(blocks[best]),
         halves_agree=confidence.halves_agree(blocks[kept], 0),
         blocks=int(np.isfinite(blocks[best]).sum()),
+        spread_ms=phase.fit.spread_ms if phase else 0.0,
+        height=float(np.median(phase.heights)) if phase else 0.0,
     )
     verdict = confidence.judge(signs)
     by_phase = verdict.method == "phase" and phase is not None
@@ -509,7 +511,7 @@ def _answer(
         possible=tuple(
             Possible(line if number == best else looked[number].line, looked[number].place.z) for number in kept
         ),
-        alone=by_phase and phase is not None and phase.log10_chance <= -4,
+        alone=by_phase and signs.agreeing,
     )
 
 
