@@ -26,7 +26,9 @@ def unlike(tracks: NDArray[np.floating], shrink: float) -> NDArray[np.float64]:
     return np.asarray((vectors * values**-0.5) @ vectors.T @ unit)
 
 
-def followed(moving: NDArray[np.floating], fixed: NDArray[np.floating], blocks: int) -> tuple[int, NDArray[np.float64]]:
+def followed(
+    moving: NDArray[np.floating], fixed: NDArray[np.floating], blocks: int, power: int = 2
+) -> tuple[int, NDArray[np.float64]]:
     """Slide one side along the other and score every lag in every block of the moving one.
 
     Parameters
@@ -35,14 +37,16 @@ def followed(moving: NDArray[np.floating], fixed: NDArray[np.floating], blocks: 
         Either may have one row, which is compared with every row of the other.
     blocks : int
         Into how many stretches of equal length the moving side is cut.
+    power : int
+        How much rows that follow outweigh those that do so less: two where a few tell, one where many do.
 
     Returns
     -------
     first : int
         The first lag, 1 - n: where frame 0 of the moving side lies on the other.
     scores : ndarray, shape (blocks, n + m - 1)
-        Of the third degree in the rows' correlations: the block's own, weighted by the square of what the same row has
-        in all other blocks where that is positive.
+        Of degree ``power + 1`` in the rows' correlations: the block's own, weighted by the power of what the same row
+        has in all other blocks where that is positive.
     """
     n, m = moving.shape[1], fixed.shape[1]
     size = fft.next_fast_len(n + m - 1, real=True)
@@ -56,5 +60,5 @@ def followed(moving: NDArray[np.floating], fixed: NDArray[np.floating], blocks: 
     scores = np.zeros((blocks, len(lags)))
     for block, (start, stop) in enumerate(itertools.pairwise(np.linspace(0, n, blocks + 1).astype(int))):
         own = slid(np.pad(moving[:, start:stop], ((0, 0), (start, n - stop))))
-        scores[block] = np.sum(np.maximum(whole - own, 0) ** 2 * own, axis=0)
+        scores[block] = np.sum(np.maximum(whole - own, 0) ** power * own, axis=0)
     return 1 - n, scores

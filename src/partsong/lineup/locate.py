@@ -55,6 +55,11 @@ class Reference:
         """Where its notes start, to compare strokes with."""
         return strokes.note_starts(self.heard)
 
+    @cached_property
+    def mixed_starts(self) -> Floats:
+        """The same where it is a mix: heard by the shape of notes too."""
+        return strokes.note_starts(self.heard, mixed=True)
+
 
 @dataclass(frozen=True, slots=True)
 class Possible:
@@ -151,10 +156,10 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
     answer = _of_sound(clip, voice, answer)
     responded = _by_response(clip, voice, references, places, answer.possible)
     answer = _better(answer, _of_sound(clip, voice, responded) if responded else None)
-    for reference in references:
+    for number, reference in enumerate(references):
         short = max(clip.length_s, reference.heard.length_s) <= strokes.LONGEST_S
         if short and _RANK[answer.confidence] < _RANK["likely"]:
-            struck = _by_strokes(clip, voice, reference, answer.possible)
+            struck = _by_strokes(clip, voice, reference, answer.possible, mixed=number == len(references) - 1)
             answer = _better(answer, struck)
             if struck and struck.confidence == "ask":
                 break  # the mix would say less of them than the stem
@@ -302,13 +307,13 @@ def _heard_seconds(peaks: Floats) -> NDArray[np.bool_]:
     return np.asarray(whole > _LOUD * float(np.percentile(peaks, 95)), np.bool_)
 
 
-def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Possible]) -> Found | None:
+def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Possible], *, mixed: bool) -> Found | None:
     """Find the places at which strokes fall as the stem's, or the mix's, notes do."""
-    found = strokes.find_strokes(clip, voice, song.starts)
+    found = strokes.find_strokes(clip, voice, song.mixed_starts if mixed else song.starts, mixed=mixed)
     if found is None:
         return None
     verdict = confidence.judge_strokes(
-        found.t, found.lead, found.blocks, found.halves_agree, found.toneless, found.swells
+        found.t, found.lead, found.blocks, found.halves_agree, found.toneless, found.swells, mixed=mixed
     )
     line = _paced(clip, voice, song, Line(found.fits[0].lag_s))
     places = [Possible(line, found.fits[0].z), *(Possible(Line(fit.lag_s), fit.z) for fit in found.fits[1:])]

@@ -9,7 +9,8 @@ from its beginning on, not at its loudest: levels are compared with the song's o
 rising only where its neighbours were not there before, so that a trembling tone does not start again and again.
 
 Which of the song's bands hold the part nobody says: it is learned (:mod:`partsong.lineup.following`). Against a mix,
-that is what finds it: other parts strike on the beat as well, but in other bands. Every bar has its strokes, and most
+that is what finds it: other parts strike on the beat as well, but in other bands. Notes are heard there by their whole
+shape as well (:mod:`partsong.lineup.pitches`): rises alone hide each other. Every bar has its strokes, and most
 places of a song fit well. The beat itself tells nothing, so it is held down: what recurs strongly in a sequence counts
 less, what happens once counts more. What tells a place is whether it beats *every* other, stretch by stretch.
 """
@@ -17,7 +18,6 @@ less, what happens once counts more. What tells a place is whether it beats *eve
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,13 +28,13 @@ from partsong.lineup import coarse
 from partsong.lineup.confidence import halves_agree, paired_t
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Heard
 from partsong.lineup.following import followed, unlike
+from partsong.lineup.pitches import PITCHES, pitch_starts
+from partsong.lineup.spectra import spectra
 from partsong.render.robust import MAD_TO_SIGMA
 
 LONGEST_S = 900.0
 """Clips and references longer than this are not compared: the whole of their strokes would have to be held."""
 
-_HOP = RATE_HZ // ONSET_RATE_HZ
-_FRAMES = 512  # worked on at a time
 _LOOK_BACK = 2  # frames, 10 ms: what rises is compared with what was there before
 _MOST_RISE = 3.0  # about 13 dB: one loud stroke must not outweigh a bar of notes
 
@@ -42,10 +42,11 @@ _STROKE_WINDOW, _STROKE_BANDS, _STROKE_HZ = 256, 8, (850.0, 7000.0)
 _CLEAR_HEIGHT = 40.0  # in halls and talk, what rises most reaches 24; keys in a room 60
 _TONES_HZ = (100.0, 650.0)
 _TONELESS = 0.18  # by chance a tenth of all moments are among the tenth that rises most; keys: up to 0.16
-_NOTE_WINDOW, _NOTES_HZ, _BANDS_AN_OCTAVE = 1024, (80.0, 6000.0), 5
+_NOTE_WINDOW, _NOTES_HZ, _BANDS_AN_OCTAVE, _BANDS_IN_A_MIX = 1024, (80.0, 6000.0), 5, 3
 _DEEPEST = 1e-5  # 50 dB below its loud moments a frequency counts as silent
 _SLOWEST_HZ, _FASTEST_HZ = 0.3, 20.0
 _ROUNDING = np.array([0.25, 0.5, 0.25])  # 10 ms wide
+_LIKELIEST = 0.0025  # a band in which nothing is ever likelier than this to start holds no notes
 _SHRINK = 0.15
 _BLOCK_S, _MOST_BLOCKS = 2.0, 24
 _SWELLS_S = 0.13  # where tones start at their keys, the score takes up to 90 ms from two fifths of its height on
@@ -82,7 +83,7 @@ class Strokes:
     swells: bool
 
 
-def find_strokes(clip: Heard, voice: int, starts: Floats) -> Strokes | None:
+def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False) -> Strokes | None:
     """Return where a clip's strokes fall as notes start; None where fewer than two places can be compared.
 
     Parameters
@@ -93,6 +94,8 @@ def find_strokes(clip: Heard, voice: int, starts: Floats) -> Strokes | None:
         Which of its voices.
     starts : ndarray, shape (bands, frames)
         Of :func:`note_starts`: the part's stem's, or the mix's.
+    mixed : bool
+        Whether they are a mix's. Many bands say a little there, with a stem a few say much.
     """
     struck = strokes_in(clip, voice)
     if not struck.any() or not starts.any():
@@ -100,12 +103,15 @@ def find_strokes(clip: Heard, voice: int, starts: Floats) -> Strokes | None:
     row = _without_beat(ndimage.convolve1d(struck, _ROUNDING, mode="constant")[None])
     n, m = row.shape[1], starts.shape[1]
     number = int(np.clip(n / ONSET_RATE_HZ / _BLOCK_S, 4, _MOST_BLOCKS))
-    first, scores = followed(row, starts, number)
+    power = 1 if mixed else 2
+    first, scores = followed(row, starts, number, power)
     lags = np.arange(first, m)
     overlap = np.minimum(n, m - lags) - np.maximum(0, -lags)
     valid = overlap >= coarse.least_overlap(n, m, ONSET_RATE_HZ)
-    scores = np.where(valid, scores / np.maximum(overlap, 1) ** 1.5, 0)
-    total = np.cbrt(scores.sum(axis=0))  # the score is of the third degree
+    degree = power + 1
+    scores = np.where(valid, scores / np.maximum(overlap, 1) ** (degree / 2), 0)
+    total = scores.sum(axis=0)
+    total = np.sign(total) * np.abs(total) ** (1 / degree)
     scatter = MAD_TO_SIGMA * float(np.median(np.abs(total[valid] - np.median(total[valid]))))
     tops = coarse.peaks(total, coarse.MOST_CANDIDATES)
     if len(tops) < 2 or scatter <= 0:
@@ -141,7 +147,7 @@ def strokes_in(clip: Heard, voice: int) -> Floats:
     edges_hz = np.geomspace(*_STROKE_HZ, _STROKE_BANDS + 1)
     bands = [(hz >= low) & (hz < high) for low, high in itertools.pairwise(edges_hz)]
     powers = [np.stack([power[:, band].sum(axis=1) for band in bands])
-              for power in _spectra(clip, voice, _STROKE_WINDOW)]  # fmt: skip
+              for power in spectra(clip, voice, _STROKE_WINDOW)]  # fmt: skip
     power = np.concatenate(powers, axis=1)
     floors = np.maximum(2 * np.quantile(power, 0.3, axis=1, keepdims=True), 1e-14)
     level = np.log1p(power / floors)
@@ -160,19 +166,32 @@ def strokes_in(clip: Heard, voice: int) -> Floats:
     return out
 
 
-def note_starts(song: Heard, voice: int = 0) -> Floats:
+def note_starts(song: Heard, voice: int = 0, *, mixed: bool = False) -> Floats:
     """Return where notes start in a stem or a mix: (bands, frames) at 200 Hz, the beat held down.
 
-    The bands are made unlike each other; those in which nothing ever starts are left out.
+    The bands are made unlike each other; those in which nothing ever starts are left out. In a mix notes are heard by
+    their shape too, and there are bands of both kinds.
     """
+    if mixed:
+        starts = np.concatenate([_risen(song, voice, _BANDS_IN_A_MIX), _noticed(song, voice)])
+    else:
+        starts = _risen(song, voice, _BANDS_AN_OCTAVE)
+    if not len(starts):
+        return np.zeros((1, starts.shape[1]), np.float32)
+    starts = _without_beat((starts - starts.mean(axis=1, keepdims=True)) / starts.std(axis=1, keepdims=True))
+    return unlike(starts, _SHRINK).astype(np.float32)
+
+
+def _risen(song: Heard, voice: int, bands_an_octave: int) -> Floats:
+    """Return how much rises in which bands: (bands, frames)."""
     hz = np.arange(_NOTE_WINDOW // 2 + 1) * RATE_HZ / _NOTE_WINDOW
     used = (hz >= _NOTES_HZ[0]) & (hz < _NOTES_HZ[1])
-    band = (np.log2(hz[used] / _NOTES_HZ[0]) * _BANDS_AN_OCTAVE).astype(int)
-    few = np.concatenate([power[::16, used] for power in _spectra(song, voice, _NOTE_WINDOW)])
+    band = (np.log2(hz[used] / _NOTES_HZ[0]) * bands_an_octave).astype(int)
+    few = np.concatenate([power[:, used] for power in spectra(song, voice, _NOTE_WINDOW, 16)])
     quiet, loud = np.quantile(few, 0.3, axis=0), np.quantile(few, 0.99, axis=0)
     floors = np.maximum(np.maximum(2 * quiet, _DEEPEST * loud), 1e-12)
     rows, before = [], np.zeros((_LOOK_BACK, int(used.sum())), np.float32)
-    for power in _spectra(song, voice, _NOTE_WINDOW):
+    for power in spectra(song, voice, _NOTE_WINDOW):
         level = np.concatenate([before, np.log1p(power[:, used] / floors)])
         near = ndimage.maximum_filter1d(level[:-_LOOK_BACK], 3, axis=1)
         risen = np.clip(level[_LOOK_BACK:] - near, 0, _MOST_RISE)
@@ -182,35 +201,26 @@ def note_starts(song: Heard, voice: int = 0) -> Floats:
     # Roots: weak starts count beside strong ones.
     starts = np.sqrt(np.maximum(starts - np.median(starts, axis=1, keepdims=True), 0))
     starts = ndimage.convolve1d(starts, _ROUNDING, axis=1, mode="constant")
-    starts = starts[starts.std(axis=1) > 1e-6]
-    if not len(starts):
-        return np.zeros((1, power.shape[0]), np.float32)
-    starts = _without_beat((starts - starts.mean(axis=1, keepdims=True)) / starts.std(axis=1, keepdims=True))
-    return unlike(starts, _SHRINK).astype(np.float32)
+    return np.asarray(starts[starts.std(axis=1) > 1e-6], np.float32)
+
+
+def _noticed(song: Heard, voice: int) -> Floats:
+    """Return how likely notes start in bands of four semitones, weak ones brought up as above: (bands, frames)."""
+    bands = np.arange(0, PITCHES, 12 // _BANDS_IN_A_MIX)
+    starts = np.concatenate([np.add.reduceat(piece, bands, axis=0) for piece in pitch_starts(song, voice)], axis=1)
+    return np.asarray(np.sqrt(starts[starts.max(axis=1) > _LIKELIEST]), np.float32)
 
 
 def _toneless(clip: Heard, voice: int, struck: Floats) -> bool:
     hz = np.arange(_STROKE_WINDOW // 2 + 1) * RATE_HZ / _STROKE_WINDOW
     low = (hz >= _TONES_HZ[0]) & (hz < _TONES_HZ[1])
-    power = np.concatenate([power[:, low].sum(axis=1) for power in _spectra(clip, voice, _STROKE_WINDOW)])
+    power = np.concatenate([power[:, low].sum(axis=1) for power in spectra(clip, voice, _STROKE_WINDOW)])
     level = ndimage.uniform_filter1d(np.log(np.maximum(power, 1e-14)), 3)
     risen = np.zeros_like(level)
     risen[4:-6] = level[10:] - level[:-10]  # from 20 ms before to 30 ms after
     at = np.flatnonzero(struck)
     clear = float(np.median(struck[at])) ** 2 >= _CLEAR_HEIGHT
     return clear and float(np.mean(risen[at] > np.quantile(risen, 0.9))) < _TONELESS
-
-
-def _spectra(heard: Heard, voice: int, window: int) -> Iterator[Floats]:
-    """Yield the power of a voice (frames, bins) in pieces; frame i is centred on i hops."""
-    shape = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(window) / window)).astype(np.float32)
-    shape *= np.float32(np.sqrt(2 / (window * np.sum(shape.astype(np.float64) ** 2))))
-    count = len(heard.samples) // _HOP + 1
-    for first in range(0, count, _FRAMES):
-        frames = min(_FRAMES, count - first)
-        samples = heard.window(voice, first * _HOP - window // 2, (frames - 1) * _HOP + window)
-        spectrum = fft.rfft(np.lib.stride_tricks.sliding_window_view(samples, window)[::_HOP] * shape, axis=1)
-        yield np.asarray(spectrum.real**2 + spectrum.imag**2, np.float32)
 
 
 def _parting(heights: NDArray[np.floating]) -> float:
