@@ -101,7 +101,7 @@ def test_a_prop_that_was_taken_away_or_brought_is_told_as_that(monkeypatch: pyte
 def test_what_one_comparison_tells_weakly_counts_when_a_third_light_tells_it_too(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    small = PROP[:30, :30]
+    small = PROP[:31, :31]
     reference, third = (_seen(monkeypatch, _with_prop(prop=small), lamp_x, 1) for lamp_x in (0.75, 0.5))
     take = _seen(monkeypatch, _with_prop(7.0, prop=small), 0.2, 2)
     assert of_props(take, reference, "cajon-1", []) == []

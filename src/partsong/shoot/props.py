@@ -25,8 +25,9 @@ from partsong.shoot.strange import black_of, drawn
 _SAME = 0.3  # of a thing, that two findings of it share
 _BESIDE_PX, _HANGS_PX = 25, 41  # around a thing, and between what is odd of one thing
 _EXPLAINED = 0.4  # of a surface, where a thing was and is
-_SURE, _BORNE_OUT = 12.0, 10.5  # nats of a move that is told: by two takes alone, and where another one says the same
+_SURE, _BORNE_OUT = 12.5, 11.5  # nats of a move that is told: by two takes alone, and where another one says the same
 _ASKED, _SAME_TOLD = 3.0, 0.15  # nats that another take could tell, to be asked, and the share of them that it tells
+_SEEN_OF_IT, _LIKE = 0.25, 0.45  # of a surface, to be asked whether its detail is alike, and the correlation that is
 _BEYOND_DOUBT = 30.0  # nats, from which a move is told of a part of a surface
 _ROWS = ("upper", "", "lower")
 _COLUMNS = ("left", "", "right")
@@ -85,6 +86,7 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
     things = _once([one for one in things if _borne_out(one, whole, others_see, surfaces)])
     near = [_of_it(one, odd) for one in things]
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
+    surfaces = [one for one in surfaces if all(_unlike(one, seen) for seen in (found, *others_see))]
     return Compared(tuple(things), tuple(surfaces), whole.seen, odd.player_before | odd.player)
 
 
@@ -108,6 +110,17 @@ def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: 
 def _explains(one: Moved, surface: Alone) -> bool:
     """Say whether a surface that is in one picture only is largely a thing's old and new place."""
     return bool((surface.where & (one.before | one.after)).sum() > _EXPLAINED * surface.where.sum())
+
+
+def _unlike(surface: Alone, seen: Changes) -> bool:
+    """Say whether a surface's detail has nothing to do with that of another take, as far as that sees it.
+
+    Where shadows cross a strong pattern, drawings can be strangers whose detail is the same, or its opposite.
+    """
+    where = surface.where & (seen.drawn_before | seen.drawn_after) & ~seen.player_before
+    if where.sum() < _SEEN_OF_IT * surface.where.sum():
+        return True
+    return bool(abs(np.median(seen.alike[where])) < _LIKE)
 
 
 def _once(things: list[Moved]) -> list[Moved]:
