@@ -34,6 +34,15 @@ def test_what_cannot_be_written_is_said_in_one_sentence(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_place_that_cannot_be_made_is_said_in_one_sentence(tmp_path):
+    (tmp_path / "film").write_text("a file, where a folder should be")
+    with pytest.raises(OutputFailed, match=r"page.html could not be written: \w"):
+        write_text(tmp_path / "film" / "page.html", "words")
+    with pytest.raises(OutputFailed, match=r"reports could not be written: Not a directory"):
+        _ = FilmFolder(tmp_path / "film").reports
+    assert (tmp_path / "film").read_text() == "a file, where a folder should be"
+
+
 def test_media_in_the_neighbourhood_is_referred_to_from_there(tmp_path):
     clip = tmp_path / "card" / "a.mov"
     clip.parent.mkdir()

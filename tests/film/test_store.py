@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from partsong.errors import Conflict, InvalidInput, NoSuchRecord, NotAFilm
+from partsong.errors import Conflict, InvalidInput, NoSuchRecord, NotAFilm, OutputFailed
 from partsong.film.records import (
     WIDE,
     ChannelMix,
@@ -280,6 +280,43 @@ def test_a_folder_without_a_film_and_a_damaged_film_are_said(tmp_path, film):
     (tmp_path / "film" / "film.db").write_bytes(b"not a database, but long enough to look at" * 100)
     with pytest.raises(NotAFilm, match="damaged"):
         FilmStore.open(tmp_path / "film")
+
+
+def test_a_film_that_is_damaged_further_in_is_said_when_that_is_read(store):
+    database = store.folder.database
+    with sqlite3.connect(database) as other:
+        other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        (page,) = other.execute("SELECT rootpage FROM sqlite_master WHERE name = 'revision'").fetchone()
+        (size,) = other.execute("PRAGMA page_size").fetchone()
+    other.close()
+    root = store.folder.root
+    store.close()
+    codes = bytearray(database.read_bytes())
+    codes[(page - 1) * size : page * size] = b"\x77" * size
+    database.write_bytes(codes)
+    with FilmStore.open(root) as damaged, pytest.raises(NotAFilm, match=r"film.db is damaged.*Restore it"):
+        damaged.head()
+
+
+def test_a_full_disk_is_said_and_the_film_stays_as_it_was(store, film):
+    (pages,) = store._db.execute("PRAGMA page_count").fetchone()
+    store._db.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(OutputFailed, match=r"film.db could not be written: .*full.*nothing was changed"):
+        store.change("Wrote a long note", lambda f: f.replace(name="long " * 100_000))
+    assert store.head().film == film
+    store._db.execute("PRAGMA max_page_count = 100000")
+    assert store.change("Named it", lambda f: f.replace(name="still writable")).film.name == "still writable"
+
+
+def test_a_film_that_others_keep_writing_is_said(store, film, monkeypatch):
+    monkeypatch.setattr("partsong.film.store._BUSY_TIMEOUT_S", 0.05)
+    with (
+        FilmStore.open(store.folder.root) as other,
+        store._write(),
+        pytest.raises(Conflict, match=r"film.db is being written by somebody else"),
+    ):
+        other.change("Renamed the film", lambda f: f.replace(name="Theirs"))
+    assert store.head().film == film
 
 
 def test_a_document_of_a_newer_program_is_refused_not_guessed(store):

@@ -100,7 +100,10 @@ class FilmFolder:
 
     def _made(self, *names: str) -> Path:
         path = self.root.joinpath(*names)
-        path.mkdir(parents=True, exist_ok=True)
+        try:
+            path.mkdir(parents=True, exist_ok=True)
+        except OSError as problem:
+            raise not_written(path, problem) from problem
         return path
 
 
@@ -145,8 +148,11 @@ def writing(path: Path) -> Iterator[Path]:
     OutputFailed
         If the system could not write (no space, no permission): one sentence with the cause.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = _reserved(path)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = _reserved(path)
+    except OSError as problem:
+        raise not_written(path, problem) from problem
     try:
         yield temporary
         temporary.chmod(0o644)
@@ -157,14 +163,19 @@ def writing(path: Path) -> Iterator[Path]:
     except OSError as problem:
         if isinstance(problem, InvalidInput):
             raise
-        raise OutputFailed(
-            f"{path} could not be written: {problem.strerror or problem}. Make room or choose another place; "
-            "nothing was left under that name."
-        ) from problem
+        raise not_written(path, problem) from problem
     finally:
         temporary.unlink(missing_ok=True)
         if handle is not None:
             os.close(handle)
+
+
+def not_written(path: Path, problem: OSError) -> OutputFailed:
+    """Return the error that says what the system did not let us write, and why."""
+    return OutputFailed(
+        f"{path} could not be written: {problem.strerror or problem}. Make room or choose another place; "
+        "nothing was left under that name."
+    )
 
 
 def _reserved(path: Path) -> tuple[int | None, Path]:

@@ -16,11 +16,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from pydantic import ValidationError
 
-from partsong.errors import Conflict, InvalidInput, NoSuchRecord, NotAFilm, OutputFailed
+from partsong.errors import Conflict, InvalidInput, NoSuchRecord, NotAFilm, OutputFailed, PartsongError
 from partsong.film import migrations
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Film, sentence_of
@@ -68,7 +68,7 @@ class Head:
 class FilmStore:
     """One film's revisions. Use it as a context manager, in one thread; open another for another thread."""
 
-    def __init__(self, folder: FilmFolder, connection: sqlite3.Connection) -> None:
+    def __init__(self, folder: FilmFolder, connection: _Connection) -> None:
         self.folder = folder
         self._db = connection
 
@@ -80,6 +80,8 @@ class FilmStore:
         ------
         InvalidInput
             If the folder already holds a film, or is something else.
+        OutputFailed
+            If the film cannot be written there.
         """
         folder = FilmFolder(Path(root).resolve())
         if folder.database.exists():
@@ -91,7 +93,7 @@ class FilmStore:
         # The database is made under a temporary name, so that a crash leaves no film that is half there.
         making = folder.root / ".film.db.part"
         making.unlink(missing_ok=True)
-        connection = _connect(making)
+        connection = _Connection(making)
         try:
             connection.execute("PRAGMA journal_mode = DELETE")
             connection.executescript(f"BEGIN;{_TABLES}PRAGMA user_version = {_STORE_FORMAT};COMMIT;")
@@ -112,9 +114,11 @@ class FilmStore:
         ------
         NotAFilm
             If there is none, or it is damaged, or written by a newer version.
+        OutputFailed
+            If it cannot be written.
         """
         folder = FilmFolder.at(root)
-        connection = _connect(folder.database)
+        connection = _Connection(folder.database)
         try:
             found = connection.execute("PRAGMA user_version").fetchone()[0]
             if found != _STORE_FORMAT:
@@ -124,10 +128,7 @@ class FilmStore:
                 )
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = FULL")
-        except sqlite3.DatabaseError as problem:
-            connection.close()
-            raise NotAFilm(f"{folder.database} is damaged: {problem}. Restore it from a copy.") from problem
-        except NotAFilm:
+        except PartsongError:
             connection.close()
             raise
         return cls(folder, connection)
@@ -280,35 +281,59 @@ class FilmStore:
 
     @contextlib.contextmanager
     def _write(self) -> Iterator[None]:
-        try:
-            self._db.execute("BEGIN IMMEDIATE")
-        except sqlite3.OperationalError as problem:
-            raise Conflict(
-                f"The film is being written by somebody else and did not become free in {_BUSY_TIMEOUT_S:.0f} s "
-                f"({problem}). Try again."
-            ) from problem
+        self._db.execute("BEGIN IMMEDIATE")
         try:
             yield
             self._db.execute("COMMIT")
-        except BaseException as problem:
+        except BaseException:
             # A full disk makes SQLite roll back by itself.
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
+            raise
+
+
+class _Connection(sqlite3.Connection):
+    """A connection to one film's database, which tells in our words what the database or its disk refuses."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        with self._told():
+            # Transactions are begun by hand: the library's own are not immediate.
+            super().__init__(path, timeout=_BUSY_TIMEOUT_S, isolation_level=None)
+        self.execute("PRAGMA foreign_keys = ON")
+
+    def execute(self, sql: str, parameters: Any = (), /) -> sqlite3.Cursor:
+        with self._told():
+            return super().execute(sql, parameters)
+
+    def executescript(self, sql_script: str, /) -> sqlite3.Cursor:
+        with self._told():
+            return super().executescript(sql_script)
+
+    @contextlib.contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.DatabaseError as problem:
+            code = (
+                getattr(problem, "sqlite_errorcode", 0) & 0xFF
+            )  # the bits above tell of the cause, as the message does
+            if code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
+                raise NotAFilm(f"{self._path} is damaged: {problem}. Restore it from a copy.") from problem
+            if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                raise Conflict(
+                    f"{self._path} is being written by somebody else and did not become free in "
+                    f"{_BUSY_TIMEOUT_S:.0f} s ({problem}). Try again."
+                ) from problem
             if isinstance(problem, sqlite3.OperationalError):
                 raise OutputFailed(
-                    f"{self.folder.database} could not be written: {problem}. Make room and try again."
+                    f"{self._path} could not be written: {problem}. Make room, or allow writing in its folder, and try "
+                    "again; nothing was changed."
                 ) from problem
             raise
 
 
-def _connect(path: Path) -> sqlite3.Connection:
-    # Transactions are begun by hand: the library's own are not immediate.
-    connection = sqlite3.connect(path, timeout=_BUSY_TIMEOUT_S, isolation_level=None)
-    connection.execute("PRAGMA foreign_keys = ON")
-    return connection
-
-
-def _insert(connection: sqlite3.Connection, parent: int | None, film: Film, sentence: str) -> int:
+def _insert(connection: _Connection, parent: int | None, film: Film, sentence: str) -> int:
     row = connection.execute(
         "INSERT INTO revision (parent, made_ns, sentence, document) VALUES (?, ?, ?, ?) RETURNING number",
         (parent, time.time_ns(), sentence, film.model_dump_json()),

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput, OutputFailed
 from partsong.film.coverage import PlacedTake, placed_takes
-from partsong.film.folder import FilmFolder
+from partsong.film.folder import FilmFolder, not_written
 from partsong.film.records import Clip, Film, Timecode
 from partsong.media.bwf import BITS, BroadcastInfo, samples_since_midnight, write_bwf
 from partsong.media.resample import TAPS, read_between
@@ -200,10 +200,7 @@ def write_session(
     except OSError as problem:
         if isinstance(problem, InvalidInput):
             raise
-        raise OutputFailed(
-            f"{out} could not be written: {problem.strerror or problem}. Make room or choose another place; nothing "
-            "was left under that name."
-        ) from problem
+        raise not_written(out, problem) from problem
     return session
 
 
