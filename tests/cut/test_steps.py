@@ -96,6 +96,13 @@ def test_the_tempo_keeps_what_is_not_named(store: FilmStore) -> None:
         steps.set_tempo(store, bpm=None, beats_per_bar=3, bar_one_s=None, from_bar=1, sections=())
 
 
+def test_a_section_that_begins_after_the_song_is_refused(store: FilmStore) -> None:
+    before = store.head()
+    with pytest.raises(InvalidInput, match=r"Section 'coda' would begin at bar 999, .* into a song that lasts"):
+        steps.set_tempo(store, bpm=None, beats_per_bar=None, bar_one_s=None, from_bar=1, sections=["coda=999"])
+    assert store.head() == before
+
+
 def test_a_film_without_a_song_says_so(tmp_path: Path) -> None:
     with FilmStore.create(tmp_path / "empty", Film(name="x"), "Began") as empty:
         with pytest.raises(InvalidInput, match="no song yet"):

@@ -150,6 +150,18 @@ def test_a_candidate_is_measured_when_it_is_accepted(placed):
             steps.accept(store, "pad-1", candidate=3)
 
 
+def test_a_place_outside_the_song_is_refused(placed):
+    with FilmStore.open(placed) as store:
+        before = store.head()
+        ends_s = store.head().film.song.length_s
+        for beyond_s in (ends_s, -before.film.take("drum-1").clip.duration.seconds):
+            with pytest.raises(InvalidInput, match=r"drum-1 would start at .* outside the song, which lasts"):
+                steps.accept(store, "drum-1", start_s=beyond_s)
+        with pytest.raises(InvalidInput, match="outside the song"):
+            steps.nudge(store, "drum-1", ms=Fraction(10**9))
+        assert store.head() == before
+
+
 def test_refuses_what_cannot_be_done(placed):
     with FilmStore.open(placed) as store:
         with pytest.raises(InvalidInput, match="no place yet"):

@@ -135,7 +135,10 @@ def test_the_page_shows_every_shot_and_the_command_moves_and_drops(store: FilmSt
 
 @pytest.mark.parametrize(
     ("shape", "told"),
-    [("9x16", "'9x16' is no shape; write its width and height, such as 9:16"), ("1:9", "too thin")],
+    [
+        ("9x16", "'9x16' is no shape; write its width and height, of one or two digits"),
+        ("1:9", "too thin"),
+    ],
 )
 def test_what_is_no_shape_is_refused(store: FilmStore, shape: str, told: str) -> None:
     before = store.head().revision.number

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 
 from partsong.cut.coverage import bars_of, coverage, runs, whole_bars
 from partsong.cut.propose import propose
@@ -13,6 +14,7 @@ from partsong.errors import Conflict, InvalidInput
 from partsong.film.coverage import song_frames
 from partsong.film.records import Film, Shot, Song
 from partsong.film.store import FilmStore, Head
+from partsong.film.tempo import Position, time_of
 
 
 def set_tempo(
@@ -47,6 +49,7 @@ def set_tempo(
             song = song.replace(tempo=tempo)
         if named is not None:
             song = song.replace(sections=named)
+        _all_begin_in(song)
         return film.replace(song=song)
 
     if bpm is None and (beats_per_bar is not None or bar_one_s is not None or from_bar != 1):
@@ -57,6 +60,16 @@ def set_tempo(
     if named is not None:
         told.append(f"sections {', '.join(section.name for section in named)}")
     return store.change(f"Set the song's tempo map: {'; '.join(told)}", edit)
+
+
+def _all_begin_in(song: Song) -> None:
+    for section in song.sections if song.tempo else ():
+        begins_s = time_of(song.tempo, Position(section.bar, Fraction(0)))
+        if begins_s >= song.length_s:
+            raise InvalidInput(
+                f"Section {section.name!r} would begin at bar {section.bar}, {float(begins_s):.2f} s into a song that "
+                f"lasts {float(song.length_s):.2f} s. Give a bar of the song: --section {section.name}=BAR"
+            )
 
 
 def propose_cut(store: FilmStore, *, seed: int) -> Head:

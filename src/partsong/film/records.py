@@ -697,7 +697,9 @@ class Crop(Record):
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         if not re.fullmatch(r"[1-9][0-9]?:[1-9][0-9]?", self.shape):
-            raise ValueError(f"{self.shape!r} is no shape; write its width and height, such as 9:16")
+            raise ValueError(
+                f"{self.shape!r} is no shape; write its width and height, of one or two digits, such as 9:16"
+            )
         across, down = self.sides
         if not 1 / 3 <= across / down <= 3:
             raise ValueError(f"a crop of {self.shape} is too thin; its longer side may be three times its shorter one")

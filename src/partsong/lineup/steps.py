@@ -469,7 +469,21 @@ def _song(film: Film) -> Song:
 
 
 def _by_hand(store: FilmStore, film: Film, placed: Placement, sentence: str, watch: Watch | None) -> Placement:
-    """Keep what a person decided on one take, with what follows for others, as one revision."""
+    """Keep what a person decided on one take, with what follows for others, as one revision.
+
+    Raises
+    ------
+    InvalidInput
+        If no part of the take would lie on the song.
+    """
+    if placed.start is not None and film.song is not None:
+        start_s, length_s = placed.start.seconds, film.take(placed.take).clip.duration.seconds
+        if not -length_s < start_s < film.song.length_s:
+            raise InvalidInput(
+                f"Take {placed.take} would start at {float(start_s):g} s and lie outside the song, which lasts "
+                f"{float(film.song.length_s):.2f} s; the take lasts {float(length_s):.2f} s. Give a start at which "
+                f"they overlap, or take it off the song: partsong lineup refuse FILM {placed.take}"
+            )
     _, followers = _together(store.folder, film, [placed], {placed.take}, watch or silent(), Local(1))
     if followers:
         sentence += f", and {len(followers)} other{'s' if len(followers) > 1 else ''} followed"
