@@ -98,7 +98,7 @@ def without_player(
     expected = np.expm1(
         (soft(logs, near) + 1e-3 * soft(logs, far) + 1e-9) / (soft(weight, near) + 1e-3 * soft(weight, far) + 1e-9)
     )
-    noise = _QUIETER * np.sqrt(read**2 + shot * lit) / dark / colour
+    noise = _QUIETER * np.sqrt(read**2 + shot * np.maximum(lit, 0)) / dark / colour
     other_colour = np.abs(share - level[..., None]).max(axis=-1) / (0.12 * (1 + np.abs(level)) + 3 * noise.max(axis=-1))
     brighter = (np.log2(1 + np.maximum(level, -0.7)) - np.log2(1 + np.maximum(expected, 0))) / 0.45
     darker = -level / (0.15 + 3 * noise.max(axis=-1))
