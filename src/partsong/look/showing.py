@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput
-from partsong.film.folder import FilmFolder, writing
+from partsong.film.folder import FilmFolder
 from partsong.film.records import Film, Look
 from partsong.film.store import FilmStore
 from partsong.look import drawing, scopes
@@ -20,6 +20,7 @@ from partsong.look.measure import grey_ramp
 from partsong.look.scopes import Limits, Reading
 from partsong.look.settings import AS_SEEN, MIXES, mix_of
 from partsong.look.steps import describe, needed
+from partsong.media.stills import eight_bits, png_only, write_png
 from partsong.render import colour, cube
 from partsong.render.pixels import LUMA_WEIGHTS, codes_to_encoded, full_size
 
@@ -72,15 +73,15 @@ def still(
 
     if not mixes:
         picture = through(look)
-        write_picture(out, picture)
+        write_png(out, eight_bits(picture), compression=9)
         return f"{frame.what}, {picture.shape[1]} x {picture.shape[0]}"
     weights = tuple(colour.luminance_weights(look.config))
     coloured = through(look.replace(black_and_white=None, tint=None))
     pictures = {"in colour": coloured, "display code desaturated": desaturated(coloured)}
     for name in (AS_SEEN, *MIXES):
         pictures[name] = through(look.replace(black_and_white=mix_of(name, weights), tint=None))
-    tiles = [drawing.titled(_eight_bits(picture), name) for name, picture in pictures.items()]
-    write_png(out, drawing.sheet(tiles))
+    tiles = [drawing.titled(eight_bits(picture), name) for name, picture in pictures.items()]
+    write_png(out, drawing.sheet(tiles), compression=9)
     return f"{frame.what}: {', '.join(pictures)}"
 
 
@@ -98,31 +99,6 @@ def _at_width(rgb: NDArray[np.float64], width: int | None) -> NDArray[np.float64
 def desaturated(rgb: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return display code without colour: its BT.709 luma. What a mix in light is compared with."""
     return np.repeat((rgb @ np.asarray(LUMA_WEIGHTS["bt709"]))[..., None], 3, axis=-1)
-
-
-def png_only(out: Path) -> None:
-    """Refuse a picture's name that does not end in .png."""
-    if out.suffix.lower() != ".png":
-        raise InvalidInput(f"{out} should end in .png: pictures are written in that format.")
-
-
-def write_picture(out: Path, rgb: NDArray[np.float64]) -> None:
-    """Write encoded R'G'B' from 0 to 1 as an 8-bit picture file, whole or not at all."""
-    write_png(out, _eight_bits(rgb))
-
-
-def _eight_bits(rgb: NDArray[np.float64]) -> NDArray[np.uint8]:
-    return np.rint(255 * np.clip(rgb, 0, 1)).astype(np.uint8)
-
-
-def write_png(out: Path, image: NDArray[np.uint8], *, compression: int = 9) -> None:
-    """Write an 8-bit R'G'B' picture file, whole or not at all; ``compression`` is 1 (soon) to 9 (small)."""
-    import cv2
-
-    done, data = cv2.imencode(".png", image[..., ::-1], (cv2.IMWRITE_PNG_COMPRESSION, compression))
-    assert done
-    with writing(out) as temporary:
-        temporary.write_bytes(data.tobytes())
 
 
 # --- scopes ---------------------------------------------------------------------------------------
@@ -185,7 +161,7 @@ def scope(
     zones = scopes.zones(light, weights)
     readings = tuple(scopes.reading(rgb, light, weights, x, y) for x, y in points)
     if out is not None:
-        write_png(out, _drawn(kind, rgb, zones))
+        write_png(out, _drawn(kind, rgb, zones), compression=9)
     shares = tuple((zone, float((zones == zone).mean())) for zone in scopes.ZONES)
     return Scoped(frame.what + (", before the look" if before else ""), scopes.limits(rgb), readings, shares)
 
@@ -209,7 +185,7 @@ def _drawn(kind: str, rgb: NDArray[np.float64], zones: NDArray[np.int8]) -> draw
     import cv2
 
     small = max(1, -(-rgb.shape[1] // _WIDEST_PX))
-    picture = _eight_bits(rgb)
+    picture = eight_bits(rgb)
 
     def one(name: str) -> drawing.Image:
         if name == "picture":
@@ -254,4 +230,4 @@ def plot(folder: FilmFolder, film: Film, out: Path, *, table: str | None = None)
         raise InvalidInput(
             "No take's encoding is known, so there is no curve. Name it: partsong look set FILM --input SPACE"
         )
-    write_png(out, image)
+    write_png(out, image, compression=9)

@@ -12,14 +12,15 @@ from pydantic import TypeAdapter
 
 from partsong.errors import InvalidInput
 from partsong.film.coverage import placed_takes
-from partsong.film.folder import FilmFolder, key_of, write_text, writing
+from partsong.film.folder import FilmFolder, key_of, write_text
 from partsong.film.records import WIDE, Film, Look
 from partsong.look import drawing, scopes
 from partsong.look.frames import frame_at
 from partsong.look.scopes import Limits
-from partsong.look.showing import as_delivered, light_of, write_png
+from partsong.look.showing import as_delivered, light_of
 from partsong.look.steps import needed
 from partsong.media.planes import Planes
+from partsong.media.stills import write_jpeg, write_png
 from partsong.render import colour
 from partsong.render.pixels import full_size
 from partsong.render.wide import merged_wide
@@ -88,7 +89,7 @@ def view(folder: FilmFolder, film: Film, *, source: str, frame: int, way: Way) -
     for kind, image in _drawn(rgb, zones):
         path = kept(folder, key, kind)
         if kind == "picture":
-            _write_jpeg(path, image)
+            write_jpeg(path, image, quality=_JPEG_QUALITY)
         else:
             write_png(path, image, compression=1)  # somebody waits for it
     shares = tuple((zone, float((zones == zone).mean())) for zone in scopes.ZONES)
@@ -144,12 +145,3 @@ def _drawn(rgb: NDArray[np.float64], zones: NDArray[np.int8]) -> list[tuple[str,
         ("histogram", drawing.histogram(scopes.histogram(rgb, bins=150), height=202)),
         ("vectorscope", drawing.vectorscope(scopes.vectorscope(rgb, size=220))),
     ]
-
-
-def _write_jpeg(path: Path, image: drawing.Image) -> None:
-    import cv2
-
-    done, data = cv2.imencode(".jpg", image[..., ::-1], (cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY))
-    assert done
-    with writing(path) as temporary:
-        temporary.write_bytes(data.tobytes())

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
-
-from partsong.errors import InvalidInput, OutputFailed
-from partsong.film.folder import writing
+from partsong.errors import InvalidInput
 from partsong.film.records import PictureInfo
 from partsong.media.picture import encoded_rgb, open_picture, resized
 from partsong.media.planes import Matrix, ValueRange
+from partsong.media.stills import eight_bits, write_jpeg
 
 _QUALITY = 88  # of 100, of the JPEG encoder
 
@@ -37,8 +35,6 @@ def thumbnail(
     OutputFailed
         If the still cannot be written.
     """
-    import cv2
-
     if width < 16:
         raise InvalidInput(f"A still {width} pixels wide shows nothing. Make it 16 or more.")
     with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
@@ -48,9 +44,4 @@ def thumbnail(
             aspect = 1 / aspect
         height = max(2, round(width * planes.height / (planes.width * aspect)))
         rgb = encoded_rgb(resized(planes, width, height))
-    codes = np.rint(np.clip(rgb, 0, 1) * 255).astype(np.uint8)
-    made, data = cv2.imencode(".jpg", codes[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
-    if not made:
-        raise OutputFailed(f"{out.name} could not be encoded as JPEG.")
-    with writing(out) as temporary:
-        temporary.write_bytes(data.tobytes())
+    write_jpeg(out, eight_bits(rgb), quality=_QUALITY)

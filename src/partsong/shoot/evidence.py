@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from partsong.errors import OutputFailed
-from partsong.film.folder import FilmFolder, writing
+from partsong.film.folder import FilmFolder
 from partsong.film.records import Finding, Region, Take
 from partsong.media import tags
 from partsong.media.packets import read_key_frames
 from partsong.media.picture import PictureReader, encoded_rgb, open_picture, resized
 from partsong.media.planes import Planes
+from partsong.media.stills import write_jpeg
 from partsong.shoot.closeup import side_by_side
 from partsong.shoot.names import without_accents
 from partsong.shoot.sight import encoded_luma
@@ -76,12 +76,8 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
     for number, line in enumerate(lines):
         at = (_MARGIN_PX, _MARGIN_PX + _LINE_PX * number + 18)
         cv2.putText(sheet, line, at, cv2.FONT_HERSHEY_SIMPLEX, _SIZE, _INK, 1, cv2.LINE_AA)
-    made, data = cv2.imencode(".jpg", np.vstack([shown, sheet]), [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
     out = folder.reports / f"shoot-{take.id}.jpg"
-    if not made:
-        raise OutputFailed(f"{out.name} could not be encoded as JPEG.")
-    with writing(out) as temporary:
-        temporary.write_bytes(data.tobytes())
+    write_jpeg(out, np.vstack([shown, sheet]), quality=_QUALITY)
     return out
 
 

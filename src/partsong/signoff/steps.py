@@ -505,18 +505,11 @@ def _score_pictures(paths: Sequence[Path], wanted: Mapping[int, str], watch: Wat
 
 def picture_of(planes: Planes, alt: str) -> Picture:
     """Return a frame as a JPEG for the page."""
-    import cv2
-    import numpy as np
-
     from partsong.media.picture import encoded_rgb
+    from partsong.media.stills import eight_bits, jpeg_of
 
-    codes = np.clip(np.rint(encoded_rgb(planes) * 255), 0, 255).astype(np.uint8)
-    done, jpeg = cv2.imencode(
-        ".jpg", np.ascontiguousarray(codes[:, :, ::-1]), [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY]
-    )
-    if not done:
-        raise OutputFailed("A picture of the report could not be encoded. Report this with the film's document.")
-    return Picture(jpeg.tobytes(), alt, planes.width, planes.height)
+    jpeg = jpeg_of(eight_bits(encoded_rgb(planes)), quality=_JPEG_QUALITY)
+    return Picture(jpeg, alt, planes.width, planes.height)
 
 
 def _at(frame: int, rate: Rate) -> str:

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from partsong.errors import OutputFailed
-from partsong.film.folder import writing
 from partsong.film.records import Shape, Stage
 from partsong.media.picture import encoded_rgb
 from partsong.media.planes import Planes
+from partsong.media.stills import write_png
 from partsong.render import pixels
 from partsong.render.shapes import shape_at
 
@@ -60,17 +59,6 @@ def outlined(picture: NDArray[np.uint8], stage: Stage, frame: int) -> NDArray[np
     return drawn
 
 
-def write_picture(picture: NDArray[np.uint8], path: Path) -> None:
-    """Write an R'G'B' picture as PNG, whole or not at all."""
-    import cv2
-
-    with writing(path) as temporary:
-        done, data = cv2.imencode(".png", picture[..., ::-1])
-        if not done:
-            raise OutputFailed(f"{path} could not be written as PNG. Give it another name.")
-        temporary.write_bytes(data.tobytes())
-
-
 def boxed(picture: NDArray[np.uint8], box: tuple[float, float, float, float], shape: Shape | None) -> NDArray[np.uint8]:
     """Return the picture with a box (left, top, right, bottom, in shares of it) and a shape's outline drawn on it."""
     import cv2
@@ -94,13 +82,7 @@ def quantised(picture: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def write_deep(picture: NDArray[np.float64], path: Path) -> None:
     """Write an R'G'B' picture of 0 to 1 as PNG with 16 bits a channel, whole or not at all."""
-    import cv2
-
-    with writing(path) as temporary:
-        done, data = cv2.imencode(".png", np.rint(picture * 65535).astype(np.uint16)[..., ::-1])
-        if not done:
-            raise OutputFailed(f"{path} could not be written as PNG. Give it another name.")
-        temporary.write_bytes(data.tobytes())
+    write_png(path, np.rint(picture * 65535).astype(np.uint16))
 
 
 def _outline(shape: Shape, grow_px: float) -> NDArray[np.int32] | None:

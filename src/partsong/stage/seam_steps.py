@@ -18,6 +18,7 @@ from partsong.film.records import Film
 from partsong.film.store import FilmStore, Head
 from partsong.film.tempo import position_at
 from partsong.media.picture import encoded_rgb
+from partsong.media.stills import write_png
 from partsong.render import pixels
 from partsong.render.colour import display_path, table_of
 from partsong.render.plan import layers_of, plan_frames
@@ -25,7 +26,7 @@ from partsong.render.shapes import shape_at
 from partsong.render.wide import encoding_of, merged_takes
 from partsong.stage.boundary import scaled
 from partsong.stage.crossings import LOOKS_A_SECOND, WIDTH, Crossing, find_crossings, keyed, widened
-from partsong.stage.draw import boxed, quantised, write_deep, write_picture
+from partsong.stage.draw import boxed, quantised, write_deep
 from partsong.stage.motion import sample_frames
 from partsong.stage.report import Seam, SeamLook, SeamReport, as_json, page
 from partsong.stage.seen import measure_seam, times_seen
@@ -199,7 +200,7 @@ def draw_crossings(store: FilmStore, found: Sequence[Crossing], watch: Watch) ->
         shape = None if mask is None or crossing.take == film.stage.order[0] else shape_at(mask, crossing.frame)
         drawn = boxed(picture, crossing.box, scaled(shape, scale) if shape is not None else None)
         path = store.folder.reports / "crossings" / f"{crossing.take}-{crossing.frame}.png"
-        write_picture(drawn, path)
+        write_png(path, drawn)
         paths.append(path)
         shown.forget()
     return paths
@@ -297,7 +298,7 @@ def report(store: FilmStore, watch: Watch, *, moments: int = MOMENTS) -> tuple[P
         for name, weight in zip(film.stage.order, weights, strict=True)
         if weight.any()
     )
-    write_picture(_heated(np.asarray(merged), hottest[2] if hottest else None), folder / "heat.png")
+    write_png(folder / "heat.png", _heated(np.asarray(merged), hottest[2] if hottest else None))
     found = SeamReport(
         title=film.name, path=shown.path_in_words, width=size[0], height=size[1], scale=scale,
         heat_picture="heat.png", heat_when=when_of(film, frame).capitalize(), seams=seams,

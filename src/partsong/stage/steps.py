@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from partsong.engine.cluster import Cluster
 from partsong.engine.run import Engine
@@ -27,6 +28,7 @@ from partsong.film.records import (
 )
 from partsong.film.store import FilmStore, Head
 from partsong.media.hardware import agreed
+from partsong.media.stills import png_only, write_png
 from partsong.render import pixels
 from partsong.render.colour import display_path, table_of
 from partsong.render.gpu import device
@@ -35,7 +37,7 @@ from partsong.render.segments import render, runs_of
 from partsong.render.shapes import box_of, shape_at
 from partsong.render.wide import encoding_of, form_of, merged_takes, place, segments_of, shown_frames
 from partsong.stage.boundary import scaled
-from partsong.stage.draw import outlined, shown_picture, write_picture
+from partsong.stage.draw import outlined, shown_picture
 from partsong.stage.paint import WidePainter
 from partsong.stage.propose import FEATHER_SHARE, propose_masks
 from partsong.stage.standing import Stood, laid_on_reference, registration_of, stood
@@ -367,13 +369,27 @@ def draw_frame(store: FilmStore, at_s: float, path: Path) -> None:
     InvalidInput
         If the film cannot be merged as it is, or the song does not last that long.
     """
-    folder, film = store.folder, store.head().film
+    png_only(path)
+    film = store.head().film
     merged_takes(film)
-    assert film.rate is not None
     frame = _frame_at(film, at_s)
+    write_png(path, outlined(merged_picture(store.folder, film, frame), film.stage, frame))
+
+
+def merged_picture(folder: FilmFolder, film: Film, frame: int) -> NDArray[np.uint8]:
+    """Return a frame of the song as the render merges it, R'G'B' (height, width, 3), through the film's look if any.
+
+    Raises
+    ------
+    InvalidInput
+        If the film cannot be merged as it is, or the song has no such frame.
+    """
+    merged_takes(film)
+    if not 0 <= frame < song_frames(film):
+        raise InvalidInput(f"The song has no frame {frame}; it has the frames 0 to {song_frames(film) - 1}.")
     painter = WidePainter(folder, film, encoding_of(film), form_of(film))
     planes = next(painter.frames(plan_frames(film, range(frame, frame + 1))))
     path_to_display = None
     if film.look is not None:
         path_to_display = display_path(film.look, painter.encoding.space, table_of(folder, film.look))
-    write_picture(outlined(shown_picture(planes, path_to_display), film.stage, frame), path)
+    return shown_picture(planes, path_to_display)

@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from partsong.desk.routes import Route, Wire
 from partsong.desk.session import Desk
-from partsong.errors import InvalidInput, OutputFailed
-from partsong.film.folder import key_of, writing
+from partsong.errors import InvalidInput
+from partsong.film.folder import key_of
 from partsong.film.records import Take
+from partsong.media.stills import eight_bits, write_jpeg
 from partsong.shoot import live
 from partsong.shoot.check import sight_of
 
@@ -97,18 +98,10 @@ def compared(desk: Desk, take: str, picture: GreyPicture) -> LiveTold:
 
 def reference(desk: Desk, take: str) -> Path:
     """Return what a take shows as a small grey JPEG: the median of its frames, without a player who moves."""
-    import cv2
-
     chosen = desk.head().film.take(take)
     out = desk.folder.cached("references", key_of("reference", chosen.clip.file.fingerprint), ".jpg")
     if not out.is_file():
-        still = sight_of(desk.folder, chosen).still
-        codes = np.rint(np.clip(still, 0, 1) * 255).astype(np.uint8)
-        made, data = cv2.imencode(".jpg", codes, [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
-        if not made:
-            raise OutputFailed(f"{out.name} could not be encoded as JPEG.")
-        with writing(out) as temporary:
-            temporary.write_bytes(data.tobytes())
+        write_jpeg(out, eight_bits(sight_of(desk.folder, chosen).still), quality=_QUALITY)
     return out
 
 
