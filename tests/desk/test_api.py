@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
 from fractions import Fraction
 
@@ -11,7 +12,7 @@ import soundfile
 
 from partsong.desk import openapi
 from partsong.desk.api import film, lineup, signoff
-from partsong.desk.app import ROUTES
+from partsong.desk.app import ROUTES, _events
 from partsong.desk.jobs import Jobs
 from partsong.desk.routes import Edit
 from partsong.desk.waves import drawn
@@ -131,6 +132,22 @@ def test_one_job_of_a_kind_at_a_time_and_cancel(tools):
     assert tools.waited(lambda: jobs.all()[0].state == "done")
     assert jobs.all()[0].sentence == "Waited."
     jobs.close()
+
+
+def test_a_job_that_ends_as_the_one_before_is_told_all_the_same(desk, tools):
+    """Between two looks a job may begin and end like the last: the page waits for word of it."""
+
+    async def heard() -> list[str]:
+        events, told = _events(desk), []
+        for _ in range(2):
+            desk.jobs.start("same", "Doing the same", lambda _watch: "Done.")
+            assert tools.waited(lambda: desk.jobs.all()[0].state == "done")
+            told.append(await asyncio.wait_for(anext(events), 10))
+        return told
+
+    first, second = asyncio.run(heard())
+    assert '"number": 1, "state": "done"' in first
+    assert '"number": 2, "state": "done"' in second
 
 
 def test_a_job_that_fails_says_why(tools):

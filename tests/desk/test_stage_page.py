@@ -15,7 +15,7 @@ from partsong.film.store import FilmStore
 from partsong.render.atlas import make_atlas
 from partsong.render.pixels import curve_outline
 from partsong.render.shapes import STEP_PX, shape_at, travel_px
-from partsong.stage import kept, keys
+from partsong.stage import kept, keys, steps
 from partsong.timebase import Time
 from partsong.watch import silent
 
@@ -161,6 +161,53 @@ def test_a_sum_of_light_is_said_not_to_be_shown(staged, running, page):
         store.change("Summed", lambda film: film.replace(stage=film.stage.replace(method="light-sum")))
     page.goto(f"{running.address}/stage")
     assert "through its mask instead" in page.locator("#method").inner_text()
+
+
+def test_one_frame_is_seen_exactly_as_the_film_merges_it(previewed, running, tools):
+    """What adds light is in no preview; the picture over it is the render's own, to the code."""
+    page = previewed
+    with FilmStore.open(running.film) as store:
+        store.change("Summed", lambda film: film.replace(stage=film.stage.replace(method="light-sum")))
+    page.wait_for_selector("#method")
+    assert "'Merge this frame' shows it" in page.locator("#method").inner_text()
+    page.locator("#song").fill("20")
+    page.wait_for_selector("#sheet[data-frame='20']")
+    before = pixels(page)
+    page.locator("#merge-frame").click()
+    merged = page.locator(".frame .merged")
+    merged.wait_for(timeout=60_000)
+    assert page.locator("#merge-frame").get_attribute("aria-pressed") == "true"
+    assert "frame 20, as the film merges it" in merged.get_attribute("alt")
+    got = page.evaluate("""async () => { const one = document.querySelector(".merged"); await one.decode();
+        const flat = new OffscreenCanvas(160, 90).getContext("2d"); flat.drawImage(one, 0, 0);
+        return [one.naturalWidth, ...flat.getImageData(0, 0, 160, 90).data]; }""")
+    assert got[0] == 160
+    shown = np.array(got[1:]).reshape(90, 160, 4)[..., :3]
+    with FilmStore.open(running.film) as store:
+        film = store.head().film
+        assert np.array_equal(shown, steps.merged_picture(store.folder, film, 20))
+        masked = film.replace(stage=film.stage.replace(method="masks"))
+        assert np.abs(steps.merged_picture(store.folder, masked, 20) - before).mean() < 2  # what the preview shows
+    assert np.abs(shown - before).max() > 40  # and this is another picture
+    page.keyboard.press("ArrowRight")
+    assert tools.waited(lambda: not merged.is_visible())  # it is of that frame only
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("e")
+    merged.wait_for()
+    with FilmStore.open(running.film) as store:
+        store.change("Through masks", lambda film: film.replace(stage=film.stage.replace(method="masks")))
+    assert tools.waited(lambda: not merged.is_visible())  # and of that revision
+
+
+def test_a_frame_that_is_not_there_is_not_merged(staged, desk):
+    from partsong.desk.api import merged
+
+    with pytest.raises(InvalidInput, match="Frame 3 is not merged from the film as it is now"):
+        merged.merged(desk, "3")
+    with pytest.raises(InvalidInput, match="'x' is no frame"):
+        merged.merged(desk, "x")
+    with pytest.raises(InvalidInput, match=r"no frame 75; it has the frames 0 to 74"):
+        steps.merged_picture(desk.folder, staged, 75)
 
 
 def test_too_many_layers_are_refused(staged, monkeypatch):

@@ -20,7 +20,7 @@ from starlette.types import ASGIApp
 
 from partsong.desk import openapi
 from partsong.desk.answers import refusal
-from partsong.desk.api import cut, film, lineup, look, prepare, seams, shoot, signoff, stage
+from partsong.desk.api import cut, film, lineup, look, merged, prepare, seams, shoot, signoff, stage
 from partsong.desk.api.film import told
 from partsong.desk.guard import Guard
 from partsong.desk.routes import Route, making_media, served
@@ -34,6 +34,7 @@ ROUTES: tuple[Route, ...] = (
     *shoot.ROUTES,
     *lineup.ROUTES,
     *stage.ROUTES,
+    *merged.ROUTES,
     *seams.ROUTES,
     *look.ROUTES,
     *cut.ROUTES,

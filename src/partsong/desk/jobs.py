@@ -19,7 +19,7 @@ logger = logging.getLogger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """The latest job of its kind.
+    """The latest job of its kind, of which it is the ``number``-th, from 1.
 
     ``doing``, ``done`` and ``total`` are its latest progress, ``began_s`` when that part of it began (monotonic
     seconds), ``left_s`` how many seconds are left of it, None while that cannot be told. ``sentence`` says how it
@@ -28,6 +28,7 @@ class Job:
 
     kind: str
     title: str
+    number: int = 1
     state: JobState = "running"
     doing: str = ""
     done: int = 0
@@ -80,7 +81,8 @@ class Jobs:
             if running is not None and running.state == "running":
                 raise Conflict(f"{running.title} is already running. Wait for it, or cancel it first.")
             stop = self._stops[kind] = threading.Event()
-            job = self._jobs[kind] = Job(kind, title, began_s=time.monotonic())
+            number = running.number + 1 if running is not None else 1
+            job = self._jobs[kind] = Job(kind, title, number, began_s=time.monotonic())
             thread = self._threads[kind] = threading.Thread(target=self._run, args=(kind, work, stop), name=kind)
         thread.start()
         return job

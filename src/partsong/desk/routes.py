@@ -114,6 +114,19 @@ def served(route: Route, desk: Desk, making: anyio.Semaphore) -> Served:
     return Served(route.path, answer, methods=[route.method])
 
 
+def frame_in(part: str) -> int:
+    """Read a frame's number from the path of an address.
+
+    Raises
+    ------
+    InvalidInput
+        If it is none.
+    """
+    if not part.isdecimal() or len(part) > 9:
+        raise InvalidInput(f"{part!r} is no frame. Give its number.")
+    return int(part)
+
+
 def making_media() -> anyio.Semaphore:
     """Return what lets only a few files be made at a time; the others wait without a thread."""
     return anyio.Semaphore(_MEDIA_AT_ONCE)

@@ -13,7 +13,7 @@ from partsong.cut import edits
 from partsong.cut.steps import propose_cut
 from partsong.cut.table import place_text
 from partsong.desk.pictures import picture, version
-from partsong.desk.routes import Done, Edit, Route, Wire
+from partsong.desk.routes import Done, Edit, Route, Wire, frame_in
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
 from partsong.film.coverage import placed_takes, song_frames
@@ -236,9 +236,7 @@ def propose(desk: Desk, wish: Propose) -> Done:
 
 def shown(desk: Desk, source: str, frame: str) -> Path:
     """Return a small picture of a take's frame, or of the wide's."""
-    if not frame.isdigit() or len(frame) > 9:
-        raise InvalidInput(f"{frame!r} is no frame. Give its number.")
-    return picture(desk.folder, desk.head().film, source, int(frame))
+    return picture(desk.folder, desk.head().film, source, frame_in(frame))
 
 
 def _place(desk: Desk, frame: int) -> str:

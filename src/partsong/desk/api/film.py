@@ -15,6 +15,7 @@ class JobTold(Wire):
 
     kind: str
     title: str
+    number: int
     state: str
     doing: str
     done: int
@@ -125,6 +126,7 @@ def told(job: Job) -> JobTold:
     return JobTold(
         kind=job.kind,
         title=job.title,
+        number=job.number,
         state=job.state,
         doing=job.doing,
         done=job.done,

@@ -234,8 +234,10 @@ def bars_of(film: Film) -> tuple[int, ...]:
 
 _METHODS = {
     "masks": "",
-    "light-sum": "This film's wide adds the takes' light. The preview shows each take through its mask instead.",
-    "combined": "This film's wide adds the room's light under the players. The preview shows masks only.",
+    "light-sum": "This film's wide adds the takes' light. The preview shows each take through its mask instead; "
+    "'Merge this frame' shows it as it will be.",
+    "combined": "This film's wide adds the room's light under the players. The preview shows masks only; "
+    "'Merge this frame' shows it as it will be.",
 }
 
 
@@ -245,7 +247,10 @@ def _left_out(film: Film) -> str:
     if not missing:
         return ""
     some = "A patch is" if missing == 1 else f"{missing} patches are"
-    return f"{some} not in the preview: it shows those from placed takes, and {MOST_LAYERS} layers at most."
+    return (
+        f"{some} not in the preview: it shows those from placed takes, and {MOST_LAYERS} layers at most. "
+        "'Merge this frame' shows all."
+    )
 
 
 def _patches(film: Film) -> tuple[Patch, ...]:

@@ -112,6 +112,7 @@ async function follow(revision) {
 /** @param {import("./lib/page.js").Job} job */
 function meet(job) {
   const before = jobs.get(job.kind);
+  if (before?.number === job.number && before.state !== "running" && job.state === "running") return; // the answer to a start, after word of its end
   jobs.set(job.kind, job);
   const line = lines.get(job.kind);
   if (line) drawJob(line, job.state === "running" || before?.state === "running" ? job : undefined, cancel);

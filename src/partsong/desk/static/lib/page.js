@@ -14,7 +14,7 @@
 
 /** @typedef {{phase: string, state: string, to_decide: boolean}} PhaseState */
 /** @typedef {{name: string, folder: string, revision: number, changed: string, song: string, length_s: number, rate: number | null, phases: PhaseState[], next: {phase: string, sentence: string, command: string}, can_undo: boolean, can_redo: boolean}} FilmNow */
-/** @typedef {{kind: string, title: string, state: string, doing: string, done: number, total: number, left_s: number | null, sentence: string}} Job */
+/** @typedef {{kind: string, title: string, number: number, state: string, doing: string, done: number, total: number, left_s: number | null, sentence: string}} Job */
 
 /**
  * @typedef {object} Opened  A page that is open.

@@ -14,6 +14,7 @@ import { Preview } from "../preview.js";
 /** @typedef {import("../preview.js").Plan & {method: string, method_words: string, in_the_way: string, atlas_ready: boolean, layers: Layer[], bars: number[]}} Stage */
 
 const JOB = "atlas";
+const ONE = "frame"; // the job that merges one frame
 const NEW_PATCH = "new-patch";
 /** What each way to merge gives, and what it costs; figures of docs/performance.md. @type {Record<string, {name: string, words: string}>} */
 const METHODS = {
@@ -38,6 +39,9 @@ export default {
     let marked = true; // masks, seams and patches are drawn over the picture
     let lifted = ""; // the warning of flashing pictures that a person went past
     let crossing = -1; // the crossing that is stepped to
+    let asked = -1; // the frame that is being merged, or is shown merged
+    /** The way to the frame that was sought last. @type {Promise<unknown>} */
+    let under = Promise.resolve();
     let weighed = jobs.find((job) => job.kind === "weigh")?.sentence ?? ""; // what was measured of adding light
     /** Shapes on their way, before the film holds them. @type {Map<string, Held>} */
     const held = new Map();
@@ -45,7 +49,8 @@ export default {
     const canvas = /** @type {HTMLCanvasElement} */ (h("canvas", { role: "img", "aria-label": "The preview" }));
     const video = /** @type {HTMLVideoElement} */ (h("video", { class: "stream", preload: "auto", playsinline: true, "aria-hidden": "true", tabindex: "-1" }));
     const marks = svg("svg", { class: "ovals", "aria-label": "The masks" });
-    const frame = h("div", { class: "frame" }, canvas, marks, video);
+    const merged = /** @type {HTMLImageElement} */ (h("img", { class: "merged", alt: "", hidden: true })); // a frame as the film merges it, over the preview
+    const frame = h("div", { class: "frame" }, canvas, merged, marks, video);
     const surround = h("div", { class: "surround stage-picture" }, frame);
     const notes = h("div", { class: "notes" });
     const warning = h("div");
@@ -58,7 +63,7 @@ export default {
     const ways = h("section", { class: "ways" });
     const below = h("div", { class: "shows-lists" });
     const lines = Object.fromEntries(["seams", "crossings", "patch", "weigh"].map((kind) => [kind, desk.progress(kind)]));
-    sheet.append(notes, desk.progress(JOB), desk.progress("propose"), tools, warning, surround, time, ticks,
+    sheet.append(notes, desk.progress(JOB), desk.progress("propose"), tools, warning, surround, time, ticks, desk.progress(ONE),
       h("section", {}, h("h2", {}, "Layers, the front one first"), list), below, ways);
     const from = choice("Cover a fault from", "patch-source", () => {});
     const span = choice("", "patch-span", () => {});
@@ -67,6 +72,7 @@ export default {
     preview.mode = query.get("show") ?? "wide";
     preview.frame = Number(query.get("frame")) || 0;
     preview.onframe = (at) => {
+      if (at !== asked) unmerge();
       song.show(stage, at);
       sheet.dataset.frame = String(at);
       if (stage.layers.some((one) => one.keys.length)) drawMarks();
@@ -131,6 +137,7 @@ export default {
       time.replaceChildren(
         button(video.paused ? "Play" : "Stop", toggle, { id: "play", disabled: !stage.atlas_ready || !preview.can, "aria-keyshortcuts": "Space" }),
         button("Repeat this bar", repeat, { id: "repeat", "aria-pressed": String(preview.loop !== null), disabled: !stage.bars.length, "aria-keyshortcuts": "B" }),
+        button("Merge this frame", mergeHere, { id: "merge-frame", "aria-pressed": String(!merged.hidden), disabled: Boolean(stage.in_the_way), "aria-keyshortcuts": "E" }),
         song.slider, song.words);
     }
 
@@ -251,6 +258,7 @@ export default {
         const [oval, curve] = next.kind === "oval" ? [next, null] : [null, next.points];
         preview.moved.set(take, { oval, curve, feather_px: mine.feather_px });
       }
+      unmerge();
       preview.draw(moving);
       drawMarks();
     }
@@ -348,8 +356,37 @@ export default {
       return desk.change("/api/stage/order", { takes });
     }
 
+    /** Show this frame as the film merges it, or the preview again. */
+    async function mergeHere() {
+      if (!merged.hidden) return unmerge();
+      if (!video.paused) await preview.pause();
+      await under;
+      if (preview.mode !== "wide") await show("wide");
+      asked = preview.frame;
+      await desk.begin(ONE, "/api/stage/frame", { frame: asked });
+    }
+
+    function unmerge() {
+      asked = -1;
+      if (merged.hidden) return;
+      merged.hidden = true;
+      drawTools();
+    }
+
+    async function unveil() {
+      const at = asked;
+      if (at < 0) return;
+      merged.src = `/media/merged/${at}?of=${desk.film.revision}`;
+      merged.alt = `${placeInWords(stage, at)}, as the film merges it`;
+      await merged.decode();
+      if (at !== asked) return; // somebody went on meanwhile
+      merged.hidden = false;
+      drawTools();
+    }
+
     /** @param {string} view */
     async function show(view) {
+      unmerge();
       preview.mode = view;
       desk.link({ show: view === "wide" ? null : view });
       draw();
@@ -365,7 +402,7 @@ export default {
 
     /** @param {number} to */
     async function seek(to) {
-      if (stage.atlas_ready && preview.can) await preview.show(to);
+      if (stage.atlas_ready && preview.can) await (under = preview.show(to));
       else preview.onframe(preview.frame = Math.max(0, Math.min(stage.frames - 1, to)));
       desk.link({ frame: preview.frame || null });
       if (!preview.can) drawNotes(); // the picture that stands in
@@ -467,6 +504,7 @@ export default {
       shows = found;
       if (JSON.stringify(now.tiles) !== before || now.atlas_ready !== stage.atlas_ready) stream += 1;
       stage = now;
+      unmerge();
       for (const take of [...held.keys()]) if (!waiting.has(take) && take !== NEW_PATCH) release(take);
       await ready();
       sheet.dataset.revision = String(desk.film.revision);
@@ -486,6 +524,7 @@ export default {
       job(job) {
         if (job.state === "running") return;
         if (job.kind === JOB && job.state === "done" && !stage.atlas_ready) void changed();
+        if (job.kind === ONE && job.state === "done") void unveil();
         if (job.kind === "patch" && job.state === "done") release(NEW_PATCH);
         if (job.kind === "weigh") weighed = job.sentence;
         if (["seams", "crossings", "patch", "weigh"].includes(job.kind)) void looked();
@@ -498,6 +537,7 @@ export default {
         else if (letter === "b") repeat();
         else if (letter === "f") fit(!whole);
         else if (letter === "m") toggleMarks();
+        else if (letter === "e") void mergeHere();
         else if (letter === "c") void stepCrossing(event.shiftKey ? -1 : 1);
         else if (letter === "k") void stepKey(event.shiftKey ? -1 : 1);
         else return false;
@@ -509,6 +549,7 @@ export default {
         ["B", "repeat this bar, or go on"],
         ["F", "the whole frame, or every pixel of it"],
         ["M", "hide the marks, or show them"],
+        ["E", "show this frame exactly as it will be merged, or the preview again"],
         ["C", "the next crossing; with Shift the one before"],
         ["K", "the next moment at which the chosen mask is set; with Shift the one before"],
         ["on an oval, a curve or one of its points: arrows", "move it"],
