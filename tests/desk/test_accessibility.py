@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from partsong.film.records import Curve, Mask, MaskKey, Oval, Part, Patch, Point, Stage
+from partsong.film.records import Crop, Curve, Mask, MaskKey, Oval, Part, Patch, Point, Stage
 from partsong.film.store import FilmStore
 from partsong.timebase import Time
 
@@ -42,7 +42,7 @@ LARGE, SMALL = {"width": 1440, "height": 900}, {"width": 1024, "height": 768}
 
 @pytest.fixture(scope="module")
 def furnished(looked_at):
-    """Put something on every page: layers with keys and a curve, a patch, a crossing, a take that asks."""
+    """Put something on every page: layers with keys and a curve, a patch, a crossing, a take that asks, a crop."""
     bell = Oval(x=112, y=45, rx=30, ry=26)
     curve = Curve(points=tuple(Point(x=x, y=y) for x, y in ((20.0, 20.0), (60.0, 20.0), (60.0, 70.0), (20.0, 70.0))))
 
@@ -64,6 +64,7 @@ def furnished(looked_at):
                 ),
                 patches=(Patch(source="bell-1", shape=Oval(x=30, y=60, rx=10, ry=10)),),
             ),
+            crops=(Crop(shape="9:16"),),
         )
 
     with FilmStore.open(looked_at.film) as store:

@@ -20,7 +20,7 @@ from starlette.types import ASGIApp
 
 from partsong.desk import openapi
 from partsong.desk.answers import refusal
-from partsong.desk.api import cut, film, lineup, look, merged, prepare, seams, shoot, signoff, stage
+from partsong.desk.api import crops, cut, film, lineup, look, merged, prepare, seams, shoot, signoff, stage
 from partsong.desk.api.film import told
 from partsong.desk.guard import Guard
 from partsong.desk.routes import Route, making_media, served
@@ -39,6 +39,7 @@ ROUTES: tuple[Route, ...] = (
     *look.ROUTES,
     *cut.ROUTES,
     *signoff.ROUTES,
+    *crops.ROUTES,
 )
 """Every route of the API. A page adds its own by one name here."""
 

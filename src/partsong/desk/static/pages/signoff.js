@@ -1,5 +1,6 @@
 // Sign off: plain sentences with the measured number, the limit and its source beside each; the masters to watch.
 import { get } from "../lib/api.js";
+import { cropsSection } from "../lib/crops.js";
 import { button, h } from "../lib/dom.js";
 import { curtain } from "../lib/flashing.js";
 
@@ -23,12 +24,14 @@ export default {
     const hand = button("Write report and edit", () => desk.begin("hand-over", "/api/signoff/hand-over"), { id: "hand-over" });
     const masters = h("div", { class: "masters" });
     const given = h("section");
+    const crops = cropsSection(desk);
     /** @type {Set<string>} */
     const open = new Set();
     let drawn = "";
 
     async function draw() {
-      const state = await get("/api/signoff");
+      const [state, framed] = await Promise.all([get("/api/signoff"), get("/api/signoff/crops")]);
+      crops.draw(framed);
       const text = JSON.stringify({ ...state, revision: 0 });
       verdict.textContent = state.verdict;
       verdict.classList.toggle("decide", state.to_decide);
@@ -77,7 +80,7 @@ export default {
     sheet.append(
       verdict, way,
       h("div", { class: "tools" }, h("label", { for: "kind" }, "Masters "), kind, frame, make, measure, hand),
-      desk.progress("masters"), desk.progress("measure"), desk.progress("hand-over"), masters, given);
+      desk.progress("masters"), desk.progress("measure"), desk.progress("hand-over"), masters, given, crops.section);
     await draw();
     return { changed: draw, job: (job) => job.state !== "running" && draw() };
   },
