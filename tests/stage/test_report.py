@@ -77,9 +77,10 @@ def test_the_step_can_be_computed_with_nothing_but_the_pictures_and_the_standard
 
 def test_seams_are_ranked_and_their_pictures_are_there(reported):
     _, path, found = reported
-    times = [seam.worst.measure.times for seam in found.seams]
-    assert times == sorted(times, reverse=True)
-    assert all(seam.looks[0].measure.times >= look.measure.times for seam in found.seams for look in seam.looks)
+    order = ("plainly", "light ends", "just", "not")
+    ranks = [[(order.index(look.measure.shows), -look.measure.times) for look in seam.looks] for seam in found.seams]
+    assert all(looks == sorted(looks) for looks in ranks)
+    assert [looks[0] for looks in ranks] == sorted(looks[0] for looks in ranks)
     text = path.read_text()
     for seam in found.seams:
         assert found.sentence(seam, seam.worst) in text
@@ -110,9 +111,24 @@ def test_a_step_of_a_stop_or_more_is_said_as_a_ratio():
     # 200 (a - b) / (a + b) with b three times a is -100 per cent.
     dark = SeamMeasure(-100.0, 0.5, 200.0, 80.0, 30.0, 40.0, 0.001, None, (1.0, 1.1))
     said = sentence(("harmonium", "bass"), "bar 17", dark, 1.0)
-    assert "plainly seen, bass is 3.0 times as bright there; that is right where a pool of light is to end" in said
+    assert "light ends there, bass is 3.0 times as bright; look whether it reads as the end of its pool" in said
     lone = SeamMeasure(200.0, 0.5, 400.0, 80.0, 30.0, 40.0, 0.001, None, (1.0, 1.1))
     assert "harmonium is over 100 times as bright" in sentence(("harmonium", "bass"), "bar 17", lone, 1.0)
+
+
+def test_where_light_ends_is_no_plain_fault_and_what_hardly_shows_is_neither():
+    def seam(step, times):
+        look = SeamLook(0, "bar 1", 0, 0, SeamMeasure(step, 0.5, times, 0.1, 0, 0, 0.0, None, (1, 1)), "a", "b", "c")
+        return Seam("a-1", "b-1", ("a", "b"), 20.0, (look,))
+
+    seams = (seam(20.0, 9.0), seam(150.0, 90.0), seam(-66.0, 90.0), seam(1.0, 2.0), seam(90.0, 0.9))
+    assert [one.worst.measure.shows for one in seams] == ["plainly", "light ends", "plainly", "just", "not"]
+    whole = SeamReport("Waltz", "plainly", 96, 54, 1.0, "heat.png", "Bar 1", seams)
+    assert whole.verdict == (
+        "Of 5 seams: 2 over a plain difference, 1 where one take's light ends and 1 over a difference that is found by "
+        "who looks for it."
+    )
+    assert page(whole).count('class="plain"') == 2
 
 
 def test_what_is_not_seen_is_said_to_be_so():

@@ -7,17 +7,17 @@ Records in, one HTML page and one JSON text out. The pictures lie beside the pag
 from __future__ import annotations
 
 import json
+from collections import Counter
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 from partsong.film.pages import template
-from partsong.stage.seen import SEEN_PLAINLY, SeamMeasure
+from partsong.stage.seen import SEEN_PLAINLY, SeamMeasure, Shows
 from partsong.stage.visibility import BLACK_CD_M2, GAMMA, HEIGHTS_AWAY, WHITE_CD_M2
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-_POOL = 2.0  # times as bright: no step of this size is an accident of exposure, so it is said what it may be meant for
 _COLOUR_SEEN = 0.004  # in u', v': common practice for side by side, no source
 _GRAIN_SEEN = 1.5  # ratio; common practice, no source
 
@@ -79,17 +79,19 @@ class SeamReport:
     @property
     def verdict(self) -> str:
         """Over how many seams the takes differ by what can be seen."""
-        plain = sum(seam.worst.measure.times >= SEEN_PLAINLY for seam in self.seams)
-        seen = sum(1 <= seam.worst.measure.times < SEEN_PLAINLY for seam in self.seams)
         if not self.seams:
             return "No two takes meet in this picture."
-        if not plain + seen:
+        shows = Counter(seam.worst.measure.shows for seam in self.seams)
+        ways: dict[Shows, str] = {
+            "plainly": "over a plain difference",
+            "light ends": "where one take's light ends",
+            "just": "over a difference that is found by who looks for it",
+        }
+        parts = [f"{shows[way]} {words}" for way, words in ways.items() if shows[way]]
+        if not parts:
             return f"None of {_count(len(self.seams), 'seam')} lies over a difference that is seen, by the model below."
-        parts = [
-            f"{plain} lie{'s' if plain == 1 else ''} over a plain difference" if plain else "",
-            f"{seen} over one that is found by who looks for it" if seen else "",
-        ]
-        return f"Of {_count(len(self.seams), 'seam')}, {' and '.join(part for part in parts if part)}."
+        told = " and ".join(filter(None, (", ".join(parts[:-1]), parts[-1])))
+        return f"Of {_count(len(self.seams), 'seam')}: {told}."
 
 
 def sentence(names: tuple[str, str], when: str, measure: SeamMeasure, scale: float) -> str:
@@ -120,17 +122,11 @@ def sentence(names: tuple[str, str], when: str, measure: SeamMeasure, scale: flo
 
 
 def _in_words(names: tuple[str, str], measure: SeamMeasure) -> str:
-    step = abs(measure.step_percent)
-    if measure.times < 1:
-        return f"not seen, a step of {step:.1f} %"
-    how = "plainly seen" if measure.times >= SEEN_PLAINLY else "just seen"
-    # The step is the difference over the mean: 200 (a - b) / (a + b) per cent.
-    ratio = (200 + step) / max(200 - step, 1e-9)
-    if ratio < _POOL:
-        return f"{how}, a step of {step:.1f} %"
+    if measure.shows != "light ends":
+        return f"{measure.shows} seen, a step of {abs(measure.step_percent):.1f} %"
     brighter = names[0] if measure.step_percent > 0 else names[1]
-    much = "over 100" if ratio > 100 else f"{ratio:.1f}"
-    return f"{how}, {brighter} is {much} times as bright there; that is right where a pool of light is to end"
+    much = "over 100" if measure.ratio > 100 else f"{measure.ratio:.1f}"
+    return f"light ends there, {brighter} is {much} times as bright; look whether it reads as the end of its pool"
 
 
 def as_json(report: SeamReport) -> str:

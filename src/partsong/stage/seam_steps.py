@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import combinations
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 import numpy as np
 
@@ -29,7 +29,7 @@ from partsong.stage.crossings import LOOKS_A_SECOND, WIDTH, Crossing, find_cross
 from partsong.stage.draw import boxed, quantised, write_deep
 from partsong.stage.motion import sample_frames
 from partsong.stage.report import Seam, SeamLook, SeamReport, as_json, page
-from partsong.stage.seen import measure_seam, times_seen
+from partsong.stage.seen import Shows, measure_seam, times_seen
 from partsong.stage.visibility import plain_display
 from partsong.stage.watching import frames_of, movement, small_size, weights_of
 from partsong.timebase import clock, round_half_up
@@ -286,11 +286,11 @@ def report(store: FilmStore, watch: Watch, *, moments: int = MOMENTS) -> tuple[P
     seams = tuple(
         Seam(
             one, other, (part_name(film, one), part_name(film, other)), _feather(film, one, other) / scale,
-            tuple(sorted(found, key=lambda look: -look.measure.times)),
+            tuple(sorted(found, key=_first)),
         )
         for (one, other), found in looks.items()
     )  # fmt: skip
-    seams = tuple(sorted(seams, key=lambda seam: -seam.worst.measure.times))
+    seams = tuple(sorted(seams, key=lambda seam: _first(seam.worst)))
     frame = hottest[1] if hottest else frames[len(frames) // 2]
     weights = weights_of(plan_frames(film, range(frame, frame + 1))[0].stack, film.stage.order, size)
     merged = sum(
@@ -313,6 +313,11 @@ def report(store: FilmStore, watch: Watch, *, moments: int = MOMENTS) -> tuple[P
         if old.name not in kept:
             old.unlink()
     return folder / "seams.html", found
+
+
+def _first(look: SeamLook) -> tuple[int, float]:
+    """Return what orders looks: by what they are called, then by how many times the least step they show."""
+    return get_args(Shows).index(look.measure.shows), -look.measure.times
 
 
 class _Shown:

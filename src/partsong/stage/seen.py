@@ -22,7 +22,7 @@ CIE 15:2018, section 8.2, for u', v'; Immerkaer (1996), "Fast noise variance est
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -42,6 +42,13 @@ if TYPE_CHECKING:
 SEEN_PLAINLY = 4.0
 """From how many times the least step a seam is called plain; between one and this it is found by who looks for it. The
 eye's figure is for gratings under ideal viewing; a hard edge is seen every day from 1 to 2 % (common practice)."""
+
+ENDS = 2.0
+"""From how many times as bright, a stop, a seam is where one take's light ends: no step of that size is an accident of
+exposure (common practice, no source)."""
+
+Shows = Literal["plainly", "light ends", "just", "not"]
+"""What a seam is called, what shows most first."""
 
 _LEAST_TILE = 24
 _LEAST_WEIGHT = 0.12  # of a tile's area
@@ -85,6 +92,21 @@ class SeamMeasure:
     colour_uv: float
     displaced: Displaced | None
     grain_codes: tuple[float, float]
+
+    @property
+    def ratio(self) -> float:
+        """How many times as bright the brighter take is there: the step is 200 (a - b) / (a + b) per cent."""
+        step = abs(self.step_percent)
+        return (200 + step) / max(200 - step, 1e-9)
+
+    @property
+    def shows(self) -> Shows:
+        """What the seam is called. Where light ends is not judged: a pool of light is to end somewhere."""
+        if self.times < 1:
+            return "not"
+        if self.ratio >= ENDS:
+            return "light ends"
+        return "plainly" if self.times >= SEEN_PLAINLY else "just"
 
 
 def measure_seam(

@@ -11,6 +11,8 @@ import { counted } from "./words.js";
 
 /** From how many times what is just seen a seam is called plain; the report's own figure. */
 const PLAIN = 4;
+/** From how many times as bright one take's light ends there; the report's own figure too. */
+const ENDS = 2;
 
 /** The seams that are drawn at a frame: those measured there, else each pair's worst. @param {Seam[]} seams @param {number} frame */
 export function seamsAt(seams, frame) {
@@ -29,16 +31,23 @@ function worstOf(seams) {
   return [...worst.values()].sort((a, b) => b.times - a.times);
 }
 
-/** A seam's size as the weight of its line: hair-thin and dotted where it is not seen. @param {number} times */
-function weightOf(times) {
-  if (times < 1) return { width: 1.2, dash: "2 5" };
-  return times < PLAIN ? { width: 2.2, dash: "10 5" } : { width: 4.5, dash: "none" };
+/** A seam's size as the weight of its line: hair-thin and dotted where it is not seen. @param {Seam} seam */
+function weightOf(seam) {
+  if (seam.times < 1) return { width: 1.2, dash: "2 5" };
+  if (ratioOf(seam) >= ENDS) return { width: 2.2, dash: "none" };
+  return seam.times < PLAIN ? { width: 2.2, dash: "10 5" } : { width: 4.5, dash: "none" };
+}
+
+/** How many times as bright the brighter take is there. @param {Seam} seam */
+function ratioOf(seam) {
+  const step = Math.abs(seam.step_percent);
+  return (200 + step) / Math.max(200 - step, 1e-9);
 }
 
 /** @param {Seam[]} seams @param {number} size  Of letters, in pixels of the film. @param {number} level  Near which height the words stand, clear of the masks' names. @returns {SVGElement} */
 export function seamMarks(seams, size, level) {
   return svg("g", { class: "seams", "aria-hidden": "true" }, seams.flatMap((seam) => {
-    const { width, dash } = weightOf(seam.times);
+    const { width, dash } = weightOf(seam);
     const d = seam.lines.map((line) => pathOf(line.map(([x, y]) => ({ x, y })), false)).join("");
     const point = seam.lines.flat().reduce((/** @type {[number, number] | null} */ best, one) => (best && Math.abs(best[1] - level) <= Math.abs(one[1] - level) ? best : one), null);
     return [
@@ -51,12 +60,9 @@ export function seamMarks(seams, size, level) {
 
 /** How a seam is seen, and the step, as the report's sentence has them. @param {Seam} seam */
 function sizeInWords(seam) {
-  const step = Math.abs(seam.step_percent);
-  const ratio = (200 + step) / Math.max(200 - step, 1e-9);
-  const how = seam.times < 1 ? "not seen" : seam.times < PLAIN ? "just seen" : "plainly seen";
-  // A stop or more is said as lighting is, one side to the other: it is right where a pool of light is to end.
-  const size = ratio < 2 ? `${step.toFixed(1)} %` : ratio > 100 ? "over 100 : 1" : `${ratio.toFixed(ratio < 10 ? 1 : 0)} : 1`;
-  return `${how}, ${size}`;
+  const ratio = ratioOf(seam);
+  if (seam.times < 1 || ratio < ENDS) return `${seam.times < 1 ? "not" : seam.times < PLAIN ? "just" : "plainly"} seen, ${Math.abs(seam.step_percent).toFixed(1)} %`;
+  return `light ends, ${ratio > 100 ? "over 100" : ratio.toFixed(ratio < 10 ? 1 : 0)} : 1`;
 }
 
 /** @param {Crossing} crossing @param {number} size */
