@@ -12,11 +12,11 @@ from partsong.errors import InvalidInput
 from partsong.film.folder import FilmFolder, key_of
 from partsong.film.records import Film
 from partsong.media.stills import write_png
+from partsong.render.wide import segments_of
 from partsong.stage.steps import merged_picture
 from partsong.watch import Watch
 
 JOB = "frame"
-_DECIDES = {"takes", "plates", "placements", "stage", "look", "rate", "width", "height", "song"}  # of the film
 
 
 class AtFrame(Wire):
@@ -48,7 +48,9 @@ def merged(desk: Desk, frame: str) -> Path:
 
 
 def _path(folder: FilmFolder, film: Film, frame: int) -> Path:
-    return folder.cached("merged", key_of("merged-1", film.model_dump(mode="json", include=_DECIDES), frame), ".png")
+    (segment,) = segments_of(film, [frame])  # its key is of all that the wide's pixels there depend on
+    look = film.look.model_dump(mode="json") if film.look else None
+    return folder.cached("merged", key_of("merged-1", segment.key, look, frame), ".png")
 
 
 ROUTES = (
