@@ -386,22 +386,26 @@ def _table(head: list[str], body: list[list[str]]) -> str:
 
 def cost(run: Run) -> str:
     """Return time and memory of hearing and placing whole files, as ``partsong lineup place`` does, by their length."""
-    song = songs.song(casting.plan_of("c1"), run.songs, run.seed)
+    song, other = (songs.song(casting.plan_of(name), run.songs, run.seed) for name in ("c1", "c2"))
     how = filming.Filming(-20.0, 240.0, 40.0, noise_db=-25)
-    four_minutes = filming.filmed(song.stems["0"], how)
+    ours = filming.filmed(song.stems["0"], how)
+    theirs = filming.filmed(np.tile(other.stems["0"], 4), how)
     body = []
     with tempfile.TemporaryDirectory() as name:
         here = Path(name)
         for part, sound in (("mix", song.mix), ("stem", song.stems["0"])):
             songs._write(here / f"{part}.wav", sound)
-        for times in (1, 10, 30):
-            path = here / f"{times}.wav"
-            _write_clip(path, four_minutes, times)
+        for what, clip, times in (("the song", ours, 1), ("the song, then a quiet room", ours, 10),
+                                  ("the song, then a quiet room", ours, 30), ("other music", theirs, 1),
+                                  ("other music, over and over", theirs, 3)):  # fmt: skip
+            path = here / f"{len(body)}.wav"
+            _write_clip(path, clip, times, quiet=clip is ours)
             with multiprocessing.get_context("spawn").Pool(1) as pool:
                 cpu_s, grown, answer = pool.apply(measured, (here, path))
             body.append(
-                [f"{4 * times} min", f"{cpu_s:.2f}", f"{240 * times / cpu_s:.0f}", f"{grown / 2**20:.0f}", answer]
-            )
+                [f"{4 * times} min, {what}", f"{cpu_s:.2f}", f"{240 * times / cpu_s:.0f}", f"{grown / 2**20:.0f}",
+                 answer]
+            )  # fmt: skip
     head = ["clip", "CPU s", "times real time", "memory grown, MiB", "answer"]
     return "Cost of one file, song of 3 min already heard, one core:\n\n" + _table(head, body)
 
@@ -428,14 +432,14 @@ def measured(folder: Path, path: Path) -> tuple[float, int, str]:
     )
 
 
-def _write_clip(path: Path, clip: np.ndarray, times: int) -> None:
+def _write_clip(path: Path, clip: np.ndarray, times: int, *, quiet: bool) -> None:
     import soundfile
 
     with soundfile.SoundFile(path, "w", filming.HEARD_RATE_HZ, 1, "PCM_16") as file:
         file.write(clip)
         rng = np.random.default_rng(1)
-        for _ in range(times - 1):  # the camera runs on in the quiet room
-            file.write(np.round(rng.normal(size=len(clip)) * 30).astype(np.int16))
+        for _ in range(times - 1):  # the camera runs on, in the quiet room or beside the same music
+            file.write(np.round(rng.normal(size=len(clip)) * 30).astype(np.int16) if quiet else clip)
 
 
 def _memory(field: str) -> int:
