@@ -2,10 +2,10 @@
 
 The partials of one part hide the first of another, a drum is a rise of everything, and a voice or an organ rises
 slowly. What tells them apart is the whole shape of a note over its partials and a tenth of a second, and that can be
-learned. The network was taught with half an hour of random music of our own (``bench/pitches_taught.py``), by
+learned. The network was taught with an hour of random music of our own (``bench/pitches_taught.py``), by
 instruments that no benchmark of lineup plays, so that what it knows is notes, not songs.
 
-It sees levels in semitones, through four windows, against the song's own quiet. Two of its five layers look along
+It sees levels in semitones, through four windows, against the song's own quiet. Three of its five layers look along
 time, two at what lies whole partials, fifths and octaves above and below, and it gives each semitone the likelihood
 that a note of that pitch starts, every 5 ms. Its twelve thousand weights lie beside this file.
 
