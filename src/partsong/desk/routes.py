@@ -24,6 +24,7 @@ from partsong.desk.answers import failed, refusal
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, PartsongError
 from partsong.film.records import sentence_of
+from partsong.film.store import Revision
 
 JSON = "application/json"
 PAPER = "text/html"
@@ -69,6 +70,11 @@ class Done(Wire):
 
     revision: int
     sentence: str
+
+    @classmethod
+    def of(cls, revision: Revision) -> Self:
+        """Tell of the revision that a change became."""
+        return cls(revision=revision.number, sentence=revision.sentence)
 
 
 @dataclass(frozen=True, slots=True)

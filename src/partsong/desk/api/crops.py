@@ -154,14 +154,14 @@ def move(desk: Desk, wish: Move) -> Done:
         rate = store.head().film.rate
         at_s = float((wish.start + Fraction(1, 2)) * rate.frame_s) if rate else 0.0
         head = crop_steps.move_crop(store, wish.shape, at_s, x=wish.x, y=wish.y)
-    return Done(revision=head.revision.number, sentence=head.revision.sentence)
+    return Done.of(head.revision)
 
 
 def drop(desk: Desk, wish: Drop) -> Done:
     """Take a crop out of the film; masters made of it stay."""
     with desk.editing(wish.base) as store:
         head = crop_steps.drop_crop(store, wish.shape)
-    return Done(revision=head.revision.number, sentence=head.revision.sentence)
+    return Done.of(head.revision)
 
 
 ROUTES = (

@@ -201,7 +201,7 @@ def flashing(desk: Desk) -> Flashing:
 def _edit(desk: Desk, base: int, sentence: str, edit: Callable[[Film], Film]) -> Done:
     with desk.editing(base) as store:
         head = store.change(sentence, edit)
-    return Done(revision=head.revision.number, sentence=head.revision.sentence)
+    return Done.of(head.revision)
 
 
 def split(desk: Desk, wish: At) -> Done:
@@ -231,7 +231,7 @@ def propose(desk: Desk, wish: Propose) -> Done:
     """Put a proposed cut in the place of the film's."""
     with desk.editing(wish.base) as store:
         head = propose_cut(store, seed=wish.seed)
-    return Done(revision=head.revision.number, sentence=head.revision.sentence)
+    return Done.of(head.revision)
 
 
 def shown(desk: Desk, source: str, frame: str) -> Path:

@@ -258,7 +258,7 @@ def _song(film: Film) -> Song:
 
 
 def _done(revision: Revision) -> Done:
-    return Done(revision=revision.number, sentence=revision.sentence)
+    return Done.of(revision)
 
 
 ROUTES = (

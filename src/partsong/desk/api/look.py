@@ -324,7 +324,7 @@ def change(desk: Desk, edit: SetLook) -> Done:
         table = str(files[table])
     with desk.editing(edit.base) as store:
         head = set_look(store, wish, table=table)
-    return Done(revision=head.revision.number, sentence=head.revision.sentence)
+    return Done.of(head.revision)
 
 
 def grade(desk: Desk, take: str, edit: SetGrade) -> Done:
@@ -332,7 +332,7 @@ def grade(desk: Desk, take: str, edit: SetGrade) -> Done:
     cdl = CdlWish(slope=edit.slope, offset=edit.offset, power=edit.power, saturation=edit.saturation)
     with desk.editing(edit.base) as store:
         head = set_look(store, Wish(cdl=OFF if edit.off else cdl), takes=(take,))
-    return Done(revision=head.revision.number, sentence=head.revision.sentence)
+    return Done.of(head.revision)
 
 
 def match(desk: Desk, wanted: MatchTakes) -> JobTold:

@@ -308,7 +308,7 @@ def set_distance(desk: Desk, part: str, edit: Distance) -> Done:
     metres = None if edit.metres is None else Fraction(str(edit.metres))
     with desk.editing(edit.base) as store:
         head = steps.set_part_distance(store, part, metres)
-    return Done(revision=head.revision.number, sentence=head.revision.sentence)
+    return Done.of(head.revision)
 
 
 ROUTES = (

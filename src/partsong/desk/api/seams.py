@@ -176,7 +176,7 @@ def remove_patch(desk: Desk, edit: Numbered) -> Done:
     """Take a patch away."""
     with desk.editing(edit.base) as store:
         head = light_steps.remove_patch(store, edit.number)
-    return Done(revision=head.revision.number, sentence=head.revision.sentence)
+    return Done.of(head.revision)
 
 
 ROUTES = (

@@ -189,7 +189,7 @@ def note(desk: Desk, take: str, wish: Note) -> Done:
     with desk.editing(wish.base) as store:
         steps.note(store, take, text=wish.text, slate=wish.slate, circled=wish.circled)
         revision = store.head().revision
-    return Done(revision=revision.number, sentence=revision.sentence)
+    return Done.of(revision)
 
 
 def look_at_takes(desk: Desk) -> JobTold:

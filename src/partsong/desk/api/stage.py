@@ -470,7 +470,7 @@ def set_order(desk: Desk, edit: SetOrder) -> Done:
 def _changed(desk: Desk, edit: Edit, change: Callable[[FilmStore], Head]) -> Done:
     with desk.editing(edit.base) as store:
         head = change(store)
-    return Done(revision=head.revision.number, sentence=head.revision.sentence)
+    return Done.of(head.revision)
 
 
 _BYTES = "application/octet-stream"
