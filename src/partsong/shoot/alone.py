@@ -23,12 +23,13 @@ _JOINS_PX, _LEAST_PX = 5, 7  # across: gaps that are closed, and what is left of
 _ONE_THING_PX = 25  # across: what parts a surface may be as wide
 _ENOUGH_PX = 850.0  # of a surface, at a width of 960,
 _UNSURE = 0.35  # what a pixel counts for that one other take alone can see
-_SLACK_PX, _REACH_PX = 8, 30  # either way of a surface's border: where its outline may be, and how far is looked
+_SLACK_PX, _REACH_PX = 6, 30  # either way of a surface's border: where its outline may be, and how far is looked
 _LEAST_RIM_PX = 40  # of a border's length
 _SMOOTH_PX, _ALONG_PX, _ROUND_PX = 0.7, 2.0, 3.0  # standard deviations: of light, of edges along a border, of that
-_STRONGEST = 0.28  # of the logarithm a pixel: no edge counts for more
+_STRONGEST = 0.28  # of the logarithm a pixel: no edge counts for more,
+_WEAK = 0.04  # and weak edges all along for more than a few strong ones
 _FOOT = 0.15  # of the signal, above black: the darkest edges are not the strongest
-_UNCLEAR = 0.1  # logarithm of how much stronger an outline is in one picture, that tells nothing yet
+_UNCLEAR = 0.05  # logarithm of how much stronger an outline is in one picture, that tells nothing yet
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,12 +102,12 @@ def _light(picture: Picture, black: float) -> Picture:
 
 
 def _edges(light: Picture, x: Picture, y: Picture) -> Picture:
-    """Return the strength of edges along a border, on lines across it."""
+    """Return how strong edges along a border are, on lines across it; twice as strong is less than twice as much."""
     import cv2
 
     values = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     steps = np.abs(_smoothed(np.gradient(values, axis=1), _ALONG_PX))
-    return np.asarray(np.minimum(steps, _STRONGEST), np.float32)
+    return np.asarray(np.log1p(np.minimum(steps, _STRONGEST) / np.float32(_WEAK)), np.float32)
 
 
 def _at(mask: Mask, x: Picture, y: Picture) -> Picture:
