@@ -50,7 +50,7 @@ def test_a_player_is_told_from_his_shadow(room):
     shade[60:110, 140:175] = 0.7
     light = recorded(over(ambient + lamp * (1 - shade[..., None]), cover, (0.1, 0.25, 0.6)))
     differs, matte = where_differs(light, base), player_matte(light, base, ambient, WIDTH)
-    assert matte[cover == 1].min() > 0.97
+    assert matte[cv2.GaussianBlur(cover, (0, 0), 0.8) > 0.99].min() > 0.97  # light is judged after that blur
     assert differs[cover == 1].min() > 0.99
     deep = (shade > 0) & (lamp.max(axis=-1) > 0.1)
     assert deep.sum() > 500

@@ -308,6 +308,83 @@ def kin_to_him(
 
 
 @_whole
+def evidence_for_him(
+    off: Any, about: Any, nearest: Any, dark: Any, lit: Any, seen: Any, tolerance: Any, limits: Any, out: Any
+) -> None:  # fmt: skip  # pragma: no cover
+    """Write by how much each place speaks for him; ``dark`` and ``lit`` are blurred, ``limits`` the caller's."""
+    even, known, changes, more, unlike, far, rare = limits
+    for i in range(out.shape[0]):
+        for j in range(out.shape[1]):
+            away = np.float32(2) * unlike
+            weight = max(about[i, j, 0], np.float32(1e-6))
+            if about[i, j, 0] > known:
+                away = np.float32(0)
+                for k in range(3):
+                    mean = about[i, j, 1 + k] / weight
+                    spread = max(about[i, j, 4 + k] / weight - mean * mean, np.float32(0))
+                    spread = min(spread, (even * mean) ** 2)
+                    away += (seen[i, j, k] - mean) ** 2 / (spread + tolerance[i, j, k] ** 2)
+            length, along, kin = np.float32(0), np.float32(0), np.float32(0)
+            for k in range(3):
+                light, unit = nearest[i, j, k], tolerance[i, j, k]
+                shade = light * min(
+                    max(dark[i, j, k] / max(lit[i, j, k], np.float32(1e-6)), np.float32(0)), np.float32(1)
+                )
+                span = (light - shade) / unit
+                length += span * span
+                along += span * (seen[i, j, k] - shade) / unit
+                kin += (seen[i, j, k] - light) ** 2 / (unit * unit + (changes * light) ** 2)
+            away = min(away, kin)
+            share = min(max(along / max(length, np.float32(1e-6)), np.float32(0)), np.float32(1))
+            kin = np.float32(2) * more
+            for k in range(3):
+                light = nearest[i, j, k]
+                shade = light * min(
+                    max(dark[i, j, k] / max(lit[i, j, k], np.float32(1e-6)), np.float32(0)), np.float32(1)
+                )
+                light = shade + share * (light - shade)
+                kin += (seen[i, j, k] - light) ** 2 / (tolerance[i, j, k] ** 2 + (changes * light) ** 2)
+            away = min(away, kin)
+            out[i, j] = min(off[i, j], far) - min(np.float32(0.5) * away, unlike) - rare
+
+
+@_whole
+def bonds_of(seen: Any, tolerance: Any, steps: Any, limits: Any, out: Any) -> None:  # pragma: no cover
+    """Write what an outline between each pixel and that one of ``steps`` (down, right, weight) further costs."""
+    height, width = seen.shape[:2]
+    for step in range(steps.shape[0]):
+        down, right = int(steps[step, 0]), int(steps[step, 1])
+        for i in range(height - down):
+            for j in range(max(0, -right), width - max(0, right)):
+                contrast = np.float32(0)
+                for k in range(3):
+                    unit = max(tolerance[i, j, k], tolerance[i + down, j + right, k])
+                    contrast += ((seen[i, j, k] - seen[i + down, j + right, k]) / unit) ** 2
+                out[step, i, j] = steps[step, 2] * (limits[0] + limits[1] * np.exp(-contrast / limits[2]))
+
+
+@_whole
+def settle(bonds: Any, steps: Any, rounds: int, told: Any, belief: Any) -> None:  # pragma: no cover
+    """Tell all evidence from neighbour to neighbour, there and back along each step, in ``belief``, that holds it."""
+    height, width = belief.shape
+    for _ in range(rounds):
+        for step in range(steps.shape[0]):
+            down, right = int(steps[step, 0]), int(steps[step, 1])
+            for back in range(2):
+                towards = 1 - 2 * back
+                for line in range(height - down):
+                    i = line if back == 0 else height - 1 - line
+                    first, last = max(0, -right * towards), width - max(0, right * towards)
+                    for column in range(first, last):
+                        j = column if back == 0 else last - 1 - (column - first)
+                        y, x = i + towards * down, j + towards * right
+                        most = bonds[step, i, j] if back == 0 else bonds[step, y, x]
+                        new = min(max(belief[i, j] - told[step, 1 - back, i, j], -most), most)
+                        belief[y, x] += new - told[step, back, y, x]
+                        told[step, back, y, x] = new
+
+
+@_whole
 def mixture_terms(
     core: Any, his: Any, beside: Any, seen: Any, sums: Any, most: Any, out: Any
 ) -> None:  # pragma: no cover

@@ -6,12 +6,16 @@ the room's drawing. What lies elsewhere is the player. A part of him that happen
 before a grey box) is found by looking like what is surely his beside it, where the room's drawing is gone too; and
 where it is as broad as a limb, by lying off the way a little all over, or by looking like the nearest of what is his.
 
+What was found so is evidence only. Which places are his is settled for all of them together: each speaks for him or
+for the ground by how far its light is from the way and from what he looks like, lit or in a shade that lies on him, and
+an outline costs little where there is a contrast to carry it. So his outline lies where one is seen, parts that tell
+little go with those beside them, and the ground between his legs stays ground.
+
 At his edges a pixel is part him, part ground: seen = a F + (1 - a) B. F is his light a little further in, B the room
 with the share of lamplight that the ground beside him has; a follows by least squares, in which errors along the
 lamp's light count the less the less sure that share is (a shadow's edge may lie there). Where he is of more than one
 light and no such mixture explains what is seen, F is the light of the nearest place inside him: a strip of him may lie
-in the shadow of what stands before him. That shadow's soft edge crosses the way at some place; there his light is
-between that on both sides, which tells it from the ground.
+in the shadow of what stands before him. It is held to within some pixels of the settled outline.
 
 All of it looks at pictures of any size, so that large frames are looked at smaller; lengths are parts of the width.
 """
@@ -35,18 +39,28 @@ _DIFFERS = (2.5, 2.0)  # in standard deviations of what is left: from here on, o
 _FOREIGN = (2.0, 3.0)
 _REDRAWN = (1.0, 1.5)
 _LIKE = (2.0, 2.0)
-_LIKE_AT_ALL = (3.0, 2.0)
-_BETWEEN = (1.4, 0.8)
 _STRANGE = (1.0, 0.8)  # over an area, of what lies no further off than the cap
 _STRANGE_ITSELF = (0.6, 0.8)  # at each place of that area
 _STRANGE_CAP = 4.0  # squared: the edges of what is surely his do not stand for what lies beside them
 _KIN = 0.1  # of his light: so much may it change on the way from the nearest place that is his
 _EVEN = 0.15  # of his light: where he is sought, he is taken to be no more uneven than that over a window
-_UNEVEN = 1.0  # the same inside him, where shirt meets skin
 _EDGE = 240  # of the width: his light is known this far inside him
 _KNOWN = 0.01  # of a window's pixels, that must be surely his to say what he looks like there
 _GROWS = 2  # times the window's reach, from what is surely his
-_REACH = 10  # of the width: all that is looked at around him, with room for each window
+_REACH = 16  # of the width: all that is looked at around him, with room for each window
+_OFF_AT_MOST = 9.0  # squared distance from the way: more of it says no more
+_UNLIKE = 7.0  # half the squared distance from what he looks like: so much is a light of him not known yet
+_SHADED = 2.0  # the same: a shade that lies on him is rarer than none
+_RARE = 0.5  # the same: at a place that tells nothing he is not
+_GREW = 2.0  # the same, for him: where he was grown to from what is surely his
+_FARTHER = 20.0  # per width: so much does a place speak against him, the farther it is from what is known of him
+_FARTHEST = 3.0
+_STEPS = ((0, 1, 1.0), (1, 0, 1.0), (1, 1, 0.7), (1, -1, 0.7))  # down, right, and what an outline across it costs
+_BOND = 0.6  # what an outline costs at each pixel, in the same measure
+_BOND_ALIKE = 2.0  # and that much more where both sides look alike
+_CONTRAST = 30.0  # the squared contrast, in tolerances, that is little to an outline
+_ROUNDS = 2
+_EDGE_PX = 1.1  # how soft his outline is, where no mixture tells it
 _ROUNDING = 0.004  # of the light: ten-bit codes of a camera's logarithm lie 1.4 % apart, whose spread is 0.29 of that
 _LEAST_VARIANCE = 1e-9
 _UNSHADED = 5.0  # of the light in a room's picture: a deep shadow leaves a fifth
@@ -158,34 +172,49 @@ def _matte(way: _Way, hidden: Light, width: int) -> Light:
 
 
 def _matte_near(way: _Way, off: Light, alone: Light, width: int) -> Light:
-    surely = _opened(alone, _odd(width, 240))
-    his = _grown(way, off, surely, width)
-    about = way.about(_heart(his, width), _odd(width, 60))
-    found = _opened(np.maximum(alone, his), _odd(width, 320))
-    # Gaps are closed only where what is in them looks like him, or between his light on either side: a shadow's edge
-    # that lies on him. The ground between his legs does neither.
-    own = _shrunk(found, _odd(width, 320))
-    between = way.like(way.about(own, _odd(width, 100)), _UNEVEN, *_BETWEEN)
-    like = np.maximum(way.like(about, _EVEN, *_LIKE), between)
-    gaps = np.minimum(_closed(found, _odd(width, 110)), like)
-    whole = _closed(np.maximum(found, gaps), _odd(width, 320))
-    deep = _shrunk(whole, _odd(width, 320))
-    inside = np.minimum(_shrunk(whole, _odd(width, 160)), way.like(about, _UNEVEN, *_LIKE_AT_ALL))
-    bridged = np.minimum(np.minimum(deep, between), _widened(1 - found, _odd(width, 640)))
-    core, beside = _shrunk(whole, _odd(width, 120)), 1 - _widened(whole, _odd(width, 200)) + np.float32(1e-6)
+    his, like = _grown(way, off, _opened(alone, _odd(width, 240)), width)
+    whole = _whole(way, off, his, like, width)
+    soft, pixel = max(7, _odd(width, 213)), max(3, _odd(width, 640))  # a small picture is as soft, in pixels
+    deep, narrower = _shrunk(whole, _odd(width, 320)), _shrunk(whole, pixel)
+    core, beside = _shrunk(whole, max(7, _odd(width, 120))), 1 - _widened(whole, soft) + np.float32(1e-6)
     nearest, far = _nearest(way.seen, deep)
-    patched = way.patched(way.about(own, _odd(width, 40))) * (far < width / 80)
-    closer = nearest, np.asarray(patched, np.float32), _shrunk(whole, _odd(width, 640))
-    edge = _widened(whole, _odd(width, 200)) * way.mixture(whole, core, beside, his, closer, _odd(width, 40))
-    return np.asarray(np.maximum.reduce([inside, bridged, edge]), np.float32)
+    patched = np.asarray(way.patched(way.about(deep, _odd(width, 40))) * (far < width / 80), np.float32)
+    mixed = way.mixture(
+        _softened(whole), core, beside, whole, (nearest, patched, narrower), _odd(width, 40)
+    )  # fmt: skip
+    least, most = _softened(_shrunk(whole, soft)), _softened(_widened(whole, soft))
+    return np.asarray(np.clip(mixed, least, most), np.float32)
 
 
-def _grown(way: _Way, off: Light, surely: Light, width: int) -> Light:
-    """Return what is surely his, and beside it what looks like him or is no room, where the room's drawing is gone."""
+def _whole(way: _Way, off: Light, his: Light, like: Light, width: int) -> Light:
+    """Return 1 where he is and 0 where he is not: at each place by what tells there, all over by what costs least.
+
+    What he looks like is learnt where he is ``like`` himself round about, so that the ground between his legs, that
+    ``his`` may hold, does not stand for him.
+    """
+    held: Light = np.asarray(his > 0.5, np.float32)
+    pixel = max(3, _odd(width, 640))
+    sure = _shrunk(held, pixel) * like
+    if not (sure > 0.5).any():
+        return held
+    nearest, far = _nearest(way.seen, sure)
+    evidence = way.evidence(off, way.about(sure, _odd(width, 60)), nearest, _odd(width, 60))
+    evidence += np.float32(_GREW) * _shrunk(his, pixel)
+    evidence -= np.minimum(far * np.float32(_FARTHER / width), np.float32(_FARTHEST))
+    # A mixture of him and the ground is off the way and speaks for neither.
+    evidence = _shrunk(np.maximum(evidence, 0), pixel) + np.minimum(evidence, 0)
+    return np.asarray(way.settled(evidence, way.bonds()) > 0, np.float32)
+
+
+def _grown(way: _Way, off: Light, surely: Light, width: int) -> tuple[Light, Light]:
+    """Return what is surely his, and beside it what looks like him or is no room, where the room's drawing is gone.
+
+    And how like him, as he is round about, light is.
+    """
     drawing = _ramp(np.sqrt(way.redrawn(_odd(width, 160))), *_REDRAWN)
     all_over = np.maximum(_blurred(np.minimum(off, np.float32(_STRANGE_CAP)), _odd(width, 320)), 0)
     strange = np.minimum(_ramp(np.sqrt(all_over), *_STRANGE), _ramp(np.sqrt(off), *_STRANGE_ITSELF))
-    his = surely
+    his, like = surely, surely
     for _ in range(_GROWS):
         like = way.like(way.about(_heart(his, width), _odd(width, 60)), _EVEN, *_LIKE)
         more = np.maximum(strange, way.kin(_nearest(way.seen, _shrunk(his, _odd(width, _EDGE)))[0]))
@@ -195,7 +224,7 @@ def _grown(way: _Way, off: Light, surely: Light, width: int) -> Light:
         more = np.minimum(more, _widened(broad, _odd(width, 100)))
         grown = np.maximum.reduce([np.minimum(drawing, like), more, surely])
         his = np.maximum(surely, _opened(grown, _odd(width, 240)))
-    return his
+    return his, like
 
 
 def _nearest(seen: Light, inside: Light) -> tuple[Light, Light]:
@@ -282,6 +311,71 @@ class _Way:
         spread = (np.float32(_KIN) * nearest) ** 2
         away = _sum(np.asarray((self.seen - nearest) ** 2 / (spread + self.tolerance**2), np.float32))
         return 1 - _ramp(np.sqrt(away), *_LIKE)
+
+    def evidence(self, off: Light, about: Light, nearest: Light, size: int) -> Light:
+        """Return by how much it speaks for him, above nothing, or for the ground: half squared distances.
+
+        Ground lies on the way, he is like the mean of what is known of him or like the nearest of it, or lies between
+        that and what is left of it in the same share of shade as the ground about there keeps of its light.
+        """
+        mean = about[..., 1:4] / np.maximum(about[..., :1], np.float32(1e-6))
+        spread = about[..., 4:] / np.maximum(about[..., :1], np.float32(1e-6)) - mean**2
+        spread = np.clip(spread, 0, (np.float32(_EVEN) * mean) ** 2)
+        like = _sum(np.asarray((self.seen - mean) ** 2 / (spread + self.tolerance**2), np.float32))
+        away = np.where(about[..., 0] > _KNOWN, like, np.float32(2 * _UNLIKE))
+        shade = nearest * np.clip(
+            _blurred(self.dark, size) / np.maximum(_blurred(self.lit, size), np.float32(1e-6)), 0, 1
+        )  # fmt: skip
+        span: Light = np.asarray((nearest - shade) / self.tolerance, np.float32)
+        there: Light = np.asarray((self.seen - shade) / self.tolerance, np.float32)
+        along = _sum(span * there) / np.maximum(_sum(span * span), np.float32(1e-6))
+        shaded = shade + np.clip(along, 0, 1)[..., None] * (nearest - shade)
+        for light, more in ((nearest, 0.0), (shaded, _SHADED)):
+            kin = (self.seen - light) ** 2 / (self.tolerance**2 + (np.float32(_KIN) * light) ** 2)
+            away = np.minimum(away, _sum(np.asarray(kin, np.float32)) + np.float32(2 * more))
+        unlike = np.minimum(np.float32(0.5) * away, np.float32(_UNLIKE))
+        return np.asarray(np.minimum(off, np.float32(_OFF_AT_MOST)) - unlike - np.float32(_RARE), np.float32)
+
+    def bonds(self) -> Light:
+        """Return what it costs that of two places next to each other one is his, by ``_STEPS`` from each, (4, h, w)."""
+        bonds = np.zeros((len(_STEPS), *self.seen.shape[:2]), np.float32)
+        for step, (down, right, weight) in enumerate(_STEPS):
+            one = slice(0, -1) if down else slice(None), slice(max(0, -right), -right if right > 0 else None)
+            other = slice(down, None), slice(max(0, right), right if right < 0 else None)
+            unit = np.maximum(self.tolerance[one], self.tolerance[other])
+            contrast = _sum(np.asarray(((self.seen[one] - self.seen[other]) / unit) ** 2, np.float32))
+            cost = _BOND + _BOND_ALIKE * np.exp(-contrast / np.float32(_CONTRAST))
+            bonds[step][one] = np.float32(weight) * cost
+        return bonds
+
+    def settled(self, evidence: Light, bonds: Light) -> Light:
+        """Return the evidence with that of all other places told from neighbour to neighbour: him above nothing.
+
+        Belief propagation (Pearl, Probabilistic Reasoning in Intelligent Systems, 1988) for the least sum of costs: of
+        two labels, what one place tells the next is its own belief without what came from there, held within the bond.
+        """
+        belief = evidence.copy()
+        told = np.zeros((len(_STEPS), 2, *belief.shape), np.float32)
+        for _ in range(_ROUNDS):
+            for step, (down, right, _weight) in enumerate(_STEPS):
+                for back in (0, 1):
+                    turned = [belief, told[step, back], told[step, 1 - back], bonds[step]]
+                    if not down:
+                        turned = [one.T for one in turned]
+                    if right < 0:
+                        turned = [one[:, ::-1] for one in turned]
+                    if back:
+                        turned = [one[::-1, ::-1] for one in turned]
+                    here, mine, other, bond = turned
+                    aside = 1 if down and right else 0
+                    lines, columns = here.shape
+                    for line in range(lines - 1):
+                        first, then = slice(0, columns - aside), slice(aside, None)
+                        most = bond[line + 1, then] if back else bond[line, first]
+                        new = np.clip(here[line, first] - other[line, first], -most, most)
+                        here[line + 1, then] += new - mine[line + 1, then]
+                        mine[line + 1, then] = new
+        return belief
 
     def mixture(
         self, untold: Light, core: Light, beside: Light, his: Light, closer: tuple[Light, Light, Light], size: int
@@ -373,6 +467,25 @@ class _FastWay(_Way):
         self._loops.kin_to_him(nearest, self.seen, self.tolerance, np.float32(_KIN), start, width, out)
         return out
 
+    def evidence(self, off: Light, about: Light, nearest: Light, size: int) -> Light:
+        out = np.empty(self.seen.shape[:2], np.float32)
+        limits = np.array([_EVEN, _KNOWN, _KIN, _SHADED, _UNLIKE, _OFF_AT_MOST, _RARE], np.float32)
+        kept = _blurred(self.dark, size), _blurred(self.lit, size)
+        self._loops.evidence_for_him(off, about, nearest, *kept, self.seen, self.tolerance, limits, out)
+        return out
+
+    def bonds(self) -> Light:
+        bonds = np.zeros((len(_STEPS), *self.seen.shape[:2]), np.float32)
+        limits = np.array([_BOND, _BOND_ALIKE, _CONTRAST], np.float32)
+        self._loops.bonds_of(self.seen, self.tolerance, np.array(_STEPS, np.float32), limits, bonds)
+        return bonds
+
+    def settled(self, evidence: Light, bonds: Light) -> Light:
+        belief = np.ascontiguousarray(evidence).copy()
+        told = np.zeros((len(_STEPS), 2, *belief.shape), np.float32)
+        self._loops.settle(bonds, np.array(_STEPS, np.float32), _ROUNDS, told, belief)
+        return belief
+
     def mixture(
         self, untold: Light, core: Light, beside: Light, his: Light, closer: tuple[Light, Light, Light], size: int
     ) -> Light:
@@ -417,6 +530,12 @@ def _blurred(picture: Light, size: int) -> Light:
     return np.asarray(cv2.blur(picture, (size, size)), np.float32)
 
 
+def _softened(hard: Light) -> Light:
+    import cv2
+
+    return np.asarray(cv2.GaussianBlur(hard, (0, 0), _EDGE_PX, borderType=cv2.BORDER_REPLICATE), np.float32)
+
+
 def _odd(width: int, share: int) -> int:
     return 2 * round(width / share) + 1
 
@@ -434,22 +553,14 @@ def _widened(alpha: Light, size: int) -> Light:
 
 
 def _opened(alpha: Light, size: int) -> Light:
-    return _shaped(alpha, size, "open")
-
-
-def _closed(alpha: Light, size: int) -> Light:
-    return _shaped(alpha, size, "close")
-
-
-def _shaped(alpha: Light, size: int, how: str) -> Light:
-    """Take away (open) or fill in (close) what is smaller than a disc; steps of 1/255 are fine enough for a matte."""
+    """Take away what is smaller than a disc; steps of 1/255 are fine enough for a matte."""
     import cv2
 
     codes: NDArray[Any] = np.asarray(alpha * 255 + 0.5).astype(np.uint8)
     radius = size // 2
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-    # Without ground around it, all between a shape and the picture's edge would be filled in.
+    # Beyond the picture's edge is ground.
     framed = cv2.copyMakeBorder(codes, radius, radius, radius, radius, cv2.BORDER_CONSTANT, value=0)
-    done = cv2.morphologyEx(framed, cv2.MORPH_OPEN if how == "open" else cv2.MORPH_CLOSE, disc)
+    done = cv2.morphologyEx(framed, cv2.MORPH_OPEN, disc)
     inner = done[radius : radius + alpha.shape[0], radius : radius + alpha.shape[1]]
     return np.asarray(inner, np.float32) / np.float32(255)
