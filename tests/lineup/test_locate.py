@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from partsong.lineup import features, strokes
+from partsong.lineup import confidence, features, strokes
 from partsong.lineup.features import RATE_HZ
 from partsong.lineup.fine import PhaseLine, Response
 from partsong.lineup.line import Fit, Line
@@ -128,6 +128,34 @@ def test_an_exact_loop_is_asked_about(band):
     starts = np.array([place.line.start_s for place in found.possible])
     # Every candidate is the truth moved by whole four-second loops.
     assert np.abs((starts + late_s() - 20 + 2) % 4 - 2).max() < 0.02
+
+
+def machine(*steps):
+    """Return 4 s of a machine's bar: sixteen steps, each of which strikes none or one of its sounds, always alike."""
+    out = np.zeros(4 * RATE_HZ, np.float32)
+    t = np.arange(RATE_HZ // 5) / RATE_HZ
+    for at, sound in enumerate(steps):
+        if sound:
+            noise = np.random.default_rng(sound).normal(size=len(t)) * np.exp(-t / 0.03)
+            out[at * RATE_HZ // 4 :][: len(t)] += noise.astype(np.float32)
+    return out
+
+
+def test_another_loop_from_the_same_machine_is_not_placed(band, monkeypatch):
+    # Half of each turn is the same to the sample, and silence tells one turn from the others, as it may by luck.
+    monkeypatch.setattr(confidence, "judge_repeats", lambda _: confidence.Judgement("sure", "phase", "by silence"))
+    ours = machine(1, 0, 3, 0, 2, 0, 3, 3, 1, 0, 3, 0, 2, 0, 3, 0)
+    theirs = machine(1, 0, 0, 0, 2, 0, 0, 3, 1, 0, 0, 3, 2, 0, 0, 0)
+    quiet = np.zeros(12 * RATE_HZ, np.float32)
+    song = Reference("loop", features.hear(np.concatenate([quiet, np.tile(ours, 12)])))
+    mix = Reference("mix", features.hear(np.concatenate([quiet, np.tile(ours, 12)]) + band.part("pluck", 60)))
+
+    own, other = (locate(features.hear(band.filmed(np.concatenate([quiet, np.tile(bar, 12)]), 2.6, 35)), [song, mix])
+                  for bar in (ours, theirs))  # fmt: skip
+
+    assert (own.confidence, own.reason) == ("sure", "by silence")
+    assert other.confidence == "ask", other.reason
+    assert "every" in other.reason
 
 
 def test_a_loop_behind_a_mix_is_placed_by_its_beginning(band, song):

@@ -185,6 +185,10 @@ def judge_strokes(
     return _NOTHING
 
 
+SAME_LOOP = 0.12
+"""What seven tenths of a loop's turn must correlate with a stem's: loops of other songs share strokes only."""
+
+
 def judge_turns(turn_s: float, lead: float, alike: float, followed: float, *, mixed: bool) -> Judgement:
     """Say how sure the first place of a loop is whose turns are ``turn_s`` long: its sound fits all of them alike.
 
@@ -193,7 +197,7 @@ def judge_turns(turn_s: float, lead: float, alike: float, followed: float, *, mi
     with a stem (43 of them; the song's own 0.155 or more), and with a lead of 2.5 more than 0.56 in ``followed`` once
     in 29 mixes.
     """
-    if (lead >= 2.5 and followed >= 0.62) if mixed else (lead >= 4 and alike >= 0.12):
+    if (lead >= 2.5 and followed >= 0.62) if mixed else (lead >= 4 and alike >= SAME_LOOP):
         reason = (
             f"The music repeats exactly every {turn_s:.2f} s, but begins or ends in the clip as it does in the song"
         )

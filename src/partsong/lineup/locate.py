@@ -85,6 +85,7 @@ class Found:
     possible: tuple[Possible, ...]
     alone: bool = False  # windows agree each by itself, in numbers that chance does not bring
     summed: bool = False  # the place rests on the sum of all windows, and the spread is that of their halves
+    silence: bool = False  # it fits other places as well, and is told from them by where the music begins and ends
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,11 +170,13 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
 def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer: Found) -> Found:
     """Place a loop by where it begins and ends, or ask, with all its turns as candidates.
 
-    Only what windows of the part's own stem said one by one stands: the sum of all windows knows no turns, and what
-    else is played with the loop's sounds hides them in a mix.
+    Only what windows of the part's own stem said one by one stands, and where silence told it from other turns, only if
+    it is the same loop: one of another song, from the same machine, agrees to the sample wherever both strike. The sum
+    of all windows knows no turns, and what else is played with the loop's sounds hides them in a mix.
     """
     placed = _RANK[answer.confidence] >= _RANK["likely"]
-    if placed and answer.alone and any(reference.name == answer.against for reference in references[:-1]):
+    alone = placed and answer.alone and any(reference.name == answer.against for reference in references[:-1])
+    if alone and not answer.silence:
         return answer
     length_s = min(clip.length_s, _TURNING_S)
     first_s = (clip.length_s - length_s) / 2
@@ -186,6 +189,8 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
         found = None if long else repeats.turns(flat, turn_s, reference.flat, mixed=mixed)
         if found is None:
             continue
+        if alone and reference.name == answer.against and found.alike >= confidence.SAME_LOOP:
+            return answer
         turning = [Possible(Line(line.song_s(-first_s), line.drift_ppm), found.z) for line in found.lines]
         verdict = confidence.judge_turns(found.turn_s, found.lead, found.alike, found.followed, mixed=mixed)
         if verdict.confidence == "ask":
@@ -247,6 +252,7 @@ def _told_from_repeats(clip: Heard, voice: int, reference: Reference, answer: Fo
         reason=verdict.reason,
         line=lines[order[0]],
         possible=tuple(Possible(lines[number], score) for number in order),
+        silence=True,
     )
 
 
