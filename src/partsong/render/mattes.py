@@ -227,6 +227,44 @@ def _grown(way: _Way, off: Light, surely: Light, width: int) -> tuple[Light, Lig
     return his, like
 
 
+def settled(evidence: Light, bonds: Light) -> Light:
+    """Return the evidence at each place with that of all others, told from neighbour to neighbour.
+
+    Places above nothing are his, so that what speaks against that and what the outlines cost is close to the least it
+    can be: belief propagation (Pearl, Probabilistic Reasoning in Intelligent Systems, 1988), in which, with two labels,
+    what a place tells the next is its own belief without what came from there, held within the bond.
+
+    Parameters
+    ----------
+    evidence : (height, width)
+        What speaks for him at a place, above nothing, or against.
+    bonds : (4, height, width)
+        What it costs that of a place and the next one to its right, below it, right below or left below one is his.
+    """
+    belief = evidence.copy()
+    told = np.zeros((len(_STEPS), 2, *belief.shape), np.float32)
+    for _ in range(_ROUNDS):
+        for step, (down, right, _weight) in enumerate(_STEPS):
+            for back in (0, 1):
+                turned = [belief, told[step, back], told[step, 1 - back], bonds[step]]
+                if not down:
+                    turned = [one.T for one in turned]
+                if right < 0:
+                    turned = [one[:, ::-1] for one in turned]
+                if back:
+                    turned = [one[::-1, ::-1] for one in turned]
+                here, mine, other, bond = turned
+                aside = 1 if down and right else 0
+                lines, columns = here.shape
+                for line in range(lines - 1):
+                    first, then = slice(0, columns - aside), slice(aside, None)
+                    most = bond[line + 1, then] if back else bond[line, first]
+                    new = np.clip(here[line, first] - other[line, first], -most, most)
+                    here[line + 1, then] += new - mine[line + 1, then]
+                    mine[line + 1, then] = new
+    return belief
+
+
 def _nearest(seen: Light, inside: Light) -> tuple[Light, Light]:
     """Return the light at the nearest place that is mostly ``inside``, and how far off that is, in pixels."""
     import cv2
@@ -349,33 +387,8 @@ class _Way:
         return bonds
 
     def settled(self, evidence: Light, bonds: Light) -> Light:
-        """Return the evidence with that of all other places told from neighbour to neighbour: him above nothing.
-
-        Belief propagation (Pearl, Probabilistic Reasoning in Intelligent Systems, 1988) for the least sum of costs: of
-        two labels, what one place tells the next is its own belief without what came from there, held within the bond.
-        """
-        belief = evidence.copy()
-        told = np.zeros((len(_STEPS), 2, *belief.shape), np.float32)
-        for _ in range(_ROUNDS):
-            for step, (down, right, _weight) in enumerate(_STEPS):
-                for back in (0, 1):
-                    turned = [belief, told[step, back], told[step, 1 - back], bonds[step]]
-                    if not down:
-                        turned = [one.T for one in turned]
-                    if right < 0:
-                        turned = [one[:, ::-1] for one in turned]
-                    if back:
-                        turned = [one[::-1, ::-1] for one in turned]
-                    here, mine, other, bond = turned
-                    aside = 1 if down and right else 0
-                    lines, columns = here.shape
-                    for line in range(lines - 1):
-                        first, then = slice(0, columns - aside), slice(aside, None)
-                        most = bond[line + 1, then] if back else bond[line, first]
-                        new = np.clip(here[line, first] - other[line, first], -most, most)
-                        here[line + 1, then] += new - mine[line + 1, then]
-                        mine[line + 1, then] = new
-        return belief
+        """Return :func:`settled`."""
+        return settled(evidence, bonds)
 
     def mixture(
         self, untold: Light, core: Light, beside: Light, his: Light, closer: tuple[Light, Light, Light], size: int
