@@ -194,7 +194,7 @@ def judge_turns(turn_s: float, lead: float, alike: float, followed: float, *, mi
 
     Only where it begins and ends tells; ``lead`` is how much likelier that makes the first place than the second, as a
     logarithm of odds. Loops of other songs, of one tempo and kit, reached any lead, but had up to 0.08 in ``alike``
-    with a stem (43 of them; the song's own 0.155 or more), and with a lead of 2.5 more than 0.56 in ``followed`` once
+    with a stem (44 of them; the song's own 0.155 or more), and with a lead of 2.5 more than 0.56 in ``followed`` once
     in 29 mixes.
     """
     if (lead >= 2.5 and followed >= 0.62) if mixed else (lead >= 4 and alike >= SAME_LOOP):
