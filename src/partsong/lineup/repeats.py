@@ -135,17 +135,15 @@ class _Loop:
 
 def own_turn_s(flat: Floats) -> float | None:
     """Return after how many seconds a flattened clip is the same again to the sample; None where it never is."""
-    n = len(flat)
-    size = fft.next_fast_len(2 * n, real=True)
-    spectrum = fft.rfft(flat, size)
-    # Four steps a sample: a turn need not be whole samples, and half of one would hide a third of it.
-    alike = 4 * fft.irfft(spectrum.real**2 + spectrum.imag**2, 4 * size)[: 2 * n]
-    first = round(4 * _SHORTEST_TURN_S * FLAT_RATE_HZ)
-    if alike[0] <= 0 or len(alike) <= first:
+    alike = _with_itself(flat)
+    n, half, first = len(flat), len(alike), round(4 * _SHORTEST_TURN_S * FLAT_RATE_HZ)
+    if 4 * half <= first or alike[0, 0] <= 0:
         return None
     power = np.concatenate([[0.0], np.cumsum(np.square(flat, dtype=np.float64))])
-    lags = np.arange(len(alike)) // 4  # what overlaps itself: all but the last lag, and all but the first
-    share = alike / np.maximum(np.sqrt(power[n - lags] * (power[n] - power[lags])), 1e-9 * alike[0])
+    # What overlaps itself: all but the last lag, and all but the first.
+    sizes = np.sqrt(power[n - half + 1 :][::-1] * (power[n] - power[:half]))
+    share = (alike / np.maximum(sizes, 1e-9 * power[n]).astype(np.float32)[:, None]).ravel()
+    alike = alike.ravel()
     high = float(share[first:].max())
     if high < _OWN:
         return None
@@ -157,6 +155,23 @@ def own_turn_s(flat: Floats) -> float | None:
         turn = (about - number + int(np.argmax(alike[about - number : about + number + 1]))) / number
         number = math.ceil(1.3 * number)
     return turn / (4 * FLAT_RATE_HZ)
+
+
+def _with_itself(flat: Floats) -> Floats:
+    """Return a sound's correlation with itself by the quarter of a sample, up to half of its length: (lags, 4).
+
+    A turn need not be whole samples, and half of one would hide a third of it. The quarters one after the other: all at
+    once would be the most that placing holds.
+    """
+    size = fft.next_fast_len(2 * len(flat), real=True)
+    spectrum = fft.rfft(flat, size)
+    spectrum *= spectrum.conj()
+    between = np.exp(np.linspace(0, 0.25j * np.pi, len(spectrum), dtype=np.complex64))
+    out = np.empty((len(flat) // 2, 4), np.float32)
+    for step in range(4):
+        out[:, step] = fft.irfft(spectrum, size)[: len(out)]
+        spectrum *= between
+    return out
 
 
 def turns(flat: Floats, turn_s: float, reference: Floats, *, mixed: bool) -> Turns | None:
