@@ -41,7 +41,8 @@ _CORNER = 10  # pixels around a tile, that come into it when it is turned
 _LEAST_LOST = 60  # pixels of a tile
 _FOUND = 0.5  # correlation of a piece, to go on with it
 _FITS, _BETTER = 0.55, 0.14  # correlation in a window of the thing, and nats that the move gains there
-_LEAST_PX = 250  # of a thing
+_LEAST_PX, _ENOUGH_PX = 250, 1500  # of a thing, and of its inside, to be measured by that alone
+_RIM_PX = 21  # across: windows of likeness and of detail, and the smoothing
 _AROUND_PX = 170  # that a piece's move is asked of
 _NEAR_PX = 40  # from where a piece lies to the thing that it belongs to
 _JOINS_PX = 25  # between parts of one thing
@@ -276,7 +277,7 @@ def _followed(
             thing = good & within[place]
             if thing.sum() < _LEAST_PX:
                 return None
-            move = _measured(before, level, _energy(carried, noise), thing, centre, move)
+            move = _measured(before, level, _energy(carried, noise), _inside(thing), centre, move)
             continue
         joined = cv2.morphologyEx(good.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((_JOINS_PX, _JOINS_PX)))
         _, labels = cv2.connectedComponents(joined)
@@ -287,7 +288,7 @@ def _followed(
         thing = (labels == int(np.bincount(near[near > 0]).argmax())) & good
         if thing.sum() < _LEAST_PX or gain[thing].sum() < _FIRST * _TOLD * _WINDOW_PX**2:
             return None
-        move = _measured(before, level, _energy(carried, noise), thing, centre, move)
+        move = _measured(before, level, _energy(carried, noise), _inside(thing), centre, move)
     # Windows overlap: each pixel counts for its share of one.
     told = float(gain[thing].sum()) / _WINDOW_PX**2
     if told < _TOLD or _edges_both_ways(level, thing) < _BOTH_WAYS:
@@ -328,6 +329,22 @@ def told_by(found: Changes, thing: Moved, other: Changes) -> tuple[float, float]
         gain = _gain(nats(likeness(carried, after, *noises, _WINDOW_PX)), at_rest, matrix)
         told.append(float(gain[where].sum()) / _WINDOW_PX**2)
     return told[0], told[1]
+
+
+def _inside(thing: Mask) -> Mask:
+    """Return what lies so far inside of a thing that no window takes its rim in; all, if that is little.
+
+    Thin things have no such inside, and are measured by all that is known of them.
+    """
+    import cv2
+
+    drawn = thing.astype(np.uint8)
+    filled = cv2.morphologyEx(drawn, cv2.MORPH_CLOSE, np.ones((_JOINS_PX, _JOINS_PX), np.uint8))
+    for whole, rim_px in ((filled, _RIM_PX), (drawn, _WINDOW_PX)):
+        inner = cv2.erode(whole, np.ones((rim_px, rim_px), np.uint8)) > 0
+        if inner.sum() >= _ENOUGH_PX:
+            return np.asarray(inner, bool)
+    return thing
 
 
 def _gain(moved: Picture, at_rest: Picture, matrix: NDArray[np.float64]) -> Picture:
