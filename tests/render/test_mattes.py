@@ -51,6 +51,7 @@ def test_a_player_is_told_from_his_shadow(room):
     light = recorded(over(ambient + lamp * (1 - shade[..., None]), cover, (0.1, 0.25, 0.6)))
     differs, matte = where_differs(light, base), player_matte(light, base, ambient, WIDTH)
     assert matte[cv2.GaussianBlur(cover, (0, 0), 0.8) > 0.99].min() > 0.97  # light is judged after that blur
+    assert matte[cover == 1].min() > 0.9  # which lays a tenth of the ground into his outermost pixels
     assert differs[cover == 1].min() > 0.99
     deep = (shade > 0) & (lamp.max(axis=-1) > 0.1)
     assert deep.sum() > 500
