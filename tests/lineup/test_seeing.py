@@ -136,7 +136,7 @@ def test_a_flash_that_two_cameras_saw_places_the_second(tmp_path):
     write_clip(tmp_path / "two.mp4", flashing(130, moments_s, second_s, 25))
     write_clip(tmp_path / "dark.mp4", flashing(60, (), 0, 25))
     day = Day(tmp_path, RATE)
-    day.sound("mix", np.zeros(16000))
+    day.sound("mix", np.zeros(8 * 16000))  # both lie on the song
     day.film(
         song=Song(title="Test", mix=day.clip("mix.wav")),
         takes=tuple(Take(id=name, kind="roaming", clip=day.clip(f"{name}.mp4")) for name in ("one", "two", "dark")),
