@@ -28,6 +28,7 @@ _EXPLAINED = 0.4  # of a surface, where a thing was and is
 _SURE, _BORNE_OUT = 12.5, 11.5  # nats of a move that is told: by two takes alone, and where another one says the same
 _ASKED, _SAME_TOLD = 3.0, 0.15  # nats that another take could tell, to be asked, and the share of them that it tells
 _SEEN_OF_IT, _LIKE = 0.25, 0.45  # of a surface, to be asked whether its detail is alike, and the correlation that is
+_KNOWN, _AT_PLAYERS = 0.25, 20.0  # of a thing's places, that others see, and nats that are asked where they see less
 _BEYOND_DOUBT = 30.0  # nats, from which a move is told of a part of a surface
 _ROWS = ("upper", "", "lower")
 _COLUMNS = ("left", "", "right")
@@ -83,14 +84,14 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
         whole, where = filled(whole, other)
         before = np.where(where, still, before)
     things = [one for one in moved(whole, before, here) if one.far]
-    things = _once([one for one in things if _borne_out(one, whole, others_see, surfaces)])
+    things = _once([one for one in things if _borne_out(one, whole, others_see, surfaces, odd)])
     near = [_of_it(one, odd) for one in things]
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
     surfaces = [one for one in surfaces if all(_unlike(one, seen) for seen in (found, *others_see))]
     return Compared(tuple(things), tuple(surfaces), whole.seen, odd.player_before | odd.player)
 
 
-def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: Sequence[Alone]) -> bool:
+def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: Sequence[Alone], odd: Odd) -> bool:
     """Say whether a move is told: by its weight, and by every other take that sees it; not of a part of a surface."""
     least = _SURE
     for other in others:
@@ -102,8 +103,11 @@ def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: 
         least = _BORNE_OUT
     if one.told >= _BEYOND_DOUBT:
         return True
-    # What went or came is larger than what of it fits the ground elsewhere.
+    # Clothes fit other clothes.
     place = one.before | one.after
+    if (place & odd.told).sum() < _KNOWN * place.sum():
+        least = _AT_PLAYERS
+    # What went or came is larger than what of it fits the ground elsewhere.
     return one.told >= least and all(_explains(one, surface) for surface in surfaces if (surface.where & place).any())
 
 
