@@ -84,6 +84,7 @@ def test_rules(signs, confidence):
         (Responses(67, 43, 7, 22, True, mixed=True), "none"),
         (Responses(390, 135, 7, 15, True), "ask"),  # another song, a third of it beyond the song's end
         (Responses(3200, 50, 7, 20, True, share=0.6), "ask"),
+        (Responses(679, 72, 7, 18, True, share=0.74), "ask"),  # another song, a quarter of it beyond the song's end
         (Responses(3200, 50, 7, 20, False, share=0.6), "none"),
         (Responses(390, 135, 7, 15, True, onsets_log10_chance=-3), "likely"),
         (Responses(68, 26, 7, 15, False, mixed=True), "likely"),

@@ -132,7 +132,7 @@ def judge_response(signs: Responses) -> Judgement:
     times, settled or not. Less does where the search by onsets chose the same place.
     """
     method, lead = "phase", signs.evidence / max(signs.rival, 10.0)
-    if signs.share < 0.7:  # two songs of sixty led so by a few shared notes at the very end of one
+    if signs.share < 0.8:  # three songs of ninety led so, by up to 9.4 times, by a few shared notes at the end of one
         if signs.windows >= 6 and signs.rivals >= 3 and signs.settled and lead >= 2:
             return Judgement("ask", method, "The sound itself agrees with the song, but little of the clip lies on it")
         return _NOTHING
@@ -185,10 +185,6 @@ def judge_strokes(
     return _NOTHING
 
 
-SAME_LOOP = 0.12
-"""What seven tenths of a loop's turn must correlate with a stem's: loops of other songs share strokes only."""
-
-
 def judge_turns(turn_s: float, lead: float, alike: float, followed: float, *, mixed: bool) -> Judgement:
     """Say how sure the first place of a loop is whose turns are ``turn_s`` long: its sound fits all of them alike.
 
@@ -197,7 +193,7 @@ def judge_turns(turn_s: float, lead: float, alike: float, followed: float, *, mi
     with a stem (44 of them; the song's own 0.155 or more), and with a lead of 2.5 more than 0.56 in ``followed`` once
     in 29 mixes.
     """
-    if (lead >= 2.5 and followed >= 0.62) if mixed else (lead >= 4 and alike >= SAME_LOOP):
+    if (lead >= 2.5 and followed >= 0.62) if mixed else (lead >= 4 and alike >= 0.12):
         reason = (
             f"The music repeats exactly every {turn_s:.2f} s, but begins or ends in the clip as it does in the song"
         )

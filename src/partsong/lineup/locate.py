@@ -170,13 +170,14 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
 def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer: Found) -> Found:
     """Place a loop by where it begins and ends, or ask, with all its turns as candidates.
 
-    Only what windows of the part's own stem said one by one stands, and where silence told it from other turns, only if
-    it is the same loop: one of another song, from the same machine, agrees to the sample wherever both strike. The sum
-    of all windows knows no turns, and what else is played with the loop's sounds hides them in a mix.
+    Only what windows of the part's own stem said one by one stands, if silence had not to tell it from other turns: by
+    whole seconds that may be one turn off, and a loop of another song, from the same machine, agrees to the sample
+    wherever both strike. The sum of all windows knows no turns, and what else is played with the loop's sounds hides
+    them in a mix.
     """
     placed = _RANK[answer.confidence] >= _RANK["likely"]
-    alone = placed and answer.alone and any(reference.name == answer.against for reference in references[:-1])
-    if alone and not answer.silence:
+    alone = answer.alone and not answer.silence
+    if placed and alone and any(reference.name == answer.against for reference in references[:-1]):
         return answer
     length_s = min(clip.length_s, _TURNING_S)
     first_s = (clip.length_s - length_s) / 2
@@ -189,8 +190,6 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
         found = None if long else repeats.turns(flat, turn_s, reference.flat, mixed=mixed)
         if found is None:
             continue
-        if alone and reference.name == answer.against and found.alike >= confidence.SAME_LOOP:
-            return answer
         turning = [Possible(Line(line.song_s(-first_s), line.drift_ppm), found.z) for line in found.lines]
         verdict = confidence.judge_turns(found.turn_s, found.lead, found.alike, found.followed, mixed=mixed)
         if verdict.confidence == "ask":
