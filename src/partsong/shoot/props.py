@@ -84,7 +84,7 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
         whole, where = filled(whole, other)
         before = np.where(where, still, before)
     things = [one for one in moved(whole, before, here) if one.far]
-    things = _once([one for one in things if _borne_out(one, whole, others_see, surfaces, odd)])
+    things = _once([one for one in things if _borne_out(one, whole, others_see, surfaces, odd)], odd)
     near = [_of_it(one, odd) for one in things]
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
     surfaces = [one for one in surfaces if all(_unlike(one, seen) for seen in (found, *others_see))]
@@ -127,11 +127,11 @@ def _unlike(surface: Alone, seen: Changes) -> bool:
     return bool(abs(np.median(seen.alike[where])) < _LIKE)
 
 
-def _once(things: list[Moved]) -> list[Moved]:
+def _once(things: list[Moved], odd: Odd) -> list[Moved]:
     """Leave out what is told weakly of a place of which more is told already; the surest come first."""
     kept: list[Moved] = []
     for one in things:
-        if not any((_around(other) & one.after).sum() > _SAME * one.after.sum() for other in kept):
+        if not any((_of_it(other, odd) & one.after).sum() > _SAME * one.after.sum() for other in kept):
             kept.append(one)
     return kept
 
