@@ -136,14 +136,14 @@ def test_strokes_with_tones_must_stand_out_more():
 
 
 def test_turns_are_asked_about_unless_a_beginning_or_end_tells():
-    within = judge_turns(4.0, 0.0, 0.5, 1.0, mixed=False)
-    begun = judge_turns(4.0, 5.3, 0.5, 1.0, mixed=False)
+    within = judge_turns(4.0, 0.0, 0.5, 1.0, 30, mixed=False)
+    begun = judge_turns(4.0, 5.3, 0.5, 1.0, 30, mixed=False)
 
     assert (within.confidence, begun.confidence) == ("ask", "likely")
     assert "every 4.00 s" in within.reason
-    assert judge_turns(4.0, 3.5, 0.07, 0.7, mixed=True).confidence == "likely"
-    assert judge_turns(4.0, 3.5, 0.07, 0.7, mixed=False).confidence == "ask"
-    assert judge_turns(4.0, 5.5, 0.21, 0.5, mixed=False).confidence == "likely"  # half of it soft and hardly alike
+    assert judge_turns(4.0, 3.5, 0.07, 0.7, 30, mixed=True).confidence == "likely"
+    assert judge_turns(4.0, 3.5, 0.07, 0.7, 30, mixed=False).confidence == "ask"
+    assert judge_turns(4.0, 5.5, 0.21, 0.5, 30, mixed=False).confidence == "likely"  # half of it soft and hardly alike
 
 
 @pytest.mark.parametrize(
@@ -152,7 +152,14 @@ def test_turns_are_asked_about_unless_a_beginning_or_end_tells():
 )
 def test_loops_of_other_songs_are_not_placed(lead, alike, followed, mixed):
     # As other loops of the same tempo and kit reached them.
-    assert judge_turns(4.0, lead, alike, followed, mixed=mixed).confidence == "ask"
+    assert judge_turns(4.0, lead, alike, followed, 30, mixed=mixed).confidence == "ask"
+
+
+def test_turns_that_hardly_stand_out_of_a_mix_are_not_placed():
+    # Two turns off, behind a mix; with its stem the same loop is right.
+    assert judge_turns(4.29, 4.22, 0.05, 0.64, 12, mixed=True).confidence == "ask"
+    assert judge_turns(4.29, 5.29, 0.29, 1.0, 12, mixed=False).confidence == "likely"
+    assert judge_turns(4.0, 3.63, 0.05, 0.81, 18, mixed=True).confidence == "likely"
 
 
 def test_exact_repeats_are_asked_about_unless_silence_tells():
