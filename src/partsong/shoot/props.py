@@ -28,6 +28,7 @@ _EXPLAINED = 0.4  # of a surface, where a thing was and is
 _SURE, _BORNE_OUT = 12.5, 11.5  # nats of a move that is told: by two takes alone, and where another one says the same
 _ASKED, _SAME_TOLD = 3.0, 0.15  # nats that another take could tell, to be asked, and the share of them that it tells
 _SEEN_OF_IT, _LIKE = 0.25, 0.45  # of a surface, to be asked whether its detail is alike, and the correlation that is
+_ASIDE_PX, _ODD = 5.0, 0.2  # from where on a move's places must be odd, and the share of them that is
 _KNOWN, _AT_PLAYERS = 0.25, 20.0  # of a thing's places, that others see, and nats that are asked where they see less
 _BEYOND_DOUBT = 30.0  # nats, from which a move is told of a part of a surface
 _ROWS = ("upper", "", "lower")
@@ -105,8 +106,12 @@ def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: 
         return True
     # Clothes fit other clothes.
     place = one.before | one.after
-    if (place & odd.told).sum() < _KNOWN * place.sum():
+    known = place & odd.told
+    if known.sum() < _KNOWN * place.sum():
         least = _AT_PLAYERS
+    # What went further than a little aside leaves its places odd.
+    elif np.hypot(one.dx, one.dy) >= _ASIDE_PX and (odd.where & known).sum() < _ODD * known.sum():
+        return False
     # What went or came is larger than what of it fits the ground elsewhere.
     return one.told >= least and all(_explains(one, surface) for surface in surfaces if (surface.where & place).any())
 
