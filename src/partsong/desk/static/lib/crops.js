@@ -51,8 +51,8 @@ export function cropsSection(desk) {
       h("h3", {}, crop.shape, " ", h("span", { class: "small" }, `${crop.width} × ${crop.height}; what is lit is shown, and the window follows your hand or the arrow keys`)),
       h("ol", { class: "crop-shots" }, crop.shots.map((shot) => h("li", {}, pictured(crop, shot), h("p", { class: "small" }, `${shot.place}, ${shot.source}`)))),
       h("div", { class: "tools" },
-        button("Frame it anew", () => begin(crop.shape), { "aria-label": `Frame ${crop.shape} anew, where most moves`, "data-anew": crop.shape }),
-        button("Take it away", () => desk.change("/api/signoff/crops/drop", { shape: crop.shape }), { "aria-label": `Take ${crop.shape} away`, "data-drop": crop.shape })));
+        button("Frame it anew", () => begin(crop.shape), { "aria-label": `Frame it anew: ${crop.shape}, where most moves`, "data-anew": crop.shape }),
+        button("Take it away", () => desk.change("/api/signoff/crops/drop", { shape: crop.shape }), { "aria-label": `Take it away: ${crop.shape}`, "data-drop": crop.shape })));
   }
 
   /** @param {Crop} crop @param {Shot} shot */
