@@ -118,6 +118,16 @@ def test_another_light_moves_no_prop(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "too dark" in unseen[0]
 
 
+def test_what_stays_in_the_camera_s_own_picture_while_that_moved_is_no_prop(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The camera was pushed: the room lies 2 pixels right and 1 up. Dust on the lens lies where it lay.
+    reference = _seen(monkeypatch, _with_prop(), 0.75, 1)
+    monkeypatch.setattr("tests.shoot.test_props.ROOM", np.roll(ROOM, (-1, 2), (0, 1)))
+    dust, moved = (_seen(monkeypatch, _with_prop(*way), 0.2, 2) for way in ((0.0, 0.0), (8.0, -1.0)))
+    assert of_props(dust, reference, "cajon-1", []) == []
+    (said,) = of_props(moved, reference, "cajon-1", [])
+    assert said.moved_px == pytest.approx((6.0, 0.0), abs=0.25)
+
+
 def test_what_is_too_dark_in_either_light_is_not_called_unmoved(monkeypatch: pytest.MonkeyPatch) -> None:
     reference = _seen(monkeypatch, _with_prop(), 0.75, 1)
     take = _seen(monkeypatch, _with_prop(6.0), 0.2, 2)

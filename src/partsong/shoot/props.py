@@ -13,7 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from partsong.film.records import Pose
 from partsong.render.registration import LEAST_SIDE, find_pose, laid
+from partsong.render.warp import matrix_of
 from partsong.shoot.alone import Alone, alone
 from partsong.shoot.changes import Changes, Mask, Picture, changes, filled, noise_of
 from partsong.shoot.judge import Remark
@@ -28,6 +30,7 @@ _EXPLAINED = 0.4  # of a surface, where a thing was and is
 _SURE, _BORNE_OUT = 12.5, 11.5  # nats of a move that is told: by two takes alone, and where another one says the same
 _ASKED, _SAME_TOLD = 3.0, 0.15  # nats that another take could tell, to be asked, and the share of them that it tells
 _SEEN_OF_IT, _LIKE = 0.25, 0.45  # of a surface, to be asked whether its detail is alike, and the correlation that is
+_SAME_WAY_PX, _SAME_TURN_DEG = 0.15, 0.5  # from the camera's own move: as near as either is measured
 _ASIDE_PX, _ODD = 5.0, 0.2  # from where on a move's places must be odd, and the share of them that is
 _KNOWN, _AT_PLAYERS = 0.25, 20.0  # of a thing's places, that others see, and nats that are asked where they see less
 _BEYOND_DOUBT = 30.0  # nats, from which a move is told of a part of a surface
@@ -49,10 +52,11 @@ class Compared:
 
 @dataclass(frozen=True, slots=True)
 class Laid:
-    """A take's sight, and its still picture laid on the reference's, (h, w)."""
+    """A take's sight, and its still picture laid on the reference's, (h, w), by a pose in pixels of it."""
 
     sight: Sight
     still: Picture
+    pose: Pose
 
 
 def laid_on(sight: Sight, reference: Sight) -> Laid | None:
@@ -60,7 +64,7 @@ def laid_on(sight: Sight, reference: Sight) -> Laid | None:
     if min(reference.still.shape) < LEAST_SIDE:
         return None
     found = find_pose(reference.still, sight.still, reference.unmoving & sight.unmoving)
-    return Laid(sight, laid(sight.still, found.pose)) if found.same_room else None
+    return Laid(sight, laid(sight.still, found.pose), found.pose) if found.same_room else None
 
 
 def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compared:
@@ -89,7 +93,18 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
     near = [_of_it(one, odd) for one in things]
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
     surfaces = [one for one in surfaces if all(_unlike(one, seen) for seen in (found, *others_see))]
+    things = [one for one in things if not _of_the_camera(one, take.pose)]
     return Compared(tuple(things), tuple(surfaces), whole.seen, odd.player_before | odd.player)
+
+
+def _of_the_camera(one: Moved, pose: Pose) -> bool:
+    """Say whether a thing did not move in the camera's own picture, while that moved: a sensor's pattern, dust."""
+    height, width = one.before.shape
+    rows, columns = np.nonzero(one.before)
+    middle = np.array([columns.min() + columns.max(), rows.min() + rows.max()]) / 2
+    went = matrix_of(pose, width, height) @ [*middle, 1] - middle
+    turned = abs(one.turn_deg - pose.rotation_deg)
+    return bool(np.hypot(*(went - (one.dx, one.dy))) < _SAME_WAY_PX and turned < _SAME_TURN_DEG)
 
 
 def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: Sequence[Alone], odd: Odd) -> bool:
