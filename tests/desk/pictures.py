@@ -27,7 +27,8 @@ PAGES = {
     "cut": "cut",
     "signoff": "signoff",
 }
-CHANGING = "() => [...document.images].some((one) => one.getAttribute('src') && (!one.complete || !one.naturalWidth))"
+CHANGING = """() => [...document.images].some((one) => one.getAttribute('src') && one.loading !== 'lazy'
+  && (!one.complete || !one.naturalWidth))"""
 MOST_BYTES = 250_000
 MINUTES = 10 * 60_000
 
