@@ -1,12 +1,20 @@
-"""The writing under a take's picture fills the sheet and does not run over its edge."""
+"""A take's picture shows the frame in its own colours, its marks, and writing that fills the sheet."""
 
 from __future__ import annotations
 
 from itertools import pairwise
 
 import cv2
+import numpy as np
 
-from partsong.shoot.evidence import _wrapped
+from partsong.film.folder import FilmFolder
+from partsong.film.records import Take
+from partsong.media.encode import RECIPES, PictureWriter
+from partsong.media.planes import Planes
+from partsong.media.probe import probe
+from partsong.shoot.evidence import _wrapped, draw
+from partsong.shoot.judge import Remark
+from partsong.timebase import Rate
 
 
 def _width(text: str) -> int:
@@ -23,3 +31,24 @@ def test_lines_are_as_long_as_the_sheet_is_wide() -> None:
 
 def test_a_word_that_is_too_wide_stands_alone() -> None:
     assert _wrapped("of " + "W" * 200 + " it", 300) == ["of", "W" * 200, "it"]
+
+
+def test_the_frame_keeps_its_colours_and_marks_are_red(tmp_path) -> None:
+    path = tmp_path / "cajon.mov"
+    # ITU-R BT.709-6, 10 bits, limited: Y' = 430/876, R' = Y' + 1.5748 * 100/896, B' = Y' - 1.8556 * 114/896.
+    luma, blue, red = np.full((180, 320), 494, np.uint16), np.full((180, 160), 398, np.uint16), np.full((180, 160), 612)
+    with PictureWriter(path, RECIPES["camera"], width=320, height=180, rate=Rate(num=25), threads=1) as writer:
+        for _ in range(3):
+            writer.write(Planes(luma, blue, red.astype(np.uint16), 10, "bt709", "limited"))
+    folder = FilmFolder(tmp_path / "film")
+    take = Take(id="cajon-1", kind="stage", part="cajon", clip=probe(path, folder.refer(path)))
+    remark = Remark("prop gone", "It is gone.", "Put it back.", "look first", box=(100, 60, 80, 50))
+    out = draw(folder, take, (remark.finding(take),), "look first", np.ones((180, 320), bool))
+    drawn = cv2.imread(str(out))[..., ::-1].astype(int)  # the library's own order is blue first
+    assert drawn.shape[0] > 180
+    frame = drawn[20:40, 20:300].mean(axis=(0, 1)) / 255
+    assert np.abs(frame - (0.667, 0.462, 0.255)).max() < 0.02
+    marks = drawn[60, 110:170]
+    assert np.abs(marks.mean(axis=0) - (235, 90, 40)).max() < 25
+    paper = drawn[-8:, 4:10].mean(axis=(0, 1))
+    assert paper[0] > paper[2]

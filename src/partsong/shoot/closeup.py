@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _WIDE, _HIGH = 96, 54  # pixels of the frame that are shown
-_LINE = (40, 90, 235)  # blue, green, red
+_LINE = (235, 90, 40)
 _GAP_PX = 4
 
 

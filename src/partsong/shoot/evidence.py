@@ -14,7 +14,7 @@ from partsong.media import tags
 from partsong.media.packets import read_key_frames
 from partsong.media.picture import PictureReader, encoded_rgb, open_picture, resized
 from partsong.media.planes import Planes
-from partsong.media.stills import write_jpeg
+from partsong.media.stills import eight_bits, write_jpeg
 from partsong.shoot.closeup import side_by_side
 from partsong.shoot.names import without_accents
 from partsong.shoot.sight import encoded_luma
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 _WIDTH = 1280
 _LINE_PX, _MARGIN_PX = 26, 14
-_PAPER, _INK, _MARK = (236, 246, 250), (28, 32, 34), (40, 90, 235)  # blue, green, red
+_PAPER, _INK, _MARK = (250, 246, 236), (34, 32, 28), (235, 90, 40)
 _SIZE = 0.6  # of the writing
 _QUALITY = 90
 _RESTS = 12  # frames after a knock, when what swung is at rest
@@ -52,7 +52,7 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
         rgb = _frame(path, take, frame)
     else:
         frame, rgb = _key_frame(path, take, picture.frames // 2)
-    shown = np.ascontiguousarray((np.clip(rgb, 0, 1) * 255).astype(np.uint8)[:, :, ::-1])
+    shown = eight_bits(rgb)
     scale = shown.shape[1] / (picture.height if picture.rotation_deg in (90, 270) else picture.width)
     for number, finding in enumerate(findings, start=1):
         if finding.region is not None:
