@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from partsong.lineup import pitches
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, hear
 from partsong.lineup.pitches import LOWEST, PITCHES
-from partsong.lineup.spectra import spectra
+from partsong.lineup.spectra import floors, spectra
 from placing import filming, songs
 from placing.songs import Note, Plan
 
@@ -217,12 +217,12 @@ def material(path: Path) -> tuple[NDArray[np.float32], NDArray[np.float32], NDAr
     """Return a song's powers (windows, pitches, frames), their floors and what is to be told (pitches, frames)."""
     with np.load(path) as kept:
         song, notes = hear(kept["mix"].astype(np.float32) / 32767), kept["notes"]
-    powers, floors = [], []
+    powers, quiet = [], []
     for window in pitches._WINDOWS:
         bank = pitches._bank(window)
         powers.append(np.concatenate([power @ bank for power in spectra(song, 0, window)]).T)
-        floors.append(
-            pitches._floors(np.concatenate([power @ bank for power in spectra(song, 0, window, 16)]))[:, None]
+        quiet.append(
+            floors(np.concatenate([power @ bank for power in spectra(song, 0, window, 16)])).astype(np.float32)[:, None]
         )
     frames = round(LENGTH_S * RATE_HZ) * ONSET_RATE_HZ // RATE_HZ
     starts = np.zeros((PITCHES, frames), np.float32)
@@ -232,7 +232,7 @@ def material(path: Path) -> tuple[NDArray[np.float32], NDArray[np.float32], NDAr
             frame = round(start_s * ONSET_RATE_HZ) + beside
             if 0 <= row < PITCHES and 0 <= frame < frames:
                 starts[row, frame] = max(starts[row, frame], likely)
-    return np.stack(powers)[:, :, :frames], np.stack(floors), starts
+    return np.stack(powers)[:, :, :frames], np.stack(quiet), starts
 
 
 if __name__ == "__main__":

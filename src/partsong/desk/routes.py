@@ -24,7 +24,7 @@ from partsong.desk.answers import failed, refusal
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, PartsongError
 from partsong.film.records import sentence_of
-from partsong.film.store import Revision
+from partsong.film.store import FilmStore, Head, Revision
 
 JSON = "application/json"
 PAPER = "text/html"
@@ -75,6 +75,19 @@ class Done(Wire):
     def of(cls, revision: Revision) -> Self:
         """Tell of the revision that a change became."""
         return cls(revision=revision.number, sentence=revision.sentence)
+
+
+def changed(desk: Desk, edit: Edit, change: Callable[[FilmStore], Head]) -> Done:
+    """Change the film that the page showed, and tell of the revision that it became.
+
+    Raises
+    ------
+    Conflict
+        If somebody else changed the film since.
+    """
+    with desk.editing(edit.base) as store:
+        head = change(store)
+    return Done.of(head.revision)
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,13 +24,12 @@ from importlib import resources
 import numpy as np
 
 from partsong.lineup.features import RATE_HZ, Floats, Heard
-from partsong.lineup.spectra import spectra
+from partsong.lineup.spectra import floors, spectra
 
 LOWEST, PITCHES = 28, 85
 """The lowest pitch that is listened for, as MIDI (1.0, 1996) counts semitones, and how many: 41 to 5300 Hz."""
 
 _WINDOWS = (256, 512, 1024, 2048)
-_DEEPEST = 1e-5  # 50 dB below its loud moments a pitch counts as silent
 _ABOVE = (-24, -19, -12, -7, -1, 0, 1, 7, 12, 19, 24, 28, 31)  # semitones
 _REACH = 13  # frames of 10 ms that it looks back and ahead
 
@@ -38,17 +37,15 @@ _REACH = 13  # frames of 10 ms that it looks back and ahead
 def pitch_starts(song: Heard, voice: int = 0) -> Iterator[Floats]:
     """Yield how likely it is that a note of each pitch starts, in pieces (pitches, frames) at 200 Hz, from 0 to 1."""
     banks = [_bank(window) for window in _WINDOWS]
-    floors = [
-        _floors(np.concatenate([power @ bank for power in spectra(song, voice, window, 16)]))
+    quiet = [
+        floors(np.concatenate([power @ bank for power in spectra(song, voice, window, 16)])).astype(np.float32)
         for window, bank in zip(_WINDOWS, banks, strict=True)
     ]
     held = np.zeros((2 * len(_WINDOWS), PITCHES, _REACH), np.float32)
     frames = 0
     for powers in zip(*(spectra(song, voice, window) for window in _WINDOWS), strict=True):
         frames += len(powers[0])
-        levels = [
-            np.log1p(power @ bank / floor).T / 4 for power, bank, floor in zip(powers, banks, floors, strict=True)
-        ]
+        levels = [np.log1p(power @ bank / floor).T / 4 for power, bank, floor in zip(powers, banks, quiet, strict=True)]
         held = np.concatenate([held, _paired(np.stack(levels))], axis=2)
         if held.shape[2] > 2 * _REACH:
             yield _started(held)
@@ -71,11 +68,6 @@ def _bank(window: int) -> Floats:
     bank = np.exp(-0.5 * ((hz[:, None] - pitch_hz) / wide_hz) ** 2)
     bank[hz < 25] = 0
     return bank.astype(np.float32)
-
-
-def _floors(power: Floats) -> Floats:
-    quiet, loud = np.quantile(power, 0.3, axis=0), np.quantile(power, 0.99, axis=0)
-    return np.asarray(np.maximum(np.maximum(2 * quiet, _DEEPEST * loud), 1e-12), np.float32)
 
 
 @cache

@@ -29,7 +29,7 @@ from partsong.lineup.confidence import halves_agree, paired_t
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Heard
 from partsong.lineup.following import followed, unlike
 from partsong.lineup.pitches import PITCHES, pitch_starts
-from partsong.lineup.spectra import spectra
+from partsong.lineup.spectra import floors, spectra
 from partsong.render.robust import MAD_TO_SIGMA
 
 LONGEST_S = 900.0
@@ -43,7 +43,6 @@ _CLEAR_HEIGHT = 40.0  # in halls and talk, what rises most reaches 24; keys in a
 _TONES_HZ = (100.0, 650.0)
 _TONELESS = 0.18  # by chance a tenth of all moments are among the tenth that rises most; keys: up to 0.16
 _NOTE_WINDOW, _NOTES_HZ, _BANDS_AN_OCTAVE, _BANDS_IN_A_MIX = 1024, (80.0, 6000.0), 5, 3
-_DEEPEST = 1e-5  # 50 dB below its loud moments a frequency counts as silent
 _SLOWEST_HZ, _FASTEST_HZ = 0.3, 20.0
 _ROUNDING = np.array([0.25, 0.5, 0.25])  # 10 ms wide
 _LIKELIEST = 0.0025  # a band in which nothing is ever likelier than this to start holds no notes
@@ -188,11 +187,10 @@ def _risen(song: Heard, voice: int, bands_an_octave: int) -> Floats:
     used = (hz >= _NOTES_HZ[0]) & (hz < _NOTES_HZ[1])
     band = (np.log2(hz[used] / _NOTES_HZ[0]) * bands_an_octave).astype(int)
     few = np.concatenate([power[:, used] for power in spectra(song, voice, _NOTE_WINDOW, 16)])
-    quiet, loud = np.quantile(few, 0.3, axis=0), np.quantile(few, 0.99, axis=0)
-    floors = np.maximum(np.maximum(2 * quiet, _DEEPEST * loud), 1e-12)
+    quiet = floors(few)
     rows, before = [], np.zeros((_LOOK_BACK, int(used.sum())), np.float32)
     for power in spectra(song, voice, _NOTE_WINDOW):
-        level = np.concatenate([before, np.log1p(power[:, used] / floors)])
+        level = np.concatenate([before, np.log1p(power[:, used] / quiet)])
         near = ndimage.maximum_filter1d(level[:-_LOOK_BACK], 3, axis=1)
         risen = np.clip(level[_LOOK_BACK:] - near, 0, _MOST_RISE)
         rows.append(np.stack([risen[:, band == number].sum(axis=1) for number in np.unique(band)]))

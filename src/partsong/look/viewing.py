@@ -20,7 +20,7 @@ from partsong.look.scopes import Limits
 from partsong.look.showing import as_delivered, light_of
 from partsong.look.steps import needed
 from partsong.media.planes import Planes
-from partsong.media.stills import write_jpeg, write_png
+from partsong.media.stills import eight_bits, write_jpeg, write_png
 from partsong.render import colour
 from partsong.render.pixels import full_size
 from partsong.render.wide import merged_wide
@@ -135,7 +135,7 @@ def _drawn(rgb: NDArray[np.float64], zones: NDArray[np.int8]) -> list[tuple[str,
 
     width = min(PICTURE_WIDTH, rgb.shape[1])
     size = (width, max(1, round(rgb.shape[0] * width / rgb.shape[1])))
-    eight = np.rint(255 * np.clip(rgb, 0, 1)).astype(np.uint8)
+    eight = eight_bits(rgb)
     small = np.asarray(cv2.resize(zones.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)).view(np.int8)
     return [
         ("picture", np.asarray(cv2.resize(eight, size, interpolation=cv2.INTER_AREA), np.uint8)),

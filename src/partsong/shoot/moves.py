@@ -178,7 +178,8 @@ def _together(asked: _Asked, one: Moved, other: Moved) -> Moved | None:
     if not (near & other.before).any() or apart > _ONE_MOVE_PX or abs(one.turn_deg - other.turn_deg) > _ONE_TURN_DEG:
         return None
     was, now = (
-        np.array([_middle(mask) for mask in masks]) for masks in ((one.before, other.before), (one.after, other.after))
+        np.array([middle_of(first), middle_of(second)])
+        for first, second in ((one.before, other.before), (one.after, other.after))
     )
     ways = [complex(*(points[1] - points[0])) for points in (was, now)]
     if abs(ways[0]) < _NEAR_PX:
@@ -190,7 +191,7 @@ def _together(asked: _Asked, one: Moved, other: Moved) -> Moved | None:
     return whole if whole is not None and whole.told > 1.1 * one.told else None
 
 
-def _middle(mask: Mask) -> NDArray[np.float64]:
+def middle_of(mask: Mask) -> NDArray[np.float64]:
     """Return the middle of a mask's box, (x, y)."""
     rows, columns = np.nonzero(mask)
     return np.array([(columns.min() + columns.max()) / 2, (rows.min() + rows.max()) / 2])
@@ -299,7 +300,7 @@ def _followed(
     wide = cv2.dilate(thing.astype(np.uint8), np.ones((_WINDOW_PX // 2, _WINDOW_PX // 2)))
     masks[0][place] = cv2.warpAffine(wide, back, size, flags=cv2.INTER_NEAREST) > 0
     masks[1][place] = thing
-    middle = _middle(masks[0][place])
+    middle = middle_of(masks[0][place])
     dx, dy = forth[:, :2] @ middle + forth[:, 2] - middle
     return Moved(masks[0], masks[1], float(dx), float(dy), float(move[2]), told)
 
@@ -314,7 +315,7 @@ def told_by(found: Changes, thing: Moved, other: Changes) -> tuple[float, float]
     rows, columns = np.nonzero(thing.before | thing.after)
     left, top = max(0, columns.min() - _WINDOW_PX), max(0, rows.min() - _WINDOW_PX)
     place = np.s_[top : rows.max() + 1 + _WINDOW_PX, left : columns.max() + 1 + _WINDOW_PX]
-    matrix = _matrix(_middle(thing.before) - (left, top), np.array([thing.dx, thing.dy, thing.turn_deg]))
+    matrix = _matrix(middle_of(thing.before) - (left, top), np.array([thing.dx, thing.dy, thing.turn_deg]))
     where = thing.after[place]
     size = (where.shape[1], where.shape[0])
     hidden = (other.moving_before | other.player_before)[place]

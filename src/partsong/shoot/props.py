@@ -19,7 +19,7 @@ from partsong.render.warp import matrix_of
 from partsong.shoot.alone import Alone, alone
 from partsong.shoot.changes import Changes, Mask, Picture, changes, filled, noise_of
 from partsong.shoot.judge import Remark
-from partsong.shoot.moves import TURNED_DEG, Moved, moved, told_by
+from partsong.shoot.moves import TURNED_DEG, Moved, middle_of, moved, told_by
 from partsong.shoot.odd import Odd, View, odd_one_out
 from partsong.shoot.sight import Sight
 from partsong.shoot.strange import black_of, drawn
@@ -100,8 +100,7 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
 def _of_the_camera(one: Moved, pose: Pose) -> bool:
     """Say whether a thing did not move in the camera's own picture, while that moved: a sensor's pattern, dust."""
     height, width = one.before.shape
-    rows, columns = np.nonzero(one.before)
-    middle = np.array([columns.min() + columns.max(), rows.min() + rows.max()]) / 2
+    middle = middle_of(one.before)
     went = matrix_of(pose, width, height) @ [*middle, 1] - middle
     turned = abs(one.turn_deg - pose.rotation_deg)
     return bool(np.hypot(*(went - (one.dx, one.dy))) < _SAME_WAY_PX and turned < _SAME_TURN_DEG)

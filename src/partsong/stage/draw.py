@@ -11,7 +11,7 @@ import numpy as np
 from partsong.film.records import Shape, Stage
 from partsong.media.picture import encoded_rgb
 from partsong.media.planes import Planes
-from partsong.media.stills import write_png
+from partsong.media.stills import eight_bits, write_png
 from partsong.render import pixels
 from partsong.render.shapes import shape_at
 
@@ -26,8 +26,7 @@ def shown_picture(planes: Planes, colour: Colour | None) -> NDArray[np.uint8]:
     encoded = encoded_rgb(planes)
     if colour is not None:
         encoded = colour(encoded.reshape(-1, 3)).reshape(encoded.shape)
-    shown: NDArray[np.uint8] = np.clip(encoded * 255 + 0.5, 0, 255).astype(np.uint8)
-    return shown
+    return eight_bits(encoded)
 
 
 def outlined(picture: NDArray[np.uint8], stage: Stage, frame: int) -> NDArray[np.uint8]:

@@ -18,7 +18,7 @@ from partsong.film.records import Film
 from partsong.film.store import FilmStore, Head
 from partsong.film.tempo import position_at
 from partsong.media.picture import encoded_rgb
-from partsong.media.stills import write_png
+from partsong.media.stills import eight_bits, write_png
 from partsong.render import pixels
 from partsong.render.colour import display_path, table_of
 from partsong.render.plan import layers_of, plan_frames
@@ -195,7 +195,7 @@ def draw_crossings(store: FilmStore, found: Sequence[Crossing], watch: Watch) ->
     shown = _Shown(store, film, size)
     paths = []
     for crossing in watch.over(found, total=len(found), doing="Drawing the crossings"):
-        picture = np.rint(shown.picture(crossing.take, crossing.frame) * 255).astype(np.uint8)
+        picture = eight_bits(shown.picture(crossing.take, crossing.frame))
         mask = film.stage.mask_of(crossing.take)
         shape = None if mask is None or crossing.take == film.stage.order[0] else shape_at(mask, crossing.frame)
         drawn = boxed(picture, crossing.box, scaled(shape, scale) if shape is not None else None)

@@ -10,10 +10,11 @@ from pydantic import Field
 from partsong.desk.api.film import JobTold, told
 from partsong.desk.api.stage import Frame
 from partsong.desk.pictures import version
-from partsong.desk.routes import Done, Edit, Route, Wire
+from partsong.desk.routes import Done, Edit, Route, Wire, changed
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
-from partsong.film.records import WIDE, Crop, Film
+from partsong.film.records import WIDE, Crop, Film, Share
+from partsong.film.store import FilmStore, Head
 from partsong.signoff import crop_steps
 from partsong.signoff.crops import window
 from partsong.signoff.masters import MasterPlan, Piece, fitted, frame_size, pixel_aspect, plan_master, upright_size
@@ -25,7 +26,6 @@ OFFERED = ("9:16", "4:5", "1:1", "4:3")
 """Shapes in which such films are shown: common practice, no source. The command line takes any."""
 
 Shape = Annotated[str, Field(max_length=9)]
-Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 
 
 class Box(Wire):
@@ -150,18 +150,18 @@ def propose(desk: Desk, wish: ShapeWish) -> JobTold:
 
 def move(desk: Desk, wish: Move) -> Done:
     """Centre a crop elsewhere in a shot."""
-    with desk.editing(wish.base) as store:
+
+    def moved(store: FilmStore) -> Head:
         rate = store.head().film.rate
         at_s = float((wish.start + Fraction(1, 2)) * rate.frame_s) if rate else 0.0
-        head = crop_steps.move_crop(store, wish.shape, at_s, x=wish.x, y=wish.y)
-    return Done.of(head.revision)
+        return crop_steps.move_crop(store, wish.shape, at_s, x=wish.x, y=wish.y)
+
+    return changed(desk, wish, moved)
 
 
 def drop(desk: Desk, wish: Drop) -> Done:
     """Take a crop out of the film; masters made of it stay."""
-    with desk.editing(wish.base) as store:
-        head = crop_steps.drop_crop(store, wish.shape)
-    return Done.of(head.revision)
+    return changed(desk, wish, lambda store: crop_steps.drop_crop(store, wish.shape))
 
 
 ROUTES = (

@@ -13,7 +13,7 @@ from partsong.cut import edits
 from partsong.cut.steps import propose_cut
 from partsong.cut.table import place_text
 from partsong.desk.pictures import picture, version
-from partsong.desk.routes import Done, Edit, Route, Wire, frame_in
+from partsong.desk.routes import Done, Edit, Route, Wire, changed, frame_in
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
 from partsong.film.coverage import placed_takes, song_frames
@@ -198,40 +198,36 @@ def flashing(desk: Desk) -> Flashing:
     return Flashing(state=state, sentence=sentence)
 
 
-def _edit(desk: Desk, base: int, sentence: str, edit: Callable[[Film], Film]) -> Done:
-    with desk.editing(base) as store:
-        head = store.change(sentence, edit)
-    return Done.of(head.revision)
+def _edit(desk: Desk, wish: Edit, sentence: str, edit: Callable[[Film], Film]) -> Done:
+    return changed(desk, wish, lambda store: store.change(sentence, edit))
 
 
 def split(desk: Desk, wish: At) -> Done:
     """Cut the shot that plays at a frame in two."""
-    return _edit(desk, wish.base, f"Split the shot at {_place(desk, wish.frame)}", lambda f: edits.split(f, wish.frame))
+    return _edit(desk, wish, f"Split the shot at {_place(desk, wish.frame)}", lambda f: edits.split(f, wish.frame))
 
 
 def join(desk: Desk, wish: At) -> Done:
     """Take the shot that begins at a frame into the one before."""
     sentence = f"Joined the shot at {_place(desk, wish.frame)} to the one before"
-    return _edit(desk, wish.base, sentence, lambda film: edits.joined(film, wish.frame))
+    return _edit(desk, wish, sentence, lambda film: edits.joined(film, wish.frame))
 
 
 def replace(desk: Desk, wish: Replace) -> Done:
     """Show another source in the shot that begins at a frame."""
     sentence = f"The shot at {_place(desk, wish.frame)} shows {wish.source}"
-    return _edit(desk, wish.base, sentence, lambda film: edits.replaced(film, wish.frame, wish.source))
+    return _edit(desk, wish, sentence, lambda film: edits.replaced(film, wish.frame, wish.source))
 
 
 def move(desk: Desk, wish: Move) -> Done:
     """Let the shot that begins at a frame begin elsewhere."""
     sentence = f"Moved the beginning of the shot at {_place(desk, wish.frame)} to {_place(desk, wish.to)}"
-    return _edit(desk, wish.base, sentence, lambda film: edits.moved(film, wish.frame, wish.to))
+    return _edit(desk, wish, sentence, lambda film: edits.moved(film, wish.frame, wish.to))
 
 
 def propose(desk: Desk, wish: Propose) -> Done:
     """Put a proposed cut in the place of the film's."""
-    with desk.editing(wish.base) as store:
-        head = propose_cut(store, seed=wish.seed)
-    return Done.of(head.revision)
+    return changed(desk, wish, lambda store: propose_cut(store, seed=wish.seed))
 
 
 def shown(desk: Desk, source: str, frame: str) -> Path:

@@ -15,7 +15,6 @@ from partsong.desk.waves import note_starts, waveform
 from partsong.errors import InvalidInput
 from partsong.film.folder import key_of, writing
 from partsong.film.records import Clip, Film, Placement, Song, Take
-from partsong.film.store import Revision
 from partsong.film.tempo import Position, bar_lines, beats_in_bar, time_of
 from partsong.lineup import steps
 from partsong.lineup.agreeing import by_picture
@@ -174,7 +173,7 @@ def nudge(desk: Desk, take: str, edit: Nudge) -> Done:
     ms = None if edit.ms is None else Fraction(str(edit.ms))
     with desk.editing(edit.base) as store:
         steps.nudge(store, take, ms=ms, frames=edit.frames)
-        return _done(store.head().revision)
+        return Done.of(store.head().revision)
 
 
 def accept(desk: Desk, take: str, edit: Accept) -> Done:
@@ -186,14 +185,14 @@ def accept(desk: Desk, take: str, edit: Accept) -> Done:
             steps.accept(store, take, start_s=Fraction(str(edit.start_s)))
         else:
             steps.accept(store, take, candidate=edit.candidate or 1)
-        return _done(store.head().revision)
+        return Done.of(store.head().revision)
 
 
 def refuse(desk: Desk, take: str, edit: Edit) -> Done:
     """Take a take off the song."""
     with desk.editing(edit.base) as store:
         steps.refuse(store, take)
-        return _done(store.head().revision)
+        return Done.of(store.head().revision)
 
 
 def place(desk: Desk) -> JobTold:
@@ -255,10 +254,6 @@ def _song(film: Film) -> Song:
     if film.song is None:
         raise InvalidInput("The film has no song to put takes on. Make it around one: partsong new FILM --song MIX.wav")
     return film.song
-
-
-def _done(revision: Revision) -> Done:
-    return Done.of(revision)
 
 
 ROUTES = (

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from partsong.desk.api.film import JobTold, told
 from partsong.desk.api.stage import bars_of
-from partsong.desk.routes import Done, Edit, Route, Wire
+from partsong.desk.routes import Done, Edit, Route, Wire, changed
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, NoSuchRecord
 from partsong.film.coverage import placed_takes, song_frames
@@ -322,17 +322,13 @@ def change(desk: Desk, edit: SetLook) -> Done:
         if table not in files:
             raise InvalidInput(f"There is no table {table!r} in the film's folder or beside it. Put it there first.")
         table = str(files[table])
-    with desk.editing(edit.base) as store:
-        head = set_look(store, wish, table=table)
-    return Done.of(head.revision)
+    return changed(desk, edit, lambda store: set_look(store, wish, table=table))
 
 
 def grade(desk: Desk, take: str, edit: SetGrade) -> Done:
     """Set a take's own grade."""
     cdl = CdlWish(slope=edit.slope, offset=edit.offset, power=edit.power, saturation=edit.saturation)
-    with desk.editing(edit.base) as store:
-        head = set_look(store, Wish(cdl=OFF if edit.off else cdl), takes=(take,))
-    return Done.of(head.revision)
+    return changed(desk, edit, lambda store: set_look(store, Wish(cdl=OFF if edit.off else cdl), takes=(take,)))
 
 
 def match(desk: Desk, wanted: MatchTakes) -> JobTold:

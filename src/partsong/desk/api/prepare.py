@@ -13,7 +13,7 @@ from typing import Annotated, TypeVar
 
 from pydantic import Field
 
-from partsong.desk.routes import Done, Edit, Route, Wire
+from partsong.desk.routes import Done, Edit, Route, Wire, changed
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
 from partsong.film.cautions import CAUTIONS, LOCAL_RULES
@@ -306,9 +306,7 @@ def printed(desk: Desk, wish: Wish) -> Path:
 def set_distance(desk: Desk, part: str, edit: Distance) -> Done:
     """Say how far from the camera a part is played."""
     metres = None if edit.metres is None else Fraction(str(edit.metres))
-    with desk.editing(edit.base) as store:
-        head = steps.set_part_distance(store, part, metres)
-    return Done.of(head.revision)
+    return changed(desk, edit, lambda store: steps.set_part_distance(store, part, metres))
 
 
 ROUTES = (

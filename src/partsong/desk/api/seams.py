@@ -8,7 +8,7 @@ from pydantic import Field
 
 from partsong.desk.api.film import JobTold, told
 from partsong.desk.api.stage import Feather, Frame, Number, Radius
-from partsong.desk.routes import Done, Edit, Route, Wire
+from partsong.desk.routes import Done, Edit, Route, Wire, changed
 from partsong.desk.session import Desk
 from partsong.film.records import Curve, Oval
 from partsong.stage import kept, light_steps, seam_steps
@@ -174,9 +174,7 @@ def begin_patch(desk: Desk, wish: AddPatch) -> JobTold:
 
 def remove_patch(desk: Desk, edit: Numbered) -> Done:
     """Take a patch away."""
-    with desk.editing(edit.base) as store:
-        head = light_steps.remove_patch(store, edit.number)
-    return Done.of(head.revision)
+    return changed(desk, edit, lambda store: light_steps.remove_patch(store, edit.number))
 
 
 ROUTES = (

@@ -13,7 +13,7 @@ import numpy as np
 from pydantic import Field
 
 from partsong.desk.api.film import JobTold, told
-from partsong.desk.routes import Done, Edit, Route, Wire
+from partsong.desk.routes import Done, Edit, Route, Wire, changed
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, PartsongError
 from partsong.film.coverage import placed_takes, song_frames
@@ -423,13 +423,13 @@ def propose(desk: Desk) -> JobTold:
 def set_oval(desk: Desk, take: str, edit: SetOval) -> Done:
     """Set a take's oval and its soft edge."""
     given = edit.model_dump(exclude={"base", "frame"})
-    return _changed(desk, edit, lambda store: _masked(store, take, steps.MaskWish(**given), edit.frame))
+    return changed(desk, edit, lambda store: _masked(store, take, steps.MaskWish(**given), edit.frame))
 
 
 def set_curve(desk: Desk, take: str, edit: SetCurve) -> Done:
     """Set a take's closed curve and its soft edge."""
     wish = steps.MaskWish(points=edit.points, feather_px=edit.feather_px)
-    return _changed(desk, edit, lambda store: _masked(store, take, wish, edit.frame))
+    return changed(desk, edit, lambda store: _masked(store, take, wish, edit.frame))
 
 
 def _masked(store: FilmStore, take: str, wish: steps.MaskWish, frame: int | None) -> Head:
@@ -442,14 +442,14 @@ def _masked(store: FilmStore, take: str, wish: steps.MaskWish, frame: int | None
 def move_key(desk: Desk, take: str, edit: MoveKey) -> Done:
     """Put a key of a take's mask elsewhere in the song, or take it away."""
     if edit.to is None:
-        return _changed(desk, edit, lambda store: keys.remove_key(store, take, edit.frame))
+        return changed(desk, edit, lambda store: keys.remove_key(store, take, edit.frame))
     to = edit.to
-    return _changed(desk, edit, lambda store: keys.move_key(store, take, edit.frame, to))
+    return changed(desk, edit, lambda store: keys.move_key(store, take, edit.frame, to))
 
 
 def set_method(desk: Desk, edit: SetMethod) -> Done:
     """Choose how the takes are merged."""
-    return _changed(desk, edit, lambda store: light_steps.set_method(store, edit.method))
+    return changed(desk, edit, lambda store: light_steps.set_method(store, edit.method))
 
 
 def weigh_sum(desk: Desk) -> JobTold:
@@ -464,13 +464,7 @@ def weigh_sum(desk: Desk) -> JobTold:
 
 def set_order(desk: Desk, edit: SetOrder) -> Done:
     """Set the order of the layers."""
-    return _changed(desk, edit, lambda store: steps.set_order(store, edit.takes))
-
-
-def _changed(desk: Desk, edit: Edit, change: Callable[[FilmStore], Head]) -> Done:
-    with desk.editing(edit.base) as store:
-        head = change(store)
-    return Done.of(head.revision)
+    return changed(desk, edit, lambda store: steps.set_order(store, edit.takes))
 
 
 _BYTES = "application/octet-stream"

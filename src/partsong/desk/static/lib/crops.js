@@ -57,14 +57,14 @@ export function cropsSection(desk) {
 
   /** @param {Crop} crop @param {Shot} shot */
   function pictured(crop, shot) {
-    const key = `${crop.shape} ${shot.start}`;
+    const key = keyOf(crop, shot);
     const down = ACROSS / told.aspect;
     const shows = held.get(key) ?? shot.shows;
-    const { left, top, width, height } = placed(shot.inside, shows, down);
+    const lit = placed(shot.inside, shows, down);
     const [x, y] = [shows.left + shows.width / 2, shows.top + shows.height / 2].map((share) => Math.round(100 * share));
     const over = svg("svg", { class: "crop-over", viewBox: `0 0 ${ACROSS} ${down}` },
-      svg("path", { class: "crop-dark", d: `M0 0H${ACROSS}V${down}H0ZM${left} ${top}V${top + height}H${left + width}V${top}Z` }),
-      svg("rect", { class: "crop-window", x: left, y: top, width, height, tabindex: 0, role: "button", "data-crop": key,
+      svg("path", { class: "crop-dark", d: around(lit, down) }),
+      svg("rect", { class: "crop-window", x: lit.left, y: lit.top, width: lit.width, height: lit.height, tabindex: 0, role: "button", "data-crop": key,
         "aria-label": `${crop.shape} at ${shot.place}: centre ${x} % across, ${y} % down. Arrow keys move it.`,
         onkeydown: (/** @type {KeyboardEvent} */ event) => pressed(event, crop, shot), onkeyup: () => commit(crop, shot),
         onfocusout: () => redrawing || commit(crop, shot),
@@ -78,18 +78,19 @@ export function cropsSection(desk) {
 
   /** @param {Crop} crop @param {Shot} shot @param {Box} next */
   function hold(crop, shot, next) {
-    const key = `${crop.shape} ${shot.start}`;
+    const key = keyOf(crop, shot);
     held.set(key, next);
     const mark = section.querySelector(`[data-crop="${CSS.escape(key)}"]`);
-    const { left, top, width, height } = placed(shot.inside, next, ACROSS / told.aspect);
-    mark?.setAttribute("x", String(left));
-    mark?.setAttribute("y", String(top));
-    mark?.previousElementSibling?.setAttribute("d", `M0 0H${ACROSS}V${ACROSS / told.aspect}H0ZM${left} ${top}V${top + height}H${left + width}V${top}Z`);
+    const down = ACROSS / told.aspect;
+    const lit = placed(shot.inside, next, down);
+    mark?.setAttribute("x", String(lit.left));
+    mark?.setAttribute("y", String(lit.top));
+    mark?.previousElementSibling?.setAttribute("d", around(lit, down));
   }
 
   /** Send what a hand made: one action, one revision. @param {Crop} crop @param {Shot} shot */
   async function commit(crop, shot) {
-    const key = `${crop.shape} ${shot.start}`;
+    const key = keyOf(crop, shot);
     const next = held.get(key);
     if (!next) return;
     held.delete(key);
@@ -105,7 +106,7 @@ export function cropsSection(desk) {
     event.preventDefault();
     event.stopPropagation();
     const far = STEP * (event.shiftKey ? 5 : 1);
-    hold(crop, shot, moved(held.get(`${crop.shape} ${shot.start}`) ?? shot.shows, far * way[0], far * way[1]));
+    hold(crop, shot, moved(held.get(keyOf(crop, shot)) ?? shot.shows, far * way[0], far * way[1]));
   }
 
   /** @param {PointerEvent} event @param {Crop} crop @param {Shot} shot */
@@ -133,6 +134,12 @@ export function cropsSection(desk) {
 
   return { section, draw };
 }
+
+/** What a window on its way is kept and found by. @param {Crop} crop @param {Shot} shot */
+const keyOf = (crop, shot) => `${crop.shape} ${shot.start}`;
+
+/** All of the picture but a window. @param {Box} lit @param {number} down */
+const around = ({ left, top, width, height }, down) => `M0 0H${ACROSS}V${down}H0ZM${left} ${top}V${top + height}H${left + width}V${top}Z`;
 
 /** A window, in the units of what is drawn. @param {Box} inside @param {Box} shows @param {number} down */
 function placed(inside, shows, down) {
