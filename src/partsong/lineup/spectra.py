@@ -34,4 +34,5 @@ def spectra(heard: Heard, voice: int, window: int, every: int = 1) -> Iterator[F
 def floors(power: Floats) -> NDArray[np.floating]:
     """Return what counts as silence in each column of (frames, columns) of power: twice its own quiet."""
     quiet, loud = np.quantile(power, 0.3, axis=0), np.quantile(power, 0.99, axis=0)
-    return np.maximum(np.maximum(2 * quiet, _DEEPEST * loud), 1e-12)
+    least: NDArray[np.floating] = np.maximum(np.maximum(2 * quiet, _DEEPEST * loud), 1e-12)
+    return least
