@@ -1,4 +1,4 @@
-"""How well clips are placed on the song: 144 clips of known truth, easy to impossible, beside simpler methods.
+"""How well clips are placed on the song: 146 clips of known truth, easy to impossible, beside simpler methods.
 
 The songs are public-domain scores played by a General MIDI sound font, the rooms are simulated by a general-purpose
 acoustics library, and everything follows from the seed (``bench/placing``). Nothing here was used to set the limits

@@ -8,7 +8,7 @@ hard           5 to 12 m, a hall, noise near or above the music, talk over it, t
                8 to 40 s; a few over two minutes
 adversarial    instruments that go straight into the desk (keys going down are all that is heard), exact loops,
                the part played again
-not belonging  other songs of the same tempo and instruments, talk, noise, silence
+not belonging  other songs of the same tempo and instruments (and loops from one machine), talk, noise, silence
 recorded       six seconds of a recorded song, filmed easily and hard; only where its package is installed
 =============  ==============================================================================================
 """
@@ -27,7 +27,8 @@ from .filming import RATE_HZ, SOUND_M_PER_S, Filming, clicks, filmed, talk, with
 from .songs import Plan, Song, Sound
 
 CLASSES = ("easy", "medium", "hard", "adversarial", "not belonging", "recorded")
-_COUNTS = {"easy": 26, "medium": 30, "hard": 30, "adversarial": 28, "not belonging": 30, "recorded": 12}
+_COUNTS = {"easy": 26, "medium": 30, "hard": 30, "adversarial": 28, "not belonging": 32, "recorded": 12}
+_PLAIN_STRANGERS = 30  # the others are loops
 _LEAST_NOTES = 4  # a clip in which the part rests is no take of it
 _LONG_S = 130.0  # over two minutes: long enough to ask for the drift
 
@@ -182,6 +183,8 @@ def _adversarial(name: str, number: int, plan: Plan, part: str, rng: np.random.G
 
 
 def _stranger(name: str, number: int, plan: Plan, part: str, rng: np.random.Generator) -> Case:
+    if number >= _PLAIN_STRANGERS:
+        return _strange_loop(name, number, rng, songs.PLANS if plan in songs.PLANS else songs.PRACTICE)
     which = ("song", "song", "mix", "talk", "song", "noise", "mix", "song", "silence", "song")[number % 10]
     plans = songs.PLANS if plan in songs.PLANS else songs.PRACTICE
     twins = [other for other in plans if other.bpm == plan.bpm and other.name != plan.name]
@@ -199,6 +202,20 @@ def _stranger(name: str, number: int, plan: Plan, part: str, rng: np.random.Gene
     if which == "mix":
         return Case(name, "not belonging", f"another song's mix {tempo}", plan.name, part, "mix", how, other.name)
     return Case(name, "not belonging", which, plan.name, part, which, how)
+
+
+def _strange_loop(name: str, number: int, rng: np.random.Generator, plans: tuple[Plan, ...]) -> Case:
+    """Return another song's loop, of the same tempo: half of its strokes are the same to the sample."""
+    plan = plans[int(rng.integers(len(plans)))]
+    twins = [other for other in plans if other.bpm == plan.bpm and other.name != plan.name]
+    if number % 2:  # with its first stroke in it
+        start_s, length_s = rng.uniform(-6, 2), rng.uniform(30, 60)
+    else:
+        start_s, length_s = rng.uniform(18, 30), rng.uniform(15, 30)
+    how = Filming(start_s, length_s, rng.uniform(-100, 100), rng.uniform(1, 5), (8.0, 6.0, 3.0), 0.4, noise_db=-25,
+                  seed=int(rng.integers(1 << 30)))  # fmt: skip
+    what = "another song's loop, from the same machine"
+    return Case(name, "not belonging", what, plan.name, "loop", "loop", how, twins[int(rng.integers(len(twins)))].name)
 
 
 def _recorded(name: str, number: int, rng: np.random.Generator) -> Case:
