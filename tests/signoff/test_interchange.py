@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
-from partsong.film.records import Film, Shot
+from partsong.film.records import Film, Flicker, Shot, Stutter
 from partsong.signoff.edit import WideFile, edit_of, reel_names
 from partsong.signoff.interchange import edit_list, timeline
 from partsong.timebase import Rate, Time
@@ -58,6 +58,27 @@ def test_bars_and_sections_are_markers(film: Film) -> None:
     marks = [(mark.name, mark.marked_range.start_time.value) for mark in read.tracks[0].markers]
     # A bar of three beats at 90 a minute lasts 2 s: 48 frames.
     assert marks == [("verse (bar 1)", 0), ("bar 2", 48), ("end (bar 3)", 96), ("bar 4", 144)]
+
+
+def test_a_stutter_is_cuts_and_effects_on_light_are_markers(film: Film) -> None:
+    effects = (
+        Stutter(start=48, end=60, again=(52, 56)),
+        Flicker(start=100, end=124, dips=(100, 116), depth_stops=0.5),
+        Stutter(start=176, end=184, again=(180,)),
+    )
+    edit = edit_of(film.replace(effects=effects), URLS, FILES)
+    read = otio.adapters.otio_json.read_from_string(timeline(edit))
+    picture = read.tracks[0]
+    starts = [picture.range_of_child(clip).start_time.rescaled_to(24).value for clip in picture]
+    assert starts == [0, 48, 52, 56, 60, 96, 144, 168, 180, 184]
+    # cajon-1 from 10:00:00:00 on: its frame 72 three times, then where it would be; the wide's frames are the song's.
+    assert [clip.source_range.start_time.value for clip in picture[1:5]] == [864072, 864072, 864072, 864084]
+    assert [clip.source_range.start_time.value for clip in picture[7:10]] == [168, 176, 184]
+    assert picture.duration().rescaled_to(24).value == 192
+    marks = [mark.name for mark in read.tracks[0].markers if not mark.name.startswith(("bar", "verse", "end"))]
+    assert marks == ["stutter, 2 times again", "flicker, 2 dips of 0.5 stops", "stutter, once again"]
+    listed = read_list(edit_list(edit)).tracks[0]
+    assert [clip.source_range.start_time.to_frames() for clip in listed[1:5]] == [864072, 864072, 864072, 864084]
 
 
 def test_the_schemas_are_those_of_the_library(film: Film) -> None:

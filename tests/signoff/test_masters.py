@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from skimage.metrics import peak_signal_noise_ratio
 
 from partsong.errors import InvalidInput
-from partsong.film.records import Film, Look, Shot
+from partsong.film.records import Film, Look, Shot, Stutter
 from partsong.media.planes import Chroma, Planes
 from partsong.signoff.masters import file_name, fitted, on_black, plan_master, psnr, sampled_frames
 
@@ -54,6 +54,17 @@ def test_sound_at_another_rate_keeps_its_length(ready: Film) -> None:
 def test_a_shot_past_the_song_is_cut_off_with_it(ready: Film) -> None:
     longer = ready.replace(cut=(*ready.cut[:-1], Shot(source="wide", start=168, end=200)))
     assert plan_master(longer).frames == 192
+
+
+def test_a_stutter_shows_the_frames_that_it_began_with(ready: Film) -> None:
+    plan = plan_master(ready.replace(effects=(Stutter(start=48, end=63, again=(53, 58)),)))
+    assert [(piece.start, piece.stop, piece.frames[0], piece.frames[-1]) for piece in plan.pieces[1:5]] == [
+        (48, 53, 72, 76),  # cajon-1: its frame 72 is song frame 48
+        (53, 58, 72, 76),
+        (58, 63, 72, 76),
+        (63, 96, 87, 119),  # and on where it would be
+    ]
+    assert plan.frames == 192
 
 
 @pytest.mark.parametrize(

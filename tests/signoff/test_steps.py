@@ -12,17 +12,25 @@ import pytest
 from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput, OutputFailed
 from partsong.film.folder import FilmFolder, fingerprint
-from partsong.film.records import Film, Shot
+from partsong.film.records import Effect, Film, Flicker, Leak, Shot, Stutter
 from partsong.media.encode import RECIPES, PictureWriter
+from partsong.media.picture import open_picture
 from partsong.media.planes import Planes
 from partsong.media.probe import probe
 from partsong.media.sound import load_sound
 from partsong.render.wide import place, segments_of
 from partsong.signoff import steps
-from partsong.signoff.masters import KINDS, plan_master
+from partsong.signoff.masters import KINDS, plan_master, psnr
 from partsong.signoff.paint import Painter, Shown, painter_for
 from partsong.watch import Progress, Watch, silent
 from three_bars import RATE, SAMPLES, clip_of
+
+
+def frames_of(path: Path, folder: FilmFolder) -> list[Planes]:
+    picture = clip_of(path, folder).picture
+    assert picture is not None
+    with open_picture(path, picture) as reader:
+        return list(reader.read(range(picture.frames)))
 
 
 def test_both_masters_are_what_was_planned(made: tuple[FilmFolder, Film]) -> None:
@@ -125,6 +133,67 @@ def test_segment_keys_follow_what_they_show(made: tuple[FilmFolder, Film], monke
     assert [one == other for one, other in zip(before, later, strict=True)] == [True, True, False, False]
     brighter = keys(film.replace(look=film.look.replace(exposure_stops=1.0)))
     assert not set(before) & set(brighter)
+
+
+def test_effects_are_in_the_master_where_they_were_put(made: tuple[FilmFolder, Film]) -> None:
+    folder, film = made
+    flicker = Flicker(start=8, end=20, dips=(8, 14), depth_stops=1.0)
+    stutter = Stutter(start=40, end=52, again=(44, 48))
+    leak = Leak(start=56, end=72, side="left", at=0.5, reach=0.6)
+    (plain,) = steps.make_masters(folder, film, ("mezzanine",), watch=silent(), engine=Local(1))
+    before = frames_of(plain.path, folder)
+    (done,) = steps.make_masters(
+        folder, film.replace(effects=(flicker, stutter, leak)), ("mezzanine",), watch=silent(), engine=Local(1)
+    )
+    after = frames_of(done.path, folder)
+
+    def light(planes: Planes) -> float:
+        return float((((planes.y - 64.0) / 876).clip(0) ** 2.4).mean())
+
+    # A stop is half of the light of the display (ITU-R BT.1886), as far as whole codes and the encoder tell.
+    assert light(after[8]) / light(before[8]) == pytest.approx(0.5, abs=0.01)
+    assert light(after[14]) / light(before[14]) == pytest.approx(0.5, abs=0.01)
+    for frame in (7, 11, 20, 39, 55, 72):
+        assert psnr(before[frame], after[frame]) > 50, frame
+    # In every frame a bar stands two pixels further on: what is shown again is told by it.
+    for frame, again in ((44, 40), (47, 43), (48, 40), (51, 43), (52, 52)):
+        assert psnr(before[again], after[frame]) > 45, frame
+        assert again == frame or psnr(before[frame], after[frame]) < 30, frame
+    # Where the leak is brightest, at the left edge half-way down, red rises above blue; the right side is as it was.
+    assert after[64].v[36, 0] > before[64].v[36, 0] + 60
+    assert after[64].u[36, 0] < before[64].u[36, 0] - 30
+    assert abs(after[64].y[:, 90:].astype(int) - before[64].y[:, 90:]).max() < 12
+
+
+def test_only_segments_with_effects_are_painted_anew(
+    made: tuple[FilmFolder, Film], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, film = made
+    monkeypatch.setattr("partsong.signoff.paint.SEGMENT_S", 1)
+
+    def keys(*effects: Effect) -> list[str]:
+        changed = film.replace(effects=effects)
+        return [
+            each.key
+            for each in painter_for(folder, changed, plan_master(changed), "h264").segments(plan_master(changed))
+        ]
+
+    before = keys()
+    flicker = Flicker(start=30, end=34, dips=(30,), depth_stops=1.0)
+    assert [one == other for one, other in zip(before, keys(flicker), strict=True)] == [True, False, True, True]
+    assert keys(flicker.replace(depth_stops=0.5)) != keys(flicker)
+    stutter = Stutter(start=60, end=70, again=(65,))
+    assert [one == other for one, other in zip(before, keys(stutter), strict=True)] == [True, True, True, False]
+
+
+def test_effects_that_flash_too_much_are_known_without_a_master(made: tuple[FilmFolder, Film]) -> None:
+    folder, film = made
+    quick = Flicker(start=0, end=48, dips=tuple(range(0, 48, 4)), depth_stops=2.0)
+    state, sentence = steps.flashing_of(folder, film.replace(effects=(quick,)))
+    assert state == "fails"
+    assert "flash 6 times in a second by themselves" in sentence
+    slow = quick.replace(dips=(0, 24))
+    assert steps.flashing_of(folder, film.replace(effects=(slow,)))[0] == "unknown"
 
 
 def test_a_master_that_is_not_as_planned_is_not_kept(

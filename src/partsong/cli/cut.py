@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from partsong.cli.console import FilmArgument, JsonOption, emit_json, note, say, table
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from partsong.film.records import Effect, Film
+    from partsong.film.store import Head
 
 app = typer.Typer(help="Cut between the wide and the coverage, in bars and beats.", no_args_is_help=True)
 
@@ -132,6 +139,167 @@ def edit(
     if head.revision.number == before:
         note("The cut is that already.")
     say(f"{len(head.film.cut)} shots (revision {head.revision.number}).")
+
+
+FromOption = Annotated[
+    str,
+    typer.Option(
+        "--from", metavar="PLACE", help="Where it begins: bar.beat such as 9.1, or @frame.", show_default=False
+    ),
+]
+ToOption = Annotated[str, typer.Option("--to", metavar="PLACE", help="Before where it ends.", show_default=False)]
+AnywayOption = Annotated[
+    bool, typer.Option("--anyway", help="Even if the effects flash more than three times a second by themselves.")
+]
+
+
+@app.command()
+def flicker(
+    film: FilmArgument,
+    from_place: FromOption,
+    to_place: ToOption,
+    every: Annotated[str, typer.Option(metavar="BEATS", help="A dip every so many beats: 1, 1/2, 1.5.")] = "1",
+    depth: Annotated[float, typer.Option(metavar="STOPS", help="How deep the light dips.")] = 0.5,
+    anyway: AnywayOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Let the light of the picture dip on the beat. Flashing pictures can trigger seizures: it is counted first.
+
+    Example: partsong cut flicker waltz --from 17.1 --to 19.1 --every 1 --depth 0.5
+    """
+    from partsong.cut import effects
+
+    def make(found: Film, start: int, end: int) -> Effect:
+        return effects.flicker(found, start, end, every=every, depth_stops=depth)
+
+    _add_effect(film, from_place, to_place, make, anyway, as_json)
+
+
+@app.command()
+def stutter(
+    film: FilmArgument,
+    from_place: FromOption,
+    to_place: ToOption,
+    every: Annotated[str, typer.Option(metavar="BEATS", help="The picture begins anew every so many beats.")] = "1",
+    as_json: JsonOption = False,
+) -> None:
+    """Show the picture of the first beat again and again; the sound goes on.
+
+    Example: partsong cut stutter waltz --from 24.3 --to 25.1 --every 1/2
+    """
+    from partsong.cut import effects
+
+    def make(found: Film, start: int, end: int) -> Effect:
+        return effects.stutter(found, start, end, every=every)
+
+    _add_effect(film, from_place, to_place, make, False, as_json)
+
+
+@app.command()
+def leak(
+    film: FilmArgument,
+    from_place: FromOption,
+    to_place: ToOption,
+    side: Annotated[str, typer.Option(help="The side it comes from: left, right, top or bottom.")] = "right",
+    at: Annotated[float, typer.Option(help="Where on that side: 0 is its left or upper end, 1 the other.")] = 0.5,
+    reach: Annotated[float, typer.Option(help="How far it reaches, as a share of the picture's width.")] = 0.8,
+    colour: Annotated[
+        str, typer.Option(metavar="R,G,B", help="Display code, 0 to 1, where it is brightest.")
+    ] = "0.8,0.42,0.16",
+    anyway: AnywayOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Let light fall in from a side of the picture; it comes and goes once.
+
+    Example: partsong cut leak waltz --from 33.1 --to 37.1 --side right --at 0.3
+    """
+    from partsong.cut import effects
+    from partsong.errors import InvalidInput
+
+    def make(found: Film, start: int, end: int) -> Effect:
+        for known in effects.SIDES:
+            if side == known:
+                return effects.leak(found, start, end, side=known, at=at, reach=reach, colour=_colour(colour))
+        raise InvalidInput(f"A picture has no side {side!r}. Give one of {', '.join(effects.SIDES)}.")
+
+    _add_effect(film, from_place, to_place, make, anyway, as_json)
+
+
+@app.command("effects")
+def show_effects(
+    film: FilmArgument,
+    remove: Annotated[int | None, typer.Option(metavar="NUMBER", help="Take this one away.", min=1)] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List the effects, and how much they flash by themselves.
+
+    Example: partsong cut effects waltz --remove 2
+    """
+    from partsong.cut import steps
+    from partsong.film.store import FilmStore
+
+    with FilmStore.open(film) as store:
+        head = store.head() if remove is None else steps.remove_effect(store, remove)
+    _say_effects(head, as_json)
+
+
+def _colour(text: str) -> tuple[float, float, float]:
+    from partsong.errors import InvalidInput
+
+    try:
+        red, green, blue = (float(value) for value in text.split(","))
+    except ValueError as problem:
+        raise InvalidInput(
+            f"{text!r} is no colour. Write three numbers from 0 to 1, such as 0.8,0.42,0.16."
+        ) from problem
+    return red, green, blue
+
+
+def _add_effect(
+    film: Path,
+    from_place: str,
+    to_place: str,
+    make: Callable[[Film, int, int], Effect],
+    anyway: bool,
+    as_json: bool,
+) -> None:
+    from partsong.cut import steps
+    from partsong.film.store import FilmStore
+
+    with FilmStore.open(film) as store:
+        head = steps.add_effect(
+            store,
+            lambda found: make(found, _place(found, "--from", from_place), _place(found, "--to", to_place)),
+            anyway=anyway,
+        )
+    _say_effects(head, as_json)
+
+
+def _place(film: Film, option: str, text: str) -> int:
+    from partsong.cut.table import frame_in
+    from partsong.errors import InvalidInput
+
+    try:
+        return frame_in(film, text)
+    except InvalidInput as problem:
+        raise InvalidInput(f"{option}: {problem}") from problem
+
+
+def _say_effects(head: Head, as_json: bool) -> None:
+    from partsong.cut import effects, steps
+
+    rows, metered = steps.effect_rows(head.film), effects.meter(head.film)
+    if as_json:
+        emit_json({"revision": head.revision.number, "effects": rows, "flashing": metered})
+        return
+    if not rows:
+        say("There are no effects.")
+        return
+    table(("", "from", "to", "what"), [(row.number, row.place, row.until, row.told) for row in rows])
+    say(metered.sentence)
+    say("What the picture does comes on top: sign-off measures the finished file.")
+    if metered.fails:
+        note(effects.CAUTION)
 
 
 def _read(table_file: str) -> tuple[str, str]:

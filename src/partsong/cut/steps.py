@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from partsong.cut import effects
 from partsong.cut.coverage import bars_of, coverage, runs, whole_bars
 from partsong.cut.propose import propose
 from partsong.cut.table import parsed, place_text, printed
 from partsong.cut.tempo import sections_of, tempo_map
 from partsong.errors import Conflict, InvalidInput
 from partsong.film.coverage import song_frames
-from partsong.film.records import Film, Shot, Song
+from partsong.film.effects import told
+from partsong.film.records import Effect, Film, Shot, Song
 from partsong.film.store import FilmStore, Head
 from partsong.film.tempo import Position, time_of
 
@@ -167,6 +169,56 @@ def edit_cut(store: FilmStore, text: str, name: str) -> Head:
 
     count = len(edit(store.head().film).cut)
     return store.change(f"Edited the cut: {count} shot{'' if count == 1 else 's'}", edit)
+
+
+@dataclass(frozen=True, slots=True)
+class EffectRow:
+    """An effect for reading: what it is, from where in the score to where, and its frames."""
+
+    number: int
+    told: str
+    place: str
+    until: str
+    start: int
+    end: int
+
+
+def effect_rows(film: Film) -> tuple[EffectRow, ...]:
+    """Return the effects of the film in order; they count from 1."""
+    return tuple(
+        EffectRow(n, told(one), place_text(film, one.start), place_text(film, one.end), one.start, one.end)
+        for n, one in enumerate(film.effects, start=1)
+    )
+
+
+def add_effect(store: FilmStore, make: Callable[[Film], Effect], *, anyway: bool = False) -> Head:
+    """Add an effect, unless effects would flash too much by themselves; ``anyway`` adds it all the same.
+
+    Raises
+    ------
+    InvalidInput
+        If it flashes too much, does not lie in the song, or a number cannot be used.
+    """
+    film = store.head().film
+    _ready_for_effects(film)
+    effect = make(film)
+    place = place_text(film, effect.start)
+    return store.change(f"Added from {place}: {told(effect)}", lambda film: effects.added(film, effect, anyway=anyway))
+
+
+def remove_effect(store: FilmStore, number: int) -> Head:
+    """Take an effect away; they count from 1."""
+    film = store.head().film
+    effects.removed(film, number)
+    gone = film.effects[number - 1]
+    sentence = f"Took away from {place_text(film, gone.start)}: {told(gone)}"
+    return store.change(sentence, lambda film: effects.removed(film, number))
+
+
+def _ready_for_effects(film: Film) -> None:
+    _song(film)
+    if film.rate is None:
+        raise InvalidInput("The film has no frame rate yet. Add a stage take first: partsong shoot add FILM FOLDER")
 
 
 def _unchanged_since(store: FilmStore, film: Film, revision: int, name: str) -> None:

@@ -79,13 +79,19 @@ def place_text(film: Film, frame: int) -> str:
 
     The song's first frame is where the picture begins; it is written in beats only when it is a beat.
     """
+    position = place_of(film, frame)
+    return f"@{frame}" if position is None else _position_text(position)
+
+
+def place_of(film: Film, frame: int) -> Position | None:
+    """Return the musical place that a frame is meant to be: the simplest whose nearest frame it is, or None."""
     tempo = film.song.tempo if film.song else ()
     assert film.rate is not None
     if tempo:
         for position in _near(tempo, frame, film.rate)[: 2 if frame == 0 else None]:
             if _is_place(tempo, position) and frame_of(tempo, position, film.rate) == frame:
-                return _position_text(position)
-    return f"@{frame}"
+                return position
+    return None
 
 
 def _near(tempo: Sequence[TempoMark], frame: int, rate: Rate) -> list[Position]:
@@ -185,32 +191,46 @@ def _entry(film: Film, spot: _Spot, words: Sequence[tuple[int, str]]) -> _Entry:
     return _Entry(spot, start, column, source, source_column)
 
 
-def _frame(film: Film, spot: _Spot, column: int, text: str) -> int:
+def frame_in(film: Film, text: str) -> int:
+    """Return the frame of a place that a person wrote: ``bar.beat``, with a part of a beat, or ``@frame``.
+
+    Raises
+    ------
+    InvalidInput
+        If it is no place, or no place of the song.
+    """
     assert film.rate is not None
     if match := _FRAME.fullmatch(text):
         return int(match[1])
     match = _PLACE.fullmatch(text)
     if match is None:
-        raise spot.wrong(
-            column, f"{text!r} is no place. Write bar.beat such as 9.1, a part of a beat such as 9.2+1/2, or @frame."
+        raise InvalidInput(
+            f"{text!r} is no place. Write bar.beat such as 9.1, a part of a beat such as 9.2+1/2, or @frame."
         )
     tempo = film.song.tempo if film.song else ()
     if not tempo:
-        raise spot.wrong(column, "the song has no tempo map, so only @frame can be used. Set one: partsong cut tempo")
+        raise InvalidInput("the song has no tempo map, so only @frame can be used. Set one: partsong cut tempo")
     bar, beat = int(match[1]), int(match[2])
     beats = beats_in_bar(tempo, bar)
     if not 1 <= beat <= beats:
-        raise spot.wrong(column, f"bar {bar} has the beats 1 to {beats}, not {beat}.")
+        raise InvalidInput(f"bar {bar} has the beats 1 to {beats}, not {beat}.")
     part = Fraction(0)
     if match[3] is not None:
         if not 0 < int(match[3]) < int(match[4]):
-            raise spot.wrong(column, f"+{match[3]}/{match[4]} is no part of a beat. Write one such as +1/2.")
+            raise InvalidInput(f"+{match[3]}/{match[4]} is no part of a beat. Write one such as +1/2.")
         part = Fraction(int(match[3]), int(match[4]))
     position = Position(bar, beat - 1 + part)
     frame = frame_of(tempo, position, film.rate)
     if frame < 0:
-        raise spot.wrong(column, f"{text} lies before the song begins.")
+        raise InvalidInput(f"{text} lies before the song begins.")
     return frame
+
+
+def _frame(film: Film, spot: _Spot, column: int, text: str) -> int:
+    try:
+        return frame_in(film, text)
+    except InvalidInput as problem:
+        raise spot.wrong(column, str(problem)) from problem
 
 
 def _follows(entry: _Entry, entries: Sequence[_Entry], total: int) -> None:

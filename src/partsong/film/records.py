@@ -676,6 +676,75 @@ class Shot(Record):
         return self
 
 
+class _Effect(Record):
+    """What is done to the film's picture from song frame ``start`` to before ``end``."""
+
+    start: Count
+    end: Natural
+
+    @model_validator(mode="after")
+    def _within(self) -> Self:
+        if self.end <= self.start:
+            raise ValueError(f"the effect at frame {self.start} must end after it starts")
+        moments = self.moments
+        if list(moments) != sorted(set(moments)) or any(not self.start <= one < self.end for one in moments):
+            raise ValueError(f"the moments of the effect at frame {self.start} must rise and lie within it")
+        return self
+
+    @property
+    def moments(self) -> tuple[int, ...]:
+        """The frames at which something happens within it."""
+        return ()
+
+
+class Flicker(_Effect):
+    """The light dips: at each frame of ``dips`` by ``depth_stops``, and is back half-way to the next one."""
+
+    kind: Literal["flicker"] = "flicker"
+    dips: Annotated[tuple[Count, ...], Field(min_length=1)]
+    depth_stops: Annotated[float, Field(gt=0, le=6)]
+
+    @property
+    def moments(self) -> tuple[int, ...]:
+        """The frames at which the light dips."""
+        return self.dips
+
+
+class Stutter(_Effect):
+    """The picture of its first frames is shown again: at each frame of ``again`` it begins anew from ``start``."""
+
+    kind: Literal["stutter"] = "stutter"
+    again: Annotated[tuple[Count, ...], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _shows_something_first(self) -> Self:
+        if self.again[0] == self.start:
+            raise ValueError(f"the stutter at frame {self.start} must show something before it begins anew")
+        return self
+
+    @property
+    def moments(self) -> tuple[int, ...]:
+        """The frames at which the picture begins anew."""
+        return self.again
+
+
+class Leak(_Effect):
+    """Light falls in from a side of the picture, comes and goes once.
+
+    It lies about the point ``at`` of that side (a share of it, from the left or the top) and reaches ``reach`` of the
+    picture's width. ``colour`` is its red, green and blue in display code where and when it is brightest.
+    """
+
+    kind: Literal["leak"] = "leak"
+    side: Literal["left", "right", "top", "bottom"] = "right"
+    at: Share = 0.5
+    reach: Annotated[float, Field(ge=0.05, le=2)] = 0.8
+    colour: tuple[Share, Share, Share] = (0.8, 0.42, 0.16)
+
+
+Effect = Annotated[Flicker | Stutter | Leak, Field(discriminator="kind")]
+
+
 class CropMark(Record):
     """Where a crop is centred in the shots of a source that begin at frame ``start`` or later, until the next mark.
 
@@ -731,7 +800,7 @@ class Crop(Record):
 class Film(Record):
     """The whole document. ``rate``, ``width`` and ``height`` are those of the first stage take unless given.
 
-    The frames of ``cut`` are frames of song time at ``rate``: frame 0 starts with the mix.
+    The frames of ``cut`` and ``effects`` are frames of song time at ``rate``: frame 0 starts with the mix.
     """
 
     schema_version: Literal[1] = SCHEMA
@@ -749,6 +818,7 @@ class Film(Record):
     stage: Stage = Stage()
     look: Look | None = None
     cut: tuple[Shot, ...] = ()
+    effects: tuple[Effect, ...] = ()
     crops: tuple[Crop, ...] = ()
 
     @model_validator(mode="after")
@@ -789,8 +859,13 @@ class Film(Record):
         for earlier, later in zip(self.cut, self.cut[1:], strict=False):
             if later.start < earlier.end:
                 raise ValueError(f"the shots at frames {earlier.start} and {later.start} overlap or are out of order")
-        if self.cut and self.rate is None:
+        if (self.cut or self.effects) and self.rate is None:
             raise ValueError("a cut needs the film's frame rate")
+        if [effect.start for effect in self.effects] != sorted(effect.start for effect in self.effects):
+            raise ValueError("the effects are not in the order of their frames")
+        for one, next_one in pairwise(effect for effect in self.effects if effect.kind == "stutter"):
+            if next_one.start < one.end:
+                raise ValueError(f"the stutters at frames {one.start} and {next_one.start} overlap")
         return self
 
     def part(self, part: str) -> Part:

@@ -13,7 +13,8 @@ from pathlib import PurePath
 
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
-from partsong.film.records import WIDE, Film, Shot
+from partsong.film.effects import Stretch, played, told
+from partsong.film.records import WIDE, Film
 from partsong.film.tempo import bar_lines
 from partsong.timebase import Rate
 
@@ -78,7 +79,7 @@ class WideFile:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A bar line or the start of a section, on the nearest frame."""
+    """A bar line, the start of a section, or an effect, on the nearest frame."""
 
     name: str
     frame: int
@@ -123,8 +124,10 @@ def edit_of(film: Film, urls: Mapping[str, str], wide: Sequence[WideFile] = ()) 
     mix = film.song.mix
     assert mix.sound is not None
     events = tuple(
-        _wide(shot, film.rate, frames, reels, wide) if shot.source == WIDE else _take(shot, placed, reels, urls)
-        for shot in film.cut
+        _wide(stretch, film.rate, frames, reels, wide)
+        if stretch.source == WIDE
+        else _take(stretch, placed, reels, urls)
+        for stretch in played(film)
     )
     return Edit(
         title=film.name,
@@ -144,25 +147,25 @@ def edit_of(film: Film, urls: Mapping[str, str], wide: Sequence[WideFile] = ()) 
     )
 
 
-def shown_frames(shot: Shot, placed: Mapping[str, PlacedTake]) -> tuple[int, ...]:
-    """Return the take's frame for each frame of a shot.
+def shown_frames(stretch: Stretch, placed: Mapping[str, PlacedTake]) -> tuple[int, ...]:
+    """Return the take's frame for each frame of a stretch of the cut.
 
     Raises
     ------
     InvalidInput
-        If the take has no sure place on the song, or no picture for the whole shot.
+        If the take has no sure place on the song, or no picture for the whole stretch.
     """
-    entry = placed.get(shot.source)
+    entry = placed.get(stretch.source)
     if entry is None:
         raise InvalidInput(
-            f"The cut shows {shot.source!r} from frame {shot.start}, which has no sure place on the song. "
+            f"The cut shows {stretch.source!r} from frame {stretch.start}, which has no sure place on the song. "
             f"Place it (partsong lineup) or change the shot: partsong cut --help"
         )
-    numbers = tuple(entry.source_frame(frame) for frame in range(shot.start, shot.end))
+    numbers = tuple(entry.source_frame(frame) for frame in stretch.shown)
     if numbers[0] < 0 or numbers[-1] >= entry.take.picture.frames:
         covered = entry.frames()
         raise InvalidInput(
-            f"The cut shows {shot.source!r} in frames {shot.start} to {shot.end - 1}, but its picture covers "
+            f"The cut shows {stretch.source!r} in frames {stretch.start} to {stretch.end - 1}, but its picture covers "
             f"{covered.start} to {covered.stop - 1} only. Shorten the shot: partsong cut --help"
         )
     return numbers
@@ -185,20 +188,22 @@ def reel_names(sources: list[str]) -> dict[str, str]:
     return given
 
 
-def _take(shot: Shot, placed: Mapping[str, PlacedTake], reels: Mapping[str, str], urls: Mapping[str, str]) -> Event:
-    numbers = shown_frames(shot, placed)
-    entry = placed[shot.source]
+def _take(
+    stretch: Stretch, placed: Mapping[str, PlacedTake], reels: Mapping[str, str], urls: Mapping[str, str]
+) -> Event:
+    numbers = shown_frames(stretch, placed)
+    entry = placed[stretch.source]
     picture, drift_ppm = entry.take.picture, entry.placement.drift_ppm
     first = picture.timecode.frame if picture.timecode else 0
-    length_s = (shot.end - shot.start) * entry.rate.frame_s
+    length_s = len(stretch.shown) * entry.rate.frame_s
     even_s = length_s * picture.rate.exact
     return Event(
-        source=shot.source,
+        source=stretch.source,
         name=PurePath(entry.take.clip.file.path).name,
-        reel=reels[shot.source],
-        url=urls.get(shot.source),
-        record_in=shot.start,
-        frames=shot.end - shot.start,
+        reel=reels[stretch.source],
+        url=urls.get(stretch.source),
+        record_in=stretch.start,
+        frames=len(stretch.shown),
         source_rate=picture.rate,
         source_in=first + numbers[0],
         source_first=first,
@@ -209,20 +214,21 @@ def _take(shot: Shot, placed: Mapping[str, PlacedTake], reels: Mapping[str, str]
     )
 
 
-def _wide(shot: Shot, rate: Rate, frames: int, reels: Mapping[str, str], files: Sequence[WideFile]) -> Event:
-    file = next((file for file in files if file.first <= shot.start and min(shot.end, frames) <= file.stop), None)
-    first, stop = (file.first, file.stop) if file else (0, frames)
+def _wide(stretch: Stretch, rate: Rate, frames: int, reels: Mapping[str, str], files: Sequence[WideFile]) -> Event:
+    begin, stop = stretch.shows, min(stretch.shown.stop, frames)
+    file = next((file for file in files if file.first <= begin and stop <= file.stop), None)
+    first, end = (file.first, file.stop) if file else (0, frames)
     return Event(
         source=WIDE,
         name=file.url.rpartition("/")[2] if file else "merged wide",
         reel=reels[WIDE],
         url=file.url if file else None,
-        record_in=shot.start,
-        frames=shot.end - shot.start,
+        record_in=stretch.start,
+        frames=len(stretch.shown),
         source_rate=rate,
-        source_in=shot.start,
+        source_in=begin,
         source_first=first,
-        source_frames=stop - first,
+        source_frames=end - first,
         drop=False,
         drift_ppm=0.0,
         slipped_frames=0,
@@ -237,4 +243,5 @@ def _marks(film: Film) -> tuple[Mark, ...]:
     for bar, at in bar_lines(film.song.tempo, film.song.length_s):
         name = f"{sections[bar]} (bar {bar})" if bar in sections else f"bar {bar}"
         marks.append(Mark(name, film.rate.frames_at(at), bar in sections))
-    return tuple(marks)
+    marks += [Mark(told(effect), effect.start, False) for effect in film.effects]
+    return tuple(sorted(marks, key=lambda mark: mark.frame))

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput
 from partsong.film.coverage import placed_takes, song_frames
+from partsong.film.effects import played
 from partsong.film.records import WIDE, Crop, Film, PictureInfo
 from partsong.media.planes import Planes
 from partsong.render.pixels import code_scale, colour_steps
@@ -108,10 +109,10 @@ def plan_master(film: Film, crop: Crop | None = None) -> MasterPlan:
         )
     placed = {entry.take.id: entry for entry in placed_takes(film)}
     pieces = []
-    for shot in film.cut:
-        numbers = tuple(range(shot.start, shot.end)) if shot.source == WIDE else shown_frames(shot, placed)
-        centre = crop.centre(shot.source, shot.start) if crop is not None else None
-        piece = Piece(shot.source, shot.start, shot.end, numbers, centre).within(0, frames)
+    for stretch in played(film):
+        numbers = tuple(stretch.shown) if stretch.source == WIDE else shown_frames(stretch, placed)
+        centre = crop.centre(stretch.source, stretch.opens) if crop is not None else None
+        piece = Piece(stretch.source, stretch.start, stretch.end, numbers, centre).within(0, frames)
         if piece is not None:
             pieces.append(piece)
     sound = film.song.mix.sound

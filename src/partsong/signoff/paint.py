@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from partsong.film.folder import FilmFolder, key_of, writing
-from partsong.film.records import WIDE, Film, Look, PictureInfo, Texture
+from partsong.film.records import WIDE, Effect, Film, Look, PictureInfo, Texture
 from partsong.media.encode import RECIPES, PictureWriter, Recipe
 from partsong.media.planes import Planes
+from partsong.render.effects import laid
 from partsong.render.segments import Output, Segment, spans
 from partsong.render.table import FORMAT, KeptTable, apply_table, build_table, kept_table
 from partsong.render.texture import textured
@@ -70,6 +71,7 @@ class Painter:
     rate: Rate
     recipe_name: str
     texture: Texture | None = None
+    effects: tuple[Effect, ...] = ()
 
     @property
     def recipe(self) -> Recipe:
@@ -101,6 +103,7 @@ class Painter:
     def graded(self, shown: Shown) -> Planes:
         """Return a frame as it goes to the encoder."""
         planes = apply_table(shown.planes, self.sources[shown.source].table.table, chroma=self.recipe.chroma)
+        planes = laid(planes, self.effects, shown.frame)
         if self.texture is not None:
             planes = textured(planes, self.texture, shown.frame)
         return on_black(planes, self.size, shown.left, shown.top)
@@ -115,7 +118,10 @@ class Painter:
             content = [[*self.sources[piece.source].content(piece.frames), piece.centre] for piece in shown]
             # The grain of a frame hangs on its number in the film.
             over = [self.texture.model_dump(), span.start] if self.texture else []
-            found.append(Segment(key_of(_PAINTED, form, str(plan.rate), content, over), span.start, span.stop))
+            done = [one.model_dump() for one in self.effects if one.start < span.stop and span.start < one.end]
+            effects = [done, span.start] if done else []
+            key = key_of(_PAINTED, form, str(plan.rate), content, over, *effects)
+            found.append(Segment(key, span.start, span.stop))
         return found
 
     def writer(self, path: Path) -> PictureWriter:
@@ -161,7 +167,8 @@ def painter_for(folder: FilmFolder, film: Film, plan: MasterPlan, recipe_name: s
     assert film.look is not None
     cube = table_of(folder, film.look)
     sources = {name: _source(folder, film, film.look, cube, plan, name, RECIPES[recipe_name]) for name in plan.sources}
-    return Painter(sources, plan.pieces, (plan.width, plan.height), plan.rate, recipe_name, film.look.texture)
+    size = (plan.width, plan.height)
+    return Painter(sources, plan.pieces, size, plan.rate, recipe_name, film.look.texture, film.effects)
 
 
 def _source(

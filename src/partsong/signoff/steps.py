@@ -176,12 +176,19 @@ def picture_key(film: Film, crop: Crop | None = None) -> str:
     clips = [*((take.id, take.clip) for take in film.takes), *((plate.id, plate.clip) for plate in film.plates)]
     files = {name: clip.file.fingerprint for name, clip in clips}
     places = [(found.take, str(found.start), found.drift_ppm) for found in film.placements if found.start is not None]
-    shown = film.model_dump(mode="json", include={"rate", "width", "height", "stage", "look", "cut"})
+    shown = film.model_dump(mode="json", include={"rate", "width", "height", "stage", "look", "cut", "effects"})
     return key_of("picture", files, places, shown, *([crop.model_dump()] if crop else []))
 
 
 def flashing_of(folder: FilmFolder, film: Film) -> tuple[Literal["safe", "fails", "unknown"], str]:
     """Return whether the cut as it is now flashes, and that in a sentence: from a master of it that was measured."""
+    from partsong.render.effects import metered
+
+    worst = metered(film)
+    if worst is not None and worst.fails:
+        return "fails", (
+            f"The effects of this cut flash {worst.flashes:g} times in a second by themselves, which is too much."
+        )
     for path, found in known_measures(folder, film) if film.song else ():
         verified = folder.cached("verified", fingerprint(path), ".json")
         if found is None or not verified.is_file() or _kept(verified)[0] != picture_key(film):
@@ -295,15 +302,16 @@ def _measure_picture(
     path: Path, picture: PictureInfo, watch: Watch, matrix: Matrix | None, value_range: ValueRange | None
 ) -> list[Check]:
     from partsong.media.picture import encoded_rgb, open_picture, resized
+    from partsong.render.flashing import FlashMeter
     from partsong.render.pixels import code_scale
 
     level, fault = levels.LevelMeter(), faults.FaultMeter(picture.rate)
-    flashing: flash.FlashMeter | None = None
+    flashing: FlashMeter | None = None
     with open_picture(path, picture, matrix=matrix, value_range=value_range) as reader:
         frames = reader.read(range(picture.frames))
         for planes in watch.over(frames, total=picture.frames, doing=f"Looking at {path.name}"):
             if flashing is None:
-                flashing = flash.FlashMeter(planes.width, planes.height, picture.rate)
+                flashing = FlashMeter(planes.width, planes.height, picture.rate)
                 # Twice the meter's cells: light is averaged there, codes only below that.
                 size = [
                     max(2, min(full, 2 * cells)) // 2 * 2
