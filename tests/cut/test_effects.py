@@ -41,7 +41,7 @@ def test_flashing_is_counted_before_it_is_seen(waltz: Film) -> None:
     told = effects.meter(slow)
     assert told.flashes == 2  # 1.53 beats a second: two dips fall into some seconds
     assert not told.fails
-    assert told.sentence == "By themselves the effects flash up to 2 times in a second, about bar 9, of 3 allowed."
+    assert told.sentence == "By themselves the effects flash twice in a second, about bar 9; up to 3 are allowed."
     quick = effects.flicker(waltz, 376, 470, every="1/4", depth_stops=1.0)
     with pytest.raises(InvalidInput, match=r"too much\. Flashing pictures can trigger seizures .* --anyway"):
         effects.added(slow, quick)
@@ -106,7 +106,7 @@ def test_the_commands_add_list_and_take_away(store: FilmStore, tmp_path: Path) -
         ["2", "9.1", "10.1"],
         ["3", "17.1", "@901"],
     ]
-    assert "of 3 allowed" in listed
+    assert "up to 3 are allowed" in listed
     told = json.loads(output("effects", film, "--remove", "1", "--json"))
     assert [row["told"] for row in told["effects"]] == ["flicker, 3 dips of 0.5 stops", "light leak from the left"]
     assert told["flashing"]["fails"] is False

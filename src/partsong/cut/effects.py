@@ -13,7 +13,7 @@ from partsong.cut.table import place_of, place_text
 from partsong.cut.tempo import frame_of
 from partsong.errors import InvalidInput
 from partsong.film.coverage import song_frames
-from partsong.film.records import Effect, Film, Flicker, Leak, Stutter
+from partsong.film.records import Effect, Film, Flicker, Leak, Stutter, TempoMark
 from partsong.film.tempo import Position, beats_in_bar, position_at
 from partsong.render.effects import metered
 from partsong.render.flashing import FLASHES_ALLOWED
@@ -109,6 +109,20 @@ def leak(
     return Leak(start=start, end=end, side=side, at=at, reach=reach, colour=colour)
 
 
+def end_of(film: Film, start: int, beats: str) -> int:
+    """Return the frame so many beats after a frame, or the song's end where that comes first.
+
+    Raises
+    ------
+    InvalidInput
+        If the song has no tempo map, or the number cannot be used.
+    """
+    assert film.rate is not None
+    tempo = _tempo(film)
+    after = _later(film, place_of(film, start) or position_at(tempo, start * film.rate.frame_s), _beats(beats))
+    return min(song_frames(film), frame_of(tempo, after, film.rate))
+
+
 def added(film: Film, effect: Effect, *, anyway: bool = False) -> Film:
     """Return the film with one effect more.
 
@@ -144,9 +158,9 @@ def meter(film: Film) -> Metered:
     worst = metered(film)
     if worst is None or worst.flashes < 1:
         return Metered(0.0, 0, False, "The effects do not flash by themselves.")
-    times = "once" if worst.flashes == 1 else f"{worst.flashes:g} times"
-    limit = f"; more than {FLASHES_ALLOWED} times is too much." if worst.fails else f", of {FLASHES_ALLOWED} allowed."
-    sentence = f"By themselves the effects flash up to {times} in a second, about {_about(film, worst.last)}{limit}"
+    times = {1.0: "once", 2.0: "twice"}.get(worst.flashes, f"{worst.flashes:g} times")
+    limit = f"more than {FLASHES_ALLOWED} is too much" if worst.fails else f"up to {FLASHES_ALLOWED} are allowed"
+    sentence = f"By themselves the effects flash {times} in a second, about {_about(film, worst.last)}; {limit}."
     return Metered(worst.flashes, worst.last, worst.fails, sentence)
 
 
@@ -166,14 +180,8 @@ def _in_song(film: Film, start: int, end: int) -> None:
 
 def _moments(film: Film, start: int, end: int, every: str) -> tuple[int, ...]:
     """Return the frames every so many beats after a frame, before another."""
-    assert film.song is not None
     assert film.rate is not None
-    tempo = film.song.tempo
-    if not tempo:
-        raise InvalidInput("The song has no tempo map, so nothing can come on its beats. Set one: partsong cut tempo")
-    beats = exact_number(every, "number of beats")
-    if not 0 < beats <= _LONGEST_BEATS:
-        raise InvalidInput(f"Every {every} beats is out of range. Give above 0, up to {_LONGEST_BEATS}, such as 1/2.")
+    tempo, beats = _tempo(film), _beats(every)
     position = place_of(film, start) or position_at(tempo, start * film.rate.frame_s)
     moments: list[int] = []
     while True:
@@ -187,8 +195,21 @@ def _moments(film: Film, start: int, end: int, every: str) -> tuple[int, ...]:
 
 
 def _later(film: Film, position: Position, beats: Fraction) -> Position:
-    assert film.song is not None
+    tempo = _tempo(film)
     bar, beat = position.bar, position.beat + beats
-    while beat >= (whole := beats_in_bar(film.song.tempo, bar)):
+    while beat >= (whole := beats_in_bar(tempo, bar)):
         bar, beat = bar + 1, beat - whole
     return Position(bar, beat)
+
+
+def _tempo(film: Film) -> tuple[TempoMark, ...]:
+    if film.song is None or not film.song.tempo:
+        raise InvalidInput("The song has no tempo map, so nothing can come on its beats. Set one: partsong cut tempo")
+    return film.song.tempo
+
+
+def _beats(text: str) -> Fraction:
+    beats = exact_number(text, "number of beats")
+    if not 0 < beats <= _LONGEST_BEATS:
+        raise InvalidInput(f"{text} beats is out of range. Give above 0, up to {_LONGEST_BEATS}, such as 1/2.")
+    return beats

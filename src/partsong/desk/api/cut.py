@@ -9,16 +9,17 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from partsong.cut import edits
-from partsong.cut.steps import propose_cut
+from partsong.cut import edits, effects
+from partsong.cut.steps import add_effect, effect_rows, propose_cut, remove_effect
 from partsong.cut.table import place_text
 from partsong.desk.pictures import picture, version
 from partsong.desk.routes import Done, Edit, Route, Wire, changed, frame_in
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
 from partsong.film.coverage import placed_takes, song_frames
-from partsong.film.records import WIDE, Film
+from partsong.film.records import WIDE, Effect, Film
 from partsong.film.tempo import Position, beats_in_bar, position_at, time_of
+from partsong.render.flashing import FLASHES_ALLOWED
 from partsong.signoff.report import BARS_A_LINE, score_of
 from partsong.signoff.steps import flashing_of
 from partsong.timebase import clock
@@ -68,6 +69,25 @@ class SourceTold(Wire):
     stop: int
 
 
+class EffectTold(Wire):
+    """An effect: what it is, in words and as the film has it, and from where to where in the score."""
+
+    number: int
+    words: str
+    place: str
+    until: str
+    effect: Effect
+
+
+class Meter(Wire):
+    """The most flashes that effects make in a second by themselves, how many are allowed, and that in a sentence."""
+
+    flashes: float
+    allowed: int
+    fails: bool
+    sentence: str
+
+
 class CutScore(Wire):
     """The cut, wrapped ``bars_a_line`` bars a line."""
 
@@ -78,6 +98,8 @@ class CutScore(Wire):
     bars: tuple[BarTold, ...]
     shots: tuple[ShotTold, ...]
     sources: tuple[SourceTold, ...]
+    effects: tuple[EffectTold, ...]
+    meter: Meter
     in_the_way: str
 
 
@@ -106,6 +128,29 @@ class Move(Edit):
 
     frame: Frame
     to: Frame
+
+
+class Ahead(Wire):
+    """An effect that a person thinks of: from a frame, for some beats; what its kind does not have is not looked at."""
+
+    kind: Literal["flicker", "stutter", "leak"]
+    frame: Frame
+    beats: Annotated[str, Field(max_length=12)]
+    every: Annotated[str, Field(max_length=12)] = "1"
+    depth_stops: float = 0.5
+    side: effects.Side = "right"
+
+
+class AddEffect(Ahead, Edit):
+    """An effect to add; ``anyway`` even if effects then flash too much by themselves."""
+
+    anyway: bool = False
+
+
+class Numbered(Edit):
+    """An effect of the film; they count from 1."""
+
+    number: Annotated[int, Field(ge=1)]
 
 
 class Propose(Edit):
@@ -144,6 +189,11 @@ def cut(desk: Desk) -> CutScore:
             SourceTold(source=WIDE, first=0, stop=total),
             *(SourceTold(source=take, first=max(0, span.start), stop=min(total, span.stop)) for take, span in placed),
         ),
+        effects=tuple(
+            EffectTold(number=row.number, words=row.told, place=row.place, until=row.until, effect=effect)
+            for row, effect in zip(effect_rows(film), film.effects, strict=True)
+        ),
+        meter=_meter(film),
         in_the_way="" if film.cut else "There is no cut yet.",
     )
 
@@ -230,6 +280,37 @@ def propose(desk: Desk, wish: Propose) -> Done:
     return changed(desk, wish, lambda store: propose_cut(store, seed=wish.seed))
 
 
+def ahead(desk: Desk, wish: Ahead) -> Meter:
+    """Return what the film's effects would flash with one more; nothing is changed."""
+    film = desk.head().film
+    return _meter(effects.added(film, _effect(film, wish), anyway=True))
+
+
+def add(desk: Desk, wish: AddEffect) -> Done:
+    """Add an effect from a frame on."""
+    return changed(desk, wish, lambda store: add_effect(store, lambda film: _effect(film, wish), anyway=wish.anyway))
+
+
+def remove(desk: Desk, wish: Numbered) -> Done:
+    """Take an effect away."""
+    return changed(desk, wish, lambda store: remove_effect(store, wish.number))
+
+
+def _effect(film: Film, wish: Ahead) -> Effect:
+    start = wish.frame
+    end = effects.end_of(film, start, wish.beats)
+    if wish.kind == "flicker":
+        return effects.flicker(film, start, end, every=wish.every, depth_stops=wish.depth_stops)
+    if wish.kind == "stutter":
+        return effects.stutter(film, start, end, every=wish.every)
+    return effects.leak(film, start, end, side=wish.side)
+
+
+def _meter(film: Film) -> Meter:
+    found = effects.meter(film)
+    return Meter(flashes=found.flashes, allowed=FLASHES_ALLOWED, fails=found.fails, sentence=found.sentence)
+
+
 def shown(desk: Desk, source: str, frame: str) -> Path:
     """Return a small picture of a take's frame, or of the wide's."""
     return picture(desk.folder, desk.head().film, source, frame_in(frame))
@@ -247,6 +328,9 @@ ROUTES = (
     Route("POST", "/api/cut/join", join, Done, "Take a shot into the one before.", At),
     Route("POST", "/api/cut/replace", replace, Done, "Show another source.", Replace),
     Route("POST", "/api/cut/move", move, Done, "Let a shot begin elsewhere.", Move),
+    Route("GET", "/api/cut/effects/ahead", ahead, Meter, "How much effects would flash with one more.", Ahead),
+    Route("POST", "/api/cut/effects/add", add, Done, "Add an effect.", AddEffect),
+    Route("POST", "/api/cut/effects/remove", remove, Done, "Take an effect away.", Numbered),
     Route("POST", "/api/cut/propose", propose, Done, "Propose a cut.", Propose),
     Route("GET", "/media/pictures/{source}/{frame}", shown, "image/jpeg", "A small picture, through the look."),
 )

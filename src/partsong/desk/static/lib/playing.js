@@ -1,6 +1,7 @@
 // Plays the cut in the preview, with the song: from a frame, when it is asked to, until it is told to stop.
 import { get } from "./api.js";
 import { button, h } from "./dom.js";
+import { effectLayers, shownAt } from "./effects.js";
 import { curtain } from "./flashing.js";
 import { Preview } from "../preview.js";
 
@@ -8,12 +9,13 @@ import { Preview } from "../preview.js";
 
 /**
  * @param {import("./page.js").Desk} desk
- * @param {{at: (frame: number) => unknown, stopped: (frame: number) => unknown}} tell  Each frame that is seen, and where it stopped.
+ * @param {{at: (frame: number) => unknown, stopped: (frame: number) => unknown, effects: () => import("./effects.js").Effect[]}} tell  Each frame that is seen, and where it stopped; it is asked for the cut's effects.
  */
 export function cutPlayer(desk, tell) {
   const canvas = /** @type {HTMLCanvasElement} */ (h("canvas", { role: "img", "aria-label": "The cut" }));
   const video = /** @type {HTMLVideoElement} */ (h("video", { class: "stream", preload: "auto", playsinline: true, "aria-hidden": "true", tabindex: "-1" }));
-  const frame = h("div", { class: "frame whole" }, canvas, video);
+  const layers = effectLayers(canvas);
+  const frame = h("div", { class: "frame whole" }, canvas, ...layers.elements, video);
   const over = h("div", {});
   const element = h("section", { class: "surround playing", "aria-label": "The cut, played", hidden: true }, over, frame);
   /** @type {Preview | null} */
@@ -50,7 +52,13 @@ export function cutPlayer(desk, tell) {
     frame.style.setProperty("--shape", `${stage.width} / ${stage.height}`);
     frame.style.setProperty("--ratio", String(stage.width / stage.height));
     preview.mode = "cut";
-    preview.onframe = tell.at;
+    preview.onframe = (at) => {
+      layers.lay(tell.effects(), at);
+      tell.at(at);
+    };
+    // What a stutter shows again must have been seen once.
+    const stutter = tell.effects().find((one) => one.kind === "stutter" && shownAt([one], from) !== from);
+    if (stutter) from = stutter.start;
     preview.frame = from;
     try {
       if (opened !== JSON.stringify(stage)) await preview.open(stage, `/media/atlas?${++stream}`);

@@ -1,13 +1,14 @@
 // Cut: the bars of the song wrapped like sheet music, each holding the picture that plays there; a cut is a mark above.
 import { get } from "../lib/api.js";
 import { button, h, svg } from "../lib/dom.js";
+import { course, effectsList } from "../lib/effects_list.js";
 import { later } from "../lib/pictures.js";
 import { cutPlayer } from "../lib/playing.js";
 
 /** @typedef {{shot: number, source: string, share: number, opens: boolean, picture: string}} Span */
 /** @typedef {{label: string, section: string, first: number, stop: number, beats: number[], spans: Span[]}} Bar */
 /** @typedef {{source: string, start: number, end: number, place: string, words: string}} Shot */
-/** @typedef {{bars_a_line: number, rate: number, frames: number, bars: Bar[], shots: Shot[], sources: {source: string, first: number, stop: number}[], in_the_way: string}} Cut */
+/** @typedef {{bars_a_line: number, rate: number, frames: number, bars: Bar[], shots: Shot[], sources: {source: string, first: number, stop: number}[], effects: import("../lib/effects_list.js").Told[], meter: import("../lib/effects_list.js").Meter, in_the_way: string}} Cut */
 
 /** @type {import("../lib/page.js").Page} */
 export default {
@@ -20,7 +21,15 @@ export default {
     const lines = h("div", { class: "wrapped" });
     const panel = h("section", { class: "shot-panel", "aria-label": "The shot at the mark" });
     const seed = /** @type {HTMLInputElement} */ (h("input", { id: "seed", type: "number", min: 0, max: 1000000, value: 0 }));
+    const effects = effectsList(desk, {
+      at: () => at,
+      go(frame) {
+        at = beats().findLast((beat) => beat <= frame) ?? 0;
+        draw();
+      },
+    });
     const player = cutPlayer(desk, {
+      effects: () => cut.effects.map((one) => one.effect),
       at: (frame) => (sounding.textContent = player.playing ? `Playing ${placeOf(frame)}. Any key stops it.` : ""),
       stopped(frame) {
         sounding.textContent = "";
@@ -35,7 +44,7 @@ export default {
         button("Play from the mark", play, { id: "play", "aria-keyshortcuts": "Space" }), sounding, h("span", { class: "gap" }),
         button("Propose a cut", () => desk.change("/api/cut/propose", { seed: Number(seed.value) }), { id: "propose" }),
         h("label", { for: "seed" }, "of variant ", seed)),
-      desk.progress("atlas"), player.element, panel, lines);
+      desk.progress("atlas"), player.element, panel, effects.element, lines);
 
     const shotAt = () => cut.shots.findIndex((shot) => shot.start <= at && at < shot.end);
     const beats = () => cut.bars.flatMap((bar) => bar.beats);
@@ -44,16 +53,19 @@ export default {
       const number = shotAt();
       const rows = [];
       for (let first = 0; first < cut.bars.length; first += cut.bars_a_line) {
+        const line = cut.bars.slice(first, first + cut.bars_a_line);
+        const room = cut.effects.some(({ effect }) => effect.start < line[line.length - 1].stop && line[0].first < effect.end);
         rows.push(h("div", { class: "bars", style: { "--bars": String(cut.bars_a_line) } },
-          cut.bars.slice(first, first + cut.bars_a_line).map((bar, place) => drawBar(bar, place === 0, number))));
+          line.map((bar, place) => drawBar(bar, place === 0, number, room))));
       }
       lines.replaceChildren(...(rows.length ? rows : [h("p", {}, cut.in_the_way)]));
       drawPanel(number);
+      effects.moved();
       desk.link({ frame: at || null });
     }
 
-    /** @param {Bar} bar @param {boolean} begins @param {number} chosen */
-    function drawBar(bar, begins, chosen) {
+    /** @param {Bar} bar @param {boolean} begins @param {number} chosen @param {boolean} room  Whether its line holds effects. */
+    function drawBar(bar, begins, chosen, room) {
       const share = (/** @type {number} */ frame) => ((frame - bar.first) / Math.max(1, bar.stop - bar.first)) * 100;
       let reached = 0;
       const pictures = bar.spans.map((span, place) => {
@@ -76,7 +88,19 @@ export default {
         h("div", { class: "surround spans" }, pictures.map(([, picture]) => picture)),
         svg("svg", { class: "beats", viewBox: "0 0 100 4", preserveAspectRatio: "none", "aria-hidden": "true" },
           bar.beats.map((beat) => svg("path", { d: `M${share(beat).toFixed(2)} 0v4` })),
-          under(bar, chosen)));
+          under(bar, chosen)),
+        room && drawEffects(bar));
+    }
+
+    /** The light of the bar as effects change it, and where they begin the picture anew. @param {Bar} bar */
+    function drawEffects(bar) {
+      const here = cut.effects.filter(({ effect }) => effect.start < bar.stop && bar.first < effect.end);
+      const begins = here.filter(({ effect }) => bar.first <= effect.start);
+      const share = (/** @type {number} */ frame) => ((frame - bar.first) / Math.max(1, bar.stop - bar.first)) * 100;
+      return h("div", { class: "effect-line" },
+        svg("svg", { viewBox: "0 0 100 20", preserveAspectRatio: "none", "aria-hidden": "true" },
+          here.map(({ effect }) => svg("path", { class: effect.kind, d: course(effect, bar.first, bar.stop) }))),
+        begins.map(({ effect, words }) => h("span", { style: { left: `${share(effect.start)}%` } }, words)));
     }
 
     /** The line under the chosen shot. @param {Bar} bar @param {number} chosen */
@@ -164,11 +188,13 @@ export default {
     }
 
     draw();
+    effects.fill(cut.effects, cut.meter);
     return {
       async changed() {
         player.hide(); // what it shows is another cut
         cut = await get("/api/cut");
         draw();
+        effects.fill(cut.effects, cut.meter);
       },
       job(job) {
         if (job.kind === "atlas" && job.state === "done" && !player.element.hidden) player.hide();
