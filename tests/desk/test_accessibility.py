@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from partsong.film.records import Crop, Curve, Mask, MaskKey, Oval, Part, Patch, Point, Stage
+from partsong.film.records import Crop, Curve, Flicker, Leak, Mask, MaskKey, Oval, Part, Patch, Point, Stage
 from partsong.film.store import FilmStore
 from partsong.timebase import Time
 
@@ -19,7 +19,7 @@ AXE = Path(__file__).parent / "axe" / "axe.min.js"
 LEVELS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 PAGES = [
     "", "prepare", "shoot?take=drum-1&live=1", "lineup?take=bell-1", "stage?take=bell-1",
-    "look?source=drum-1&beside=bell-1", "cut?frame=25", "signoff",
+    "look?source=drum-1&beside=bell-1", "cut?frame=25&effects=1", "signoff",
 ]  # fmt: skip
 RULES = "(levels) => axe.run(document, {runOnly: levels, resultTypes: ['violations']})"  # the rest is only counted
 CUT_OFF = """() => [...document.querySelectorAll("#sheet *, #margin *, #foot *")].filter((one) => {
@@ -65,6 +65,7 @@ def furnished(looked_at):
                 patches=(Patch(source="bell-1", shape=Oval(x=30, y=60, rx=10, ry=10)),),
             ),
             crops=(Crop(shape="9:16"),),
+            effects=(Flicker(start=0, end=25, dips=(0, 13), depth_stops=0.5), Leak(start=30, end=60)),
         )
 
     with FilmStore.open(looked_at.film) as store:

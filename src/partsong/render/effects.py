@@ -8,6 +8,7 @@ definition; :func:`laid` gives the same on planes. What a stutter shows again is
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
@@ -15,9 +16,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from partsong.film.records import Effect, Film, Flicker, Leak
-from partsong.media.planes import Matrix, Planes
+from partsong.media.planes import Chroma, Matrix, Planes
 from partsong.render.flashing import DARKER_BELOW, FlashMeter, Worst
-from partsong.render.pixels import box_mean, code_scale, codes_to_encoded, colour_steps, encoded_to_codes, rounded
+from partsong.render.pixels import code_scale, codes_to_encoded, colour_steps, encoded_to_codes, rounded
 from partsong.render.texture import DISPLAY_GAMMA
 
 if TYPE_CHECKING:
@@ -106,25 +107,40 @@ def laid(planes: Planes, effects: Sequence[Effect], frame: int) -> Planes:
     colours = [
         (plane.astype(np.float32) - np.float32(zero_c)) * np.float32(light / scale_c) for plane in (planes.u, planes.v)
     ]
-    across, down = colour_steps(planes.chroma)
     for leak in leaks:
-        share = np.float32(brightness(leak, frame)) * fall(leak, planes.width, planes.height)
-        added, held = _in_signals(leak, planes.matrix)
-        beside = [plane.repeat(down, 0)[: planes.height].repeat(across, 1)[:, : planes.width] for plane in colours]
-        beside_luma, beside_share = (box_mean(plane, planes.chroma).astype(np.float32) for plane in (luma, share))
-        whole = (luma, *beside)
-        small = (beside_luma, *colours)
-        luma = luma + share * _change(whole, added[0], held[0])
-        colours = [plane + beside_share * _change(small, added[n], held[n]) for n, plane in enumerate(colours, start=1)]
+        bright = np.float32(brightness(leak, frame))
+        share, beside_share = (plane * bright for plane in _fall(leak, planes.width, planes.height, planes.chroma))
+        (added, *rest), held = _in_signals(leak, planes.matrix)
+        whole = _spread(added - held[0, 1] * colours[0] - held[0, 2] * colours[1], planes.chroma)
+        small = (_mean(luma, planes.chroma), *colours)
+        luma = luma + share * (whole - held[0, 0] * luma)
+        colours = [
+            plane + beside_share * (light - row[0] * small[0] - row[1] * small[1] - row[2] * small[2])
+            for plane, light, row in zip(colours, rest, held[1:], strict=True)
+        ]
     y = rounded(luma * np.float32(scale_y) + np.float32(zero_y), planes.bit_depth)
     u, v = (rounded(plane * np.float32(scale_c) + np.float32(zero_c), planes.bit_depth) for plane in colours)
     return Planes(y, u, v, planes.bit_depth, planes.matrix, planes.value_range)
 
 
-def _change(
-    signals: Sequence[NDArray[np.float32]], added: np.float32, held: NDArray[np.float32]
-) -> NDArray[np.float32]:
-    return np.asarray(added - held[0] * signals[0] - held[1] * signals[1] - held[2] * signals[2])
+@functools.lru_cache(maxsize=2)
+def _fall(leak: Leak, width: int, height: int, chroma: Chroma) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return a leak's fall on luma and on colour samples."""
+    whole = fall(leak, width, height)
+    return whole, _mean(whole, chroma)
+
+
+def _mean(plane: NDArray[np.float32], chroma: Chroma) -> NDArray[np.float32]:
+    """Return the mean beside each colour sample; delivered pictures have whole ones."""
+    across, down = colour_steps(chroma)
+    boxes = [plane[y::down, x::across] for y in range(down) for x in range(across)]
+    return np.asarray(sum(boxes[1:], boxes[0]) * np.float32(1 / len(boxes)))
+
+
+def _spread(plane: NDArray[np.float32], chroma: Chroma) -> NDArray[np.float32]:
+    """Bring a plane of colour samples to the size of luma."""
+    across, down = colour_steps(chroma)
+    return plane.repeat(down, axis=0).repeat(across, axis=1)
 
 
 def _in_signals(leak: Leak, matrix: Matrix) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+from partsong.film.effects import told
 from partsong.film.pages import template
 from partsong.film.records import WIDE, Film, Placement
 from partsong.film.tempo import bar_lines, position_at
@@ -192,6 +193,8 @@ def glance_of(film: Film) -> tuple[tuple[str, str], ...]:
     if film.cut:
         wide = sum(shot.source == WIDE for shot in film.cut)
         lines.append(("Cut", f"{_count(len(film.cut), 'shot')}, {wide} of the wide"))
+    if film.effects:
+        lines.append(("Effects", "; ".join(told(effect) for effect in film.effects)))
     if film.look is not None:
         mix = ", black and white" if film.look.black_and_white else ""
         table = ", through a look-up table" if film.look.table else ""

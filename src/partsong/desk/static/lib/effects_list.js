@@ -35,7 +35,7 @@ export function course(effect, first, stop) {
 
 /**
  * @param {import("./page.js").Desk} desk
- * @param {{at: () => number, go: (frame: number) => void}} mark  Where the mark is, and how to take it elsewhere.
+ * @param {{open: boolean, at: () => number, go: (frame: number) => void}} mark  Whether the list is open; where the mark is, and how to take it elsewhere.
  */
 export function effectsList(desk, mark) {
   const list = h("ul", { class: "plain effects-list" });
@@ -53,9 +53,10 @@ export function effectsList(desk, mark) {
   };
   const add = button("Add from the mark", () => desk.change("/api/cut/effects/add", () => ({ ...wish(), anyway: over })), { id: "add-effect" });
   const count = h("summary", {});
-  const element = h("details", { class: "effects" }, count, list, now,
+  const element = h("details", { class: "effects", open: mark.open }, count, list, now,
     h("div", { class: "tools" }, h("label", { for: "effect-kind" }, "A ", kind), h("label", { for: "effect-beats" }, "for ", beats, " beats"), ...Object.values(parts), add),
     ahead);
+  element.addEventListener("toggle", () => desk.link({ effects: /** @type {HTMLDetailsElement} */ (element).open ? 1 : null }));
   let over = false; // what is in the form would flash too much
   let waiting = 0;
   let asked = 0;

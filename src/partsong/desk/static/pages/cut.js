@@ -22,6 +22,7 @@ export default {
     const panel = h("section", { class: "shot-panel", "aria-label": "The shot at the mark" });
     const seed = /** @type {HTMLInputElement} */ (h("input", { id: "seed", type: "number", min: 0, max: 1000000, value: 0 }));
     const effects = effectsList(desk, {
+      open: query.has("effects"),
       at: () => at,
       go(frame) {
         at = beats().findLast((beat) => beat <= frame) ?? 0;
