@@ -10,6 +10,7 @@ from partsong.lineup.confidence import (
     judge,
     judge_repeats,
     judge_response,
+    judge_shapes,
     judge_strokes,
     judge_turns,
     paired_t,
@@ -133,6 +134,15 @@ def test_strokes_with_tones_must_stand_out_more():
     assert judge_strokes(2.1, 1.16, 24, True, toneless=True, mixed=True).confidence == "likely"
     assert judge_strokes(2.1, 1.16, 24, True, toneless=True).confidence == "ask"
     assert judge_strokes(3.0, 1.3, 24, True, mixed=True).confidence == "ask"
+
+
+def test_shapes_of_notes_place_or_leave_it():
+    assert judge_shapes(2.4, 1.4, 24, True, swells=False, alike=True).confidence == "likely"
+    assert "40 ms" in judge_shapes(2.4, 1.4, 24, True, swells=False, alike=False).reason
+    assert "40 ms" not in judge_shapes(2.4, 1.4, 24, True, swells=False, alike=True).reason
+    assert judge_shapes(2.4, 1.4, 24, True, swells=True, alike=False) is None
+    assert judge_shapes(2.4, 1.4, 24, False, swells=False, alike=True) is None
+    assert judge_shapes(1.55, 1.29, 24, True, swells=False, alike=True) is None  # the most of 372 other songs' stems
 
 
 def test_turns_are_asked_about_unless_a_beginning_or_end_tells():

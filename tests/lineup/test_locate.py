@@ -7,7 +7,17 @@ from partsong.lineup import confidence, features, strokes
 from partsong.lineup.features import RATE_HZ
 from partsong.lineup.fine import PhaseLine, Response
 from partsong.lineup.line import Fit, Line
-from partsong.lineup.locate import Found, Reference, _of_sound, _phase_t, _rival, _share, locate, measure_at
+from partsong.lineup.locate import (
+    Found,
+    Reference,
+    _by_strokes,
+    _of_sound,
+    _phase_t,
+    _rival,
+    _share,
+    locate,
+    measure_at,
+)
 
 SONG_S = 75.0
 
@@ -208,6 +218,32 @@ def test_where_only_strokes_are_heard_the_sound_itself_places_nothing(monkeypatc
 
     assert told.confidence == expected
     assert told.line == found.line
+
+
+@pytest.mark.parametrize(("swells", "shaped_at_s", "t", "expected", "at_s"), [
+    (False, 3.01, 2.4, "likely", 3.0),  # both hearings choose it: what rises is read more finely
+    (True, 2.83, 2.4, "likely", 2.81),  # a swell is read by its shape, which is late as well
+    (True, 2.83, 1.4, "ask", 2.81),
+    (True, 9.0, 1.4, "ask", 3.0),
+    (False, 9.0, 1.4, "ask", 3.0),
+])  # fmt: skip
+def test_a_stem_is_heard_again_where_what_rises_does_not_place_keys(
+    monkeypatch, swells, shaped_at_s, t, expected, at_s
+):
+    def found(at_s, t, *, swells=False):
+        return strokes.Strokes((strokes.Fit(at_s, 9.0), strokes.Fit(20.0, 5.0)), t, 1.2, 20, 90, True, True, swells)
+
+    def find(clip, voice, starts, *, mixed=False):
+        return found(shaped_at_s, t) if mixed else found(3.0, 2.6, swells=swells)
+
+    silence = features.hear(np.zeros(40 * RATE_HZ, np.float32))
+    monkeypatch.setattr(strokes, "find_strokes", find)
+
+    told = _by_strokes(silence, 0, Reference("stem", silence), (), mixed=False)
+
+    assert told.confidence == expected
+    assert told.line.start_s == pytest.approx(at_s)
+    assert {round(place.line.start_s, 2) for place in told.possible} >= ({3.0, 20.0} if expected == "ask" else {20.0})
 
 
 def test_a_first_place_without_windows_is_compared_with_nothing():

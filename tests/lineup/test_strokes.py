@@ -109,3 +109,27 @@ def test_only_strokes_are_heard_of_keys_and_not_of_a_drum(band, played, monkeypa
     assert not strokes.only_strokes(silence, 0)
     monkeypatch.setattr(strokes, "LONGEST_S", 30)  # a clip as long as this is not listened to for strokes
     assert not strokes.only_strokes(struck, 0)
+
+
+def test_the_shape_of_notes_tells_when_swelling_tones_began():
+    # Chords that take a third of a second to be loud and ring on into the next: keys fall long before.
+    rng = np.random.default_rng(5)
+    starts_s = np.cumsum(rng.choice([0.4, 0.8, 1.2], size=75))
+    out = 0.01 * rng.normal(size=round((starts_s[-1] + 3) * RATE_HZ))
+    t = np.arange(round(2.4 * RATE_HZ)) / RATE_HZ
+    swell = np.minimum(t / 0.33, 1) ** 2 * np.minimum((2.4 - t) / 0.5, 1)
+    for start_s in starts_s:
+        pitch_hz = 220 * 2 ** (rng.choice([0, 3, 7, 12]) / 12)
+        note = swell * sum(np.sin(2 * np.pi * pitch_hz * k * t + k) / k for k in range(1, 7))
+        out[round(start_s * RATE_HZ) :][: len(note)] += note
+    heard, pad = keys(starts_s, 12.34, 45), features.hear((0.2 * out).astype(np.float32))
+
+    risen = strokes.find_strokes(heard, 0, strokes.note_starts(pad))
+    shaped = strokes.find_strokes(heard, 0, strokes.shaped_starts(pad), mixed=True)
+
+    assert risen.swells
+    assert risen.fits[0].lag_s > 12.34 + 0.2
+    # As late as slow tones of a sound font are told.
+    assert shaped.fits[0].lag_s == pytest.approx(12.34, abs=0.045)
+    assert shaped.t > 2
+    assert shaped.lead > 1.15

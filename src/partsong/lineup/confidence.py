@@ -185,6 +185,18 @@ def judge_strokes(
     return _NOTHING
 
 
+def judge_shapes(t: float, lead: float, blocks: int, agree: bool, swells: bool, alike: bool) -> Judgement | None:
+    """Say whether a place is `likely` at which keys alone are heard and a stem's notes start by their shape.
+
+    None where it is not. ``alike`` says that what rises in the stem chose the same place; otherwise it is told to some
+    40 ms. Compared as a mix is, and judged so: 372 other songs' stems reached a ``t`` of 1.55.
+    """
+    told = judge_strokes(t, lead, blocks, agree, toneless=True, swells=swells, mixed=True)
+    if told.confidence != "likely":
+        return None
+    return told if alike else Judgement("likely", "onsets", f"{told.reason}, told to some 40 ms where they swell")
+
+
 def judge_turns(turn_s: float, lead: float, alike: float, followed: float, z: float, *, mixed: bool) -> Judgement:
     """Say how sure the first place of a loop is whose turns are ``turn_s`` long: its sound fits all of them alike.
 

@@ -30,6 +30,9 @@ _TURN = 0.3  # a turn of a loop has at least this share of another's evidence, w
 _RIVALS = 3  # repeats that are compared window by window; exact ones are all alike
 _SAME_TURN_S = 0.02
 _TURNING_S = 240.0  # a loop shows in the middle four minutes of a clip
+_SAME_STROKES_S = 0.025  # what rises and the shape of notes tell keys as near to each other, but for tones that swell
+_TOLD_LATE_S = 0.02  # shapes tell tones that swell 18 to 45 ms after their keys, and others 5 ms before to 22 after
+_LONGEST_SWELL_S = 0.5
 _LOUD = 0.15  # of the louder moments, 16 dB: a second above this holds music, and one below it a room
 
 
@@ -54,6 +57,11 @@ class Reference:
     def starts(self) -> Floats:
         """Where its notes start, to compare strokes with."""
         return strokes.note_starts(self.heard)
+
+    @cached_property
+    def shaped_starts(self) -> Floats:
+        """The same by the shape of notes alone: where they swell it tells their beginning."""
+        return strokes.shaped_starts(self.heard)
 
     @cached_property
     def mixed_starts(self) -> Floats:
@@ -320,8 +328,11 @@ def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Pos
     verdict = confidence.judge_strokes(
         found.t, found.lead, found.blocks, found.halves_agree, found.toneless, found.swells, mixed=mixed
     )
-    line = _paced(clip, voice, song, Line(found.fits[0].lag_s))
-    places = [Possible(line, found.fits[0].z), *(Possible(Line(fit.lag_s), fit.z) for fit in found.fits[1:])]
+    fits, lead = found.fits, found.lead
+    if not mixed and found.toneless and verdict.confidence != "likely":
+        verdict, fits, lead = _heard_again(clip, voice, song, found, verdict)
+    line = _paced(clip, voice, song, Line(fits[0].lag_s))
+    places = [Possible(line, fits[0].z), *(Possible(Line(fit.lag_s), fit.z) for fit in fits[1:])]
     places += [place for place in possible
                if all(abs(place.line.start_s - one.line.start_s) > coarse.APART_S for one in places)]  # fmt: skip
     return Found(
@@ -333,9 +344,30 @@ def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Pos
         spread_ms=None,
         agreed=0,
         tried=0,
-        margin=1 - min(1 / found.lead, 1.0),
+        margin=1 - min(1 / lead, 1.0),
         possible=tuple(places),
     )
+
+
+def _heard_again(
+    clip: Heard, voice: int, stem: Reference, found: strokes.Strokes, verdict: confidence.Judgement
+) -> tuple[confidence.Judgement, tuple[strokes.Fit, ...], float]:
+    """Compare strokes with the shape of a stem's notes where what rises did not place them, or tones swell.
+
+    Returns the judgement, the places and the first one's lead over the next.
+    """
+    shaped = strokes.find_strokes(clip, voice, stem.shaped_starts, mixed=True)
+    if shaped is None:
+        return verdict, found.fits, found.lead
+    first, *others = shaped.fits
+    alike = not found.swells and abs(first.lag_s - found.fits[0].lag_s) <= _SAME_STROKES_S
+    begun = found.fits[0] if alike else strokes.Fit(first.lag_s - _TOLD_LATE_S, first.z)
+    told = confidence.judge_shapes(shaped.t, shaped.lead, shaped.blocks, shaped.halves_agree, shaped.swells, alike)
+    if told is not None:
+        return told, (begun, *others), shaped.lead
+    sooner_s = found.fits[0].lag_s - begun.lag_s
+    ahead = found.swells and 0 < sooner_s < _LONGEST_SWELL_S
+    return verdict, (begun, *found.fits) if ahead else (*found.fits, begun), found.lead
 
 
 def _by_response(

@@ -43,12 +43,15 @@ _CLEAR_HEIGHT = 40.0  # in halls and talk, what rises most reaches 24; keys in a
 _TONES_HZ = (100.0, 650.0)
 _TONELESS = 0.18  # by chance a tenth of all moments are among the tenth that rises most; keys: up to 0.16
 _NOTE_WINDOW, _NOTES_HZ, _BANDS_AN_OCTAVE, _BANDS_IN_A_MIX = 1024, (80.0, 6000.0), 5, 3
+_OCTAVE = 12  # semitones
 _SLOWEST_HZ, _FASTEST_HZ = 0.3, 20.0
 _ROUNDING = np.array([0.25, 0.5, 0.25])  # 10 ms wide
 _LIKELIEST = 0.0025  # a band in which nothing is ever likelier than this to start holds no notes
 _SHRINK = 0.15
 _BLOCK_S, _MOST_BLOCKS = 2.0, 24
-_SWELLS_S = 0.13  # where tones start at their keys, the score takes up to 90 ms from two fifths of its height on
+# For how long the score exceeds a share of its height before and after a place, at most, where tones start at once: as
+# told by what rises, and where shapes of notes are heard too.
+_RISES, _SHAPES = (0.25, 0.065, 0.22), (0.4, 0.13, 1.0)
 _EARLIER_S = (0.075, 0.15, 0.225)
 
 
@@ -67,9 +70,9 @@ class Strokes:
     ``t`` is the paired t over stretches against whichever other place comes nearest, ``lead`` the first place's score
     over the second's, ``blocks`` how many stretches there are, ``count`` how many strokes, and ``halves_agree`` whether
     even and odd stretches choose the first alike. ``toneless`` says that nothing but strokes is heard: they are clear,
-    and where they fall no lower tone rises. ``swells`` says that the score rises slowly towards the first place, since
-    tones are told some time after their keys: strokes then lie earlier by up to a quarter of a second, and such places
-    follow the first.
+    and where they fall no lower tone rises. ``swells`` says that the score rises slowly towards the first place, or
+    falls slowly after it, since tones are told some time after their keys: strokes then lie earlier by up to a quarter
+    of a second, and such places follow the first.
     """
 
     fits: tuple[Fit, ...]
@@ -94,7 +97,7 @@ def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False
     starts : ndarray, shape (bands, frames)
         Of :func:`note_starts`: the part's stem's, or the mix's.
     mixed : bool
-        Whether they are a mix's. Many bands say a little there, with a stem a few say much.
+        Whether they are a mix's, or of :func:`shaped_starts`: many bands say a little there, else a few say much.
     """
     struck = strokes_in(clip, voice)
     if not struck.any() or not starts.any():
@@ -117,7 +120,10 @@ def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False
         return None
     blocks = scores[:, tops].T
     fits = [Fit(_summit_s(total, top, first), float(total[top]) / scatter) for top in tops]
-    swells = _rise_s(total, tops[0]) > _SWELLS_S
+    share, rise_s, fall_s = _SHAPES if mixed else _RISES
+    swells = (
+        _before_s(total, tops[0], share) > rise_s or _before_s(total[::-1], len(total) - 1 - tops[0], share) > fall_s
+    )
     if swells:
         fits[1:1] = [Fit(fits[0].lag_s - early_s, fits[0].z) for early_s in _EARLIER_S]
     return Strokes(
@@ -172,13 +178,24 @@ def note_starts(song: Heard, voice: int = 0, *, mixed: bool = False) -> Floats:
     their shape too, and there are bands of both kinds.
     """
     if mixed:
-        starts = np.concatenate([_risen(song, voice, _BANDS_IN_A_MIX), _noticed(song, voice)])
-    else:
-        starts = _risen(song, voice, _BANDS_AN_OCTAVE)
+        shapes = _noticed(song, voice, _OCTAVE // _BANDS_IN_A_MIX)
+        return _comparable(np.concatenate([_risen(song, voice, _BANDS_IN_A_MIX), shapes]))
+    return _comparable(_risen(song, voice, _BANDS_AN_OCTAVE))
+
+
+def shaped_starts(song: Heard, voice: int = 0) -> Floats:
+    """Return where notes start in a stem by their shape alone, octave by octave: as :func:`note_starts` does.
+
+    What rises shows when a tone is loudest, and that is late where it swells; its shape tells when it began.
+    """
+    return _comparable(_noticed(song, voice, _OCTAVE))
+
+
+def _comparable(starts: Floats) -> Floats:
     if not len(starts):
         return np.zeros((1, starts.shape[1]), np.float32)
-    starts = _without_beat((starts - starts.mean(axis=1, keepdims=True)) / starts.std(axis=1, keepdims=True))
-    return unlike(starts, _SHRINK).astype(np.float32)
+    even = _without_beat((starts - starts.mean(axis=1, keepdims=True)) / starts.std(axis=1, keepdims=True))
+    return unlike(even, _SHRINK).astype(np.float32)
 
 
 def _risen(song: Heard, voice: int, bands_an_octave: int) -> Floats:
@@ -202,9 +219,9 @@ def _risen(song: Heard, voice: int, bands_an_octave: int) -> Floats:
     return np.asarray(starts[starts.std(axis=1) > 1e-6], np.float32)
 
 
-def _noticed(song: Heard, voice: int) -> Floats:
-    """Return how likely notes start in bands of four semitones, weak ones brought up as above: (bands, frames)."""
-    bands = np.arange(0, PITCHES, 12 // _BANDS_IN_A_MIX)
+def _noticed(song: Heard, voice: int, semitones: int) -> Floats:
+    """Return how likely notes start in bands of some semitones, weak ones brought up as above: (bands, frames)."""
+    bands = np.arange(0, PITCHES, semitones)
     starts = np.concatenate([np.add.reduceat(piece, bands, axis=0) for piece in pitch_starts(song, voice)], axis=1)
     return np.asarray(np.sqrt(starts[starts.max(axis=1) > _LIKELIEST]), np.float32)
 
@@ -247,9 +264,9 @@ def _without_beat(rows: NDArray[np.floating]) -> NDArray[np.float64]:
     return np.asarray(fft.irfft(flattened, size)[:, : rows.shape[1]])
 
 
-def _rise_s(total: NDArray[np.float64], peak: int) -> float:
-    """Return for how long before a peak the score has been above two fifths of it, in seconds."""
-    low = np.flatnonzero(total[:peak] < 0.4 * total[peak])
+def _before_s(total: NDArray[np.float64], peak: int, share: float) -> float:
+    """Return for how long before a peak the score has been above a share of it, in seconds."""
+    low = np.flatnonzero(total[:peak] < share * total[peak])
     return float(peak - (low[-1] if len(low) else 0)) / ONSET_RATE_HZ
 
 
