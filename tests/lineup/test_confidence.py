@@ -161,6 +161,7 @@ def test_turns_are_asked_about_unless_a_beginning_or_end_tells():
     [(5.2, 0.06, 0.64, False), (5.13, 0.08, 0.54, False), (6.09, 0.08, 0.53, False), (3.4, 0.05, 0.56, True)],
 )
 def test_loops_of_other_songs_are_not_placed(lead, alike, followed, mixed):
+    assert ("another song's" in judge_turns(4.0, lead, alike, followed, 30, mixed=mixed).reason) != mixed
     # As other loops of the same tempo and kit reached them.
     assert judge_turns(4.0, lead, alike, followed, 30, mixed=mixed).confidence == "ask"
 

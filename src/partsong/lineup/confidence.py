@@ -211,7 +211,10 @@ def judge_turns(turn_s: float, lead: float, alike: float, followed: float, z: fl
             f"The music repeats exactly every {turn_s:.2f} s, but begins or ends in the clip as it does in the song"
         )
         return Judgement("likely", "phase", reason)
-    return Judgement("ask", "phase", f"The music repeats exactly every {turn_s:.2f} s, and fits all its turns alike")
+    told = f"The music repeats exactly every {turn_s:.2f} s"
+    if not mixed and alike < 0.12:
+        return Judgement("ask", "phase", f"{told}, and only part of a turn is in the song: perhaps another song's loop")
+    return Judgement("ask", "phase", f"{told}, and fits all its turns alike")
 
 
 def judge_repeats(fewer: int) -> Judgement:
