@@ -123,6 +123,21 @@ def test_a_thin_strip_of_him_in_a_shade_is_his_by_what_lies_nearest():
     assert matte[x > 319].max() < 0.05
 
 
+@pytest.mark.parametrize("found", [player_matte, fast_player_matte])
+def test_a_soft_shade_that_takes_his_light_across_the_ground_s_is_his(found):
+    # Lit trousers are bluer than the ground and shaded ones less blue, so where the shade is half gone nothing tells.
+    y, x = np.mgrid[0:150, 0:640]
+    ambient, lamp = (np.full((*x.shape, 3), level, np.float32) for level in (0.01, 0.08))
+    leg = cv2.GaussianBlur(((x > 280) & (x < 330) & (y > 20)).astype(np.float32), (0, 0), 0.6)
+    shade = cv2.GaussianBlur(((x > 299) & (x < 313) & (y > 50)).astype(np.float32), (0, 0), 2.5)[..., None]
+    bright, dark = np.array([0.06, 0.06, 0.075]), np.array([0.006, 0.005, 0.003])
+    matte = found(
+        recorded(over(ambient + lamp, leg, bright + shade * (dark - bright))), lit(ambient + lamp), ambient, 640
+    )
+    assert matte[(x > 286) & (x < 324) & (y > 60) & (y < 140)].min() > 0.97
+    assert matte[(x < 275) | (x > 335)].max() < 0.05
+
+
 def test_a_leg_before_a_box_of_almost_its_own_grey_is_his():
     # It lies hardly off the box's way into shadow, but all over; nothing of him that looks like it is near.
     y, x = np.mgrid[0:220, 0:640]

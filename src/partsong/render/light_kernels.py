@@ -244,6 +244,37 @@ def off_way(
 
 
 @_whole
+def across_way(
+    off: Any, seen: Any, dark: Any, lamp: Any, tolerance: Any, sums: Any, most: Any, steps: Any, reach: int,
+    enough: Any, out: Any,
+) -> None:  # fmt: skip  # pragma: no cover
+    """Write the lesser of ``off`` to both sides, along any of ``steps``, where light is to opposite sides of the way.
+
+    ``out`` holds ``off``, and keeps it where that is ``enough`` or no less.
+    """
+    height, width = off.shape
+    for step in range(steps.shape[0]):
+        for far in range(1, reach + 1):
+            down, right = far * int(steps[step, 0]), far * int(steps[step, 1])
+            for i in range(down, height - down):
+                y0, y1 = i - down, i + down
+                for j in range(abs(right), width - abs(right)):
+                    x0, x1 = j - right, j + right
+                    least = min(off[y0, x0], off[y1, x1])
+                    if least <= max(out[i, j], np.float32(1)) or out[i, j] >= enough:
+                        continue
+                    one = min(max(sums[y0, x0, 0] / sums[y0, x0, 1], np.float32(-0.02)), most)
+                    other = min(max(sums[y1, x1, 0] / sums[y1, x1, 1], np.float32(-0.02)), most)
+                    together = np.float32(0)
+                    for k in range(3):
+                        away = (seen[y0, x0, k] - dark[y0, x0, k] - one * lamp[y0, x0, k]) / tolerance[y0, x0, k]
+                        beyond = (seen[y1, x1, k] - dark[y1, x1, k] - other * lamp[y1, x1, k]) / tolerance[y1, x1, k]
+                        together += away * beyond
+                    if together < 0:
+                        out[i, j] = least
+
+
+@_whole
 def his_terms(his: Any, seen: Any, out: Any) -> None:  # pragma: no cover
     """Write (h, w, 7): the weight, the weighted light, and its weighted squares."""
     for i in range(his.shape[0]):
@@ -313,6 +344,7 @@ def evidence_for_him(
 ) -> None:  # fmt: skip  # pragma: no cover
     """Write by how much each place speaks for him; ``dark`` and ``lit`` are blurred, ``limits`` the caller's."""
     even, known, changes, more, unlike, far, rare = limits
+    shade = np.empty(3, np.float32)
     for i in range(out.shape[0]):
         for j in range(out.shape[1]):
             away = np.float32(2) * unlike
@@ -327,22 +359,18 @@ def evidence_for_him(
             length, along, kin = np.float32(0), np.float32(0), np.float32(0)
             for k in range(3):
                 light, unit = nearest[i, j, k], tolerance[i, j, k]
-                shade = light * min(
+                shade[k] = light * min(
                     max(dark[i, j, k] / max(lit[i, j, k], np.float32(1e-6)), np.float32(0)), np.float32(1)
                 )
-                span = (light - shade) / unit
+                span = (light - shade[k]) / unit
                 length += span * span
-                along += span * (seen[i, j, k] - shade) / unit
+                along += span * (seen[i, j, k] - shade[k]) / unit
                 kin += (seen[i, j, k] - light) ** 2 / (unit * unit + (changes * light) ** 2)
             away = min(away, kin)
             share = min(max(along / max(length, np.float32(1e-6)), np.float32(0)), np.float32(1))
             kin = np.float32(2) * more
             for k in range(3):
-                light = nearest[i, j, k]
-                shade = light * min(
-                    max(dark[i, j, k] / max(lit[i, j, k], np.float32(1e-6)), np.float32(0)), np.float32(1)
-                )
-                light = shade + share * (light - shade)
+                light = shade[k] + share * (nearest[i, j, k] - shade[k])
                 kin += (seen[i, j, k] - light) ** 2 / (tolerance[i, j, k] ** 2 + (changes * light) ** 2)
             away = min(away, kin)
             out[i, j] = min(off[i, j], far) - min(np.float32(0.5) * away, unlike) - rare

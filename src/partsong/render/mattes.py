@@ -7,8 +7,9 @@ before a grey box) is found by looking like what is surely his beside it, where 
 where it is as broad as a limb, by lying off the way a little all over, or by looking like the nearest of what is his.
 
 What was found so is evidence only. Which places are his is settled for all of them together: each speaks for him or
-for the ground by how far its light is from the way and from what he looks like, lit or in a shade that lies on him, and
-an outline costs little where there is a contrast to carry it. So his outline lies where one is seen, parts that tell
+for the ground by how far its light is from the way and from what he looks like, lit or in a shade that lies on him. A
+soft shade may take his light from one side of the way to the other: then it is off the way where it crosses, too. An
+outline costs little where there is a contrast to carry it. So his outline lies where one is seen, parts that tell
 little go with those beside them, and the ground between his legs stays ground.
 
 At his edges a pixel is part him, part ground: seen = a F + (1 - a) B. F is his light a little further in, B the room
@@ -52,6 +53,7 @@ _OFF_AT_MOST = 9.0  # squared distance from the way: more of it says no more
 _UNLIKE = 7.0  # half the squared distance from what he looks like: so much is a light of him not known yet
 _SHADED = 2.0  # the same: a shade that lies on him is rarer than none
 _RARE = 0.5  # the same: at a place that tells nothing he is not
+_ACROSS = 320  # of the width: so far to either side of a place may his light lie off to opposite sides of the way
 _GREW = 2.0  # the same, for him: where he was grown to from what is surely his
 _FARTHER = 20.0  # per width: so much does a place speak against him, the farther it is from what is known of him
 _FARTHEST = 3.0
@@ -182,7 +184,7 @@ def _matte_near(way: _Way, off: Light, alone: Light, width: int) -> Light:
     mixed = way.mixture(
         _softened(whole), core, beside, whole, (nearest, patched, narrower), _odd(width, 40)
     )  # fmt: skip
-    least, most = _softened(_shrunk(whole, soft)), _softened(_widened(whole, soft))
+    least, most = _softened(_shrunk(whole, soft)), _softened(_widened(whole, max(5, _odd(width, 320))))
     return np.asarray(np.clip(mixed, least, most), np.float32)
 
 
@@ -198,6 +200,7 @@ def _whole(way: _Way, off: Light, his: Light, like: Light, width: int) -> Light:
     if not (sure > 0.5).any():
         return held
     nearest, far = _nearest(way.seen, sure)
+    off = way.across(off, max(2, round(width / _ACROSS)))
     evidence = way.evidence(off, way.about(sure, _odd(width, 60)), nearest, _odd(width, 60))
     evidence += np.float32(_GREW) * _shrunk(his, pixel)
     evidence -= np.minimum(far * np.float32(_FARTHER / width), np.float32(_FARTHEST))
@@ -317,6 +320,27 @@ class _Way:
         """Return the squared distance from the way, in tolerances; at each pixel's own share, or another's."""
         left = self.share(self.sums if sums is None else sums)[..., None]
         return _sum(((self.seen - self.dark - left * self.lamp) / self.tolerance) ** 2)
+
+    def across(self, off: Light, reach: int) -> Light:
+        """Return ``off``, or where light lies to opposite sides of the way beside a place how far that is at least.
+
+        A soft shade that lies on him takes his light across the way, so that it is on it for some pixels. Ground is on
+        it all over, and what is beside it to one side. ``reach`` is how far off both sides may be, in pixels.
+        """
+        left = (self.seen - self.dark - self.share(self.sums)[..., None] * self.lamp) / self.tolerance
+        height, width = off.shape
+        most = off.copy()
+        for down, right, _ in _STEPS:
+            for far in range(1, reach + 1):
+                y, x = far * down, far * abs(right)
+                first, last = slice(0, max(width - 2 * x, 0)), slice(2 * x, None)
+                one = slice(0, max(height - 2 * y, 0)), last if right < 0 else first
+                other = slice(2 * y, None), first if right < 0 else last
+                least = np.minimum(off[one], off[other])
+                opposite = (_sum(left[one] * left[other]) < 0) & (least > 1)
+                middle = most[y : y + least.shape[0], x : x + least.shape[1]]
+                np.maximum(middle, least, out=middle, where=opposite)
+        return most
 
     def redrawn(self, size: int) -> Light:
         """Return the mean of that distance in a window, one share for all of it: a shadow keeps the room's drawing."""
@@ -447,6 +471,15 @@ class _FastWay(_Way):
         out = np.empty(self.seen.shape[:2], np.float32)
         given = self.sums if sums is None else sums
         self._loops.off_way(self.seen, self.dark, self.lamp, self.tolerance, given, self.most, out)
+        return out
+
+    def across(self, off: Light, reach: int) -> Light:
+        out = off.copy()
+        steps = np.array(_STEPS, np.float32)
+        self._loops.across_way(
+            off, self.seen, self.dark, self.lamp, self.tolerance, self.sums, self.most, steps, reach,
+            np.float32(_OFF_AT_MOST), out,
+        )  # fmt: skip
         return out
 
     def about(self, his: Light, size: int) -> Light:

@@ -37,7 +37,7 @@ RECIPE: Recipe = RECIPES["intermediate"]
 SEGMENT_S = 0.25
 """About how long a segment is: a shot of the wide is merged with an eighth of a second too much at either end."""
 
-SUM_VERSION = 5  # raise it when the same takes are added otherwise
+SUM_VERSION = 6  # raise it when the same takes are added otherwise
 _VERSION = 4  # raise it when the same plan gives other pixels
 
 
