@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from partsong.film.records import Curve, Mask, Oval
@@ -97,6 +97,7 @@ SIZE = (640, 360)
     st.floats(-40, 40),
     st.sampled_from([0.0, 8.0, 60.0]),
 )
+@example(318.0, 120.0, 40.0, 40.0, 0.0, 0.0)
 def test_a_widened_oval_holds_what_was_lost_inside_its_soft_edge(x, y, rx, ry, turn, feather):
     mask = Mask(take="b", shape=Oval(x=x, y=y, rx=rx, ry=ry, rotation_deg=turn), feather_px=feather)
     wider = widened(mask, CROSSING, SIZE)

@@ -34,6 +34,7 @@ _LEAST_SIDE = 1 / 40  # of the frame's width: a square of this side, a hand or s
 _SHOWS, _LOST = 0.75, 0.25  # of a pixel's weight
 _BRIDGES_S = 0.5
 _LEAST_LOOKS = 2
+_ROUNDED_PX = 0.15  # what keeping numbers to a tenth of a pixel may take from an oval at a corner
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +214,7 @@ def widened(mask: Mask, crossing: Crossing, size: tuple[int, int]) -> Shape:
     left, top, right, bottom = (
         share * side for share, side in zip(crossing.box, (size[0], size[1], size[0], size[1]), strict=True)
     )
-    room = mask.feather_px / 2
+    room = mask.feather_px / 2 + _ROUNDED_PX
     corners = np.array([(x, y) for x in (left - room, right + room) for y in (top - room, bottom + room)])
     if isinstance(shape, Curve):
         middle = edge_points(shape)[0].mean(axis=0)
