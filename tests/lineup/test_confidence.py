@@ -151,24 +151,30 @@ def test_turns_are_asked_about_unless_a_beginning_or_end_tells():
 
     assert (within.confidence, begun.confidence) == ("ask", "likely")
     assert "every 4.00 s" in within.reason
-    assert judge_turns(4.0, 3.5, 0.07, 0.7, 30, mixed=True).confidence == "likely"
+    assert judge_turns(4.0, 3.5, 0.07, 0.91, 30, mixed=True).confidence == "likely"
     assert judge_turns(4.0, 3.5, 0.07, 0.7, 30, mixed=False).confidence == "ask"
     assert judge_turns(4.0, 5.5, 0.21, 0.5, 30, mixed=False).confidence == "likely"  # half of it soft and hardly alike
 
 
 @pytest.mark.parametrize(
-    ("lead", "alike", "followed", "mixed"),
-    [(5.2, 0.06, 0.64, False), (5.13, 0.08, 0.54, False), (6.09, 0.08, 0.53, False), (3.4, 0.05, 0.56, True)],
+    ("lead", "alike", "levels", "mixed"),
+    [
+        (5.2, 0.06, 0.9, False),
+        (5.13, 0.08, 0.9, False),
+        (6.09, 0.08, 0.9, False),
+        (4.47, 0.03, 0.6, True),
+        (4.65, 0.05, 0.72, True),
+    ],
 )
-def test_loops_of_other_songs_are_not_placed(lead, alike, followed, mixed):
-    assert ("another song's" in judge_turns(4.0, lead, alike, followed, 30, mixed=mixed).reason) != mixed
+def test_loops_of_other_songs_are_not_placed(lead, alike, levels, mixed):
+    assert ("another song's" in judge_turns(4.0, lead, alike, levels, 30, mixed=mixed).reason) != mixed
     # As other loops of the same tempo and kit reached them.
-    assert judge_turns(4.0, lead, alike, followed, 30, mixed=mixed).confidence == "ask"
+    assert judge_turns(4.0, lead, alike, levels, 30, mixed=mixed).confidence == "ask"
 
 
 def test_turns_that_hardly_stand_out_of_a_mix_are_not_placed():
     # Two turns off, behind a mix; with its stem the same loop is right.
-    assert judge_turns(4.29, 4.22, 0.05, 0.64, 12, mixed=True).confidence == "ask"
+    assert judge_turns(4.29, 4.22, 0.05, 0.8, 12, mixed=True).confidence == "ask"
     assert judge_turns(4.29, 5.29, 0.29, 1.0, 12, mixed=False).confidence == "likely"
     assert judge_turns(4.0, 3.63, 0.05, 0.81, 18, mixed=True).confidence == "likely"
 

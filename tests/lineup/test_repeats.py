@@ -94,7 +94,7 @@ def test_a_loop_lies_where_it_begins_in_clip_and_song(band, looped, mixed):
     assert found.lines[0].start_s == pytest.approx(2.6 - 3 / 343.2, abs=0.001)
     assert found.lines[0].drift_ppm == pytest.approx(-40, abs=4)
     assert found.lead > 2.5
-    assert found.followed > 0.62
+    assert found.levels > 0.745
     assert found.alike > (0.01 if mixed else 0.12)
 
 

@@ -197,16 +197,16 @@ def judge_shapes(t: float, lead: float, blocks: int, agree: bool, swells: bool, 
     return told if alike else Judgement("likely", "onsets", f"{told.reason}, told to some 40 ms where they swell")
 
 
-def judge_turns(turn_s: float, lead: float, alike: float, followed: float, z: float, *, mixed: bool) -> Judgement:
+def judge_turns(turn_s: float, lead: float, alike: float, levels: float, z: float, *, mixed: bool) -> Judgement:
     """Say how sure the first place of a loop is whose turns are ``turn_s`` long: its sound fits all of them alike.
 
     Only where it begins and ends tells; ``lead`` is how much likelier that makes the first place than the second, as a
-    logarithm of odds. Loops of other songs, of one tempo and kit, reached any lead, but had up to 0.08 in ``alike``
-    with a stem (44 of them; the song's own 0.155 or more), and with a lead of 2.5 more than 0.56 in ``followed`` once
-    in 29 mixes. Behind a mix, where the turns' phase stood out by a ``z`` of 12 only, one was put two turns off with a
-    lead of 4.2; of those that are right, with a lead of 2.5, it stands out by 18 or more.
+    logarithm of odds. Loops of other songs, of one tempo and kit, reached any lead, but with a stem up to 0.08 in
+    ``alike`` (44 of them; the song's own 0.155 or more), and with a mix and a lead of 2 up to 0.72 in ``levels`` (26;
+    the song's own, but for three of 28, 0.77 or more). Behind a mix, where the turns' phase stood out by a ``z`` of 12
+    only, one was put two turns off with a lead of 4.2; of those that are right, with a lead of 2.5, by 18 or more.
     """
-    if (lead >= 2.5 and followed >= 0.62 and z >= 15) if mixed else (lead >= 4 and alike >= 0.12):
+    if (lead >= 2.5 and levels >= 0.745 and z >= 15) if mixed else (lead >= 4 and alike >= 0.12):
         reason = (
             f"The music repeats exactly every {turn_s:.2f} s, but begins or ends in the clip as it does in the song"
         )

@@ -199,7 +199,7 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
         if found is None:
             continue
         turning = [Possible(Line(line.song_s(-first_s), line.drift_ppm), found.z) for line in found.lines]
-        verdict = confidence.judge_turns(found.turn_s, found.lead, found.alike, found.followed, found.z, mixed=mixed)
+        verdict = confidence.judge_turns(found.turn_s, found.lead, found.alike, found.levels, found.z, mixed=mixed)
         if verdict.confidence == "ask":
             told = [place for place in answer.possible if _beside(place, turning)]
         else:

@@ -113,7 +113,9 @@ class Turns:
     ``z`` is how far their phase stands out of all others, in scatters; ``lead`` how much likelier the first is than the
     second, as the natural logarithm of their odds: nought where the clip shows no beginning and no end of its loop.
     ``alike`` is the correlation of clip and reference that all but three tenths of a turn's cells exceed, and
-    ``followed`` the share of cells in which they are alike: loops of other songs share strokes, hardly whole turns.
+    ``levels`` that of how much of each cell the reference holds with how loud it is in the loop, both by how much the
+    reference scatters there: the same loop has one gain in all cells. Those of other songs share strokes, hardly whole
+    turns.
     """
 
     turn_s: float
@@ -121,7 +123,7 @@ class Turns:
     z: float
     lead: float
     alike: float
-    followed: float
+    levels: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +211,7 @@ def turns(flat: Floats, turn_s: float, reference: Floats, *, mixed: bool) -> Tur
     turn = turn_s * (1 + ppm * 1e-6) * FLAT_RATE_HZ
     many, most = len(loop.heard), math.ceil(len(reference) / turn)
     numbers = np.arange(-many, most + many)
-    odds, alike, followed = _held(loop, reference, np.rint(phase + numbers * turn).astype(np.int64))
+    odds, alike, levels = _held(loop, reference, np.rint(phase + numbers * turn).astype(np.int64))
     agree = _agreement(loop, odds, mixed=mixed)
     lines = [Line(float(phase + number * turn) / FLAT_RATE_HZ, ppm) for number in numbers[: len(agree)]]
     whole_s, song_s = len(flat) / FLAT_RATE_HZ, len(reference) / FLAT_RATE_HZ
@@ -218,7 +220,7 @@ def turns(flat: Floats, turn_s: float, reference: Floats, *, mixed: bool) -> Tur
           if line.start_s <= song_s - least_s and line.song_s(whole_s) >= least_s]  # fmt: skip
     order = sorted(on, key=lambda number: -agree[number])[:_MOST_REPEATS]
     lead = float(agree[order[0]] - agree[order[1]]) if len(order) > 1 else 0.0
-    return Turns(turn / FLAT_RATE_HZ, tuple(lines[number] for number in order), z, lead, alike, followed)
+    return Turns(turn / FLAT_RATE_HZ, tuple(lines[number] for number in order), z, lead, alike, levels)
 
 
 def _loop(flat: Floats, turn_s: float) -> _Loop:
@@ -277,10 +279,10 @@ def _laid(row: NDArray[np.floating], turn: float, ppms: NDArray[np.float64]) -> 
 
 
 def _held(loop: _Loop, reference: Floats, starts: NDArray[np.int64]) -> tuple[NDArray[np.float64], float, float]:
-    """Return how much likelier each cell of each turn holds the loop than not, as a logarithm of odds; and two shares.
+    """Return how much likelier each cell of each turn holds the loop than not, as a logarithm of odds; and two more.
 
-    They are how far seven tenths of the cells in which the reference holds it correlate at least, and in how many of a
-    turn's it does so.
+    They are how far seven tenths of the cells in which the reference holds it correlate at least, and how well levels
+    fit over a turn.
     """
     found, power = _heights(loop, reference, starts)
     rng = np.random.default_rng(1)
@@ -298,9 +300,10 @@ def _held(loop: _Loop, reference: Floats, starts: NDArray[np.int64]) -> tuple[ND
     if not told.any():
         return odds, 0.0, 0.0
     alike = found[kept].mean(axis=0) / np.maximum(np.sqrt(own * power[kept].mean(axis=0)), 1e-9)
-    share = ((found - centre)[kept].mean(axis=0) / np.maximum(own, 1e-9))[told]
-    usually = float(np.median(share[share >= np.median(share)]))
-    return odds, float(np.quantile(alike[told], 0.3)), float(np.mean(share >= 0.3 * usually))
+    held, loud = (power[told] / np.maximum(scatter[told], 1e-9) for power in ((found - centre)[kept].mean(axis=0), own))
+    apart = max(float(held.std() * loud.std()), 1e-12)
+    levels = float(np.mean((held - held.mean()) * (loud - loud.mean()))) / apart
+    return odds, float(np.quantile(alike[told], 0.3)), levels
 
 
 def _heights(
