@@ -54,6 +54,36 @@ def test_split_and_join_undo_each_other():
     assert edits.joined(cut, 45) == START
 
 
+def test_a_shot_shows_panels_where_all_have_a_picture():
+    cut = edits.replaced(START, 30, "close|wide/wide(0.3,0.5)")
+    shot = cut.cut[1]
+    above, below = ([(one.source, one.x) for one in row] for row in shot.panels)
+    assert (above, below) == ([("close", 0.5), ("wide", 0.5)], [("wide", 0.3)])
+    assert (shot.source, shot.sources) == ("close", ("close", "wide"))
+    assert edits.replaced(cut, 30, "wide").cut[1].panels == ()
+    # They are held to where every one of them has a picture: close has none from frame 80 on.
+    assert plain(edits.moved(cut, 60, 80))[1:3] == [("close", 30, 80), ("wide", 80, 100)]
+    with pytest.raises(InvalidInput, match="close has a picture from frame 20 to 80"):
+        edits.moved(cut, 60, 81)
+    with pytest.raises(InvalidInput, match="close has a picture from frame 20 to 80"):
+        edits.replaced(START, 0, "wide|close")
+
+
+@pytest.mark.parametrize(
+    ("shows", "sentence"),
+    [
+        ("close|far", "no take 'far'"),
+        ("close|", "'' is no source"),
+        ("close(2,0.5)|wide", "outside its picture"),
+        ("close(0.5,0.5)", "for one of several panels"),
+        ("|".join(["wide"] * 10), "10 panels are too many"),
+    ],
+)
+def test_panels_that_cannot_be_are_named(shows, sentence):
+    with pytest.raises(InvalidInput, match=sentence):
+        edits.replaced(START, 30, shows)
+
+
 def test_joining_lets_the_one_before_go_on():
     assert plain(edits.joined(START, 30)) == [("wide", 0, 60), ("wide", 60, 100)]
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from partsong.cut.table import parsed, place_text, printed
 from partsong.errors import InvalidInput
 from partsong.film.coverage import song_frames
-from partsong.film.records import WIDE, Shot, TempoMark
+from partsong.film.records import WIDE, Panel, Shot, TempoMark
 from partsong.timebase import Time
 
 
@@ -53,6 +53,27 @@ def test_print_shows_bars_and_beats_and_frames_where_no_beat_is(waltz: Any) -> N
         "@118     wide",
         "3.2+3/4  wide",
     ]
+
+
+def test_panels_are_printed_and_read_back(waltz: Any) -> None:
+    rows = (
+        (Panel(source="bass-close", x=0.35), Panel(source="wide")),
+        (Panel(source="wide", x=0.1, y=0.9),),
+    )
+    total = song_frames(waltz)
+    cut = (
+        Shot(source="wide", start=0, end=300),
+        Shot(source="bass-close", start=300, end=400, panels=rows),
+        Shot(source="wide", start=400, end=total),
+    )
+    film = waltz.replace(cut=cut)
+    text = printed(film, 3)
+    assert text.splitlines()[2].split() == ["@300", "bass-close(0.35,0.5)|wide/wide(0.1,0.9)"]
+    assert parsed(film, text, "cut.txt").shots == cut
+    with pytest.raises(InvalidInput, match=r"line 2, column 6: there is no take 'bas-close'\. The nearest: bass-close"):
+        parsed(waltz, "1.1 wide\n9.1  wide|bas-close\n", "cut.txt")
+    with pytest.raises(InvalidInput, match="bass-close is shown from frame 0 to"):
+        parsed(waltz, "1.1 wide|bass-close\n", "cut.txt")
 
 
 def test_the_first_frame_is_a_beat_or_a_frame(make_film: Any) -> None:

@@ -11,7 +11,21 @@ from pathlib import Path
 
 import pytest
 
-from partsong.film.records import Crop, Curve, Flicker, Leak, Mask, MaskKey, Oval, Part, Patch, Point, Stage
+from partsong.film.records import (
+    Crop,
+    Curve,
+    Flicker,
+    Leak,
+    Mask,
+    MaskKey,
+    Oval,
+    Panel,
+    Part,
+    Patch,
+    Point,
+    Shot,
+    Stage,
+)
 from partsong.film.store import FilmStore
 from partsong.timebase import Time
 
@@ -65,6 +79,7 @@ def furnished(looked_at):
                 patches=(Patch(source="bell-1", shape=Oval(x=30, y=60, rx=10, ry=10)),),
             ),
             crops=(Crop(shape="9:16"),),
+            cut=(Shot(source="drum-1", start=0, end=75, panels=((Panel(source="drum-1"), Panel(source="bell-1")),)),),
             effects=(Flicker(start=0, end=25, dips=(0, 13), depth_stops=0.5), Leak(start=30, end=60)),
         )
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
-from partsong.film.records import Film, Flicker, Shot, Stutter
+from partsong.film.records import Film, Flicker, Panel, Shot, Stutter
 from partsong.signoff.edit import WideFile, edit_of, reel_names
 from partsong.signoff.interchange import edit_list, timeline
 from partsong.timebase import Rate, Time
@@ -80,6 +80,24 @@ def test_a_stutter_is_cuts_and_effects_on_light_are_markers(film: Film) -> None:
     listed = read_list(edit_list(edit))
     (video,) = (track for track in listed.tracks if track.kind == "Video")
     assert [clip.source_range.start_time.to_frames() for clip in video[1:5]] == [864072, 864072, 864072, 864084]
+
+
+def with_panels(film: Film) -> Film:
+    rows = ((Panel(source="cajon-1"), Panel(source="wide", x=0.2)),)
+    return film.replace(cut=(film.cut[0], film.cut[1].replace(panels=rows), *film.cut[2:]))
+
+
+def test_panels_are_tracks_of_their_own(film: Film) -> None:
+    read = otio.adapters.otio_json.read_from_string(timeline(edit_of(with_panels(film), URLS, FILES)))
+    picture, beside, mix = read.tracks
+    assert (beside.kind, mix.kind) == ("Video", "Audio")
+    assert [type(child).__name__ for child in beside] == ["Gap", "Clip"]
+    assert beside.range_of_child(beside[1]).start_time.rescaled_to(24).value == 48
+    assert beside[1].source_range.start_time == otio.opentime.RationalTime(48, 24)
+    left, right = (clip.metadata["partsong"]["panel"] for clip in (picture[1], beside[1]))
+    assert left == pytest.approx([0, 0, 0.4975, 1])
+    assert right == pytest.approx([0.5025, 0, 0.4975, 1])
+    assert "* IN A PANEL BESIDE: merged wide" in edit_list(edit_of(with_panels(film), {}))
 
 
 def test_the_schemas_are_those_of_the_library(film: Film) -> None:

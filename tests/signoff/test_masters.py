@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from skimage.metrics import peak_signal_noise_ratio
 
 from partsong.errors import InvalidInput
-from partsong.film.records import Film, Look, Shot, Stutter
+from partsong.film.records import Crop, Film, Look, Panel, Shot, Stutter
 from partsong.media.planes import Chroma, Planes
-from partsong.signoff.masters import file_name, fitted, on_black, plan_master, psnr, sampled_frames
+from partsong.signoff.masters import file_name, fitted, on_black, plan_framed, plan_master, psnr, sampled_frames
 
 LOOK = Look(config="studio-config-v2.1.0_aces-v1.3_ocio-v2.3", input_space="ACEScct", display="any", view="any")
 
@@ -37,10 +37,10 @@ def test_every_frame_of_the_song_has_its_source(ready: Film) -> None:
         (168, 192),
     ]
     # cajon-1 began a second before the song: song frame 48 is its frame 72, at the same rate.
-    assert plan.pieces[1].frames == tuple(range(72, 120))
+    assert plan.pieces[1].view.frames == tuple(range(72, 120))
     # roaming-1 began at song second 1 with 50 frames a second: song second 4 is its second 3.
-    assert plan.pieces[2].frames[0] == 150
-    assert plan.pieces[2].frames[24] == 200
+    assert plan.pieces[2].view.frames[0] == 150
+    assert plan.pieces[2].view.frames[24] == 200
 
 
 def test_sound_at_another_rate_keeps_its_length(ready: Film) -> None:
@@ -58,13 +58,32 @@ def test_a_shot_past_the_song_is_cut_off_with_it(ready: Film) -> None:
 
 def test_a_stutter_shows_the_frames_that_it_began_with(ready: Film) -> None:
     plan = plan_master(ready.replace(effects=(Stutter(start=48, end=63, again=(53, 58)),)))
-    assert [(piece.start, piece.stop, piece.frames[0], piece.frames[-1]) for piece in plan.pieces[1:5]] == [
+    assert [(piece.start, piece.stop, piece.view.frames[0], piece.view.frames[-1]) for piece in plan.pieces[1:5]] == [
         (48, 53, 72, 76),  # cajon-1: its frame 72 is song frame 48
         (53, 58, 72, 76),
         (58, 63, 72, 76),
         (63, 96, 87, 119),  # and on where it would be
     ]
     assert plan.frames == 192
+
+
+def test_panels_part_the_frame_and_each_shows_its_own_frames(ready: Film) -> None:
+    rows = ((Panel(source="bass-1", x=0.25), Panel(source="wide")), (Panel(source="roaming-1"),))
+    shot = Shot(source="bass-1", start=96, end=144, panels=rows)
+    plan = plan_master(ready.replace(width=1920, height=1080, cut=(*ready.cut[:2], shot, *ready.cut[3:])))
+    views = plan.pieces[2].views
+    # A gap of half a hundredth of the width, 10 pixels, both ways; what is left is parted evenly, on even pixels.
+    assert [(view.source, view.box, view.centre) for view in views] == [
+        ("bass-1", (0, 0, 956, 536), (0.25, 0.5)),
+        ("wide", (966, 0, 954, 536), (0.5, 0.5)),
+        ("roaming-1", (0, 546, 1920, 534), (0.5, 0.5)),
+    ]
+    assert views[1].frames == tuple(range(96, 144))
+    assert views[2].frames[0] == 150  # as alone: 50 frames a second from song second 1 on
+    assert plan.sources == ("wide", "cajon-1", "bass-1", "roaming-1")
+    # A crop leaves panels as they are: it has nothing to frame there.
+    with_panels = ready.replace(cut=(*ready.cut[:2], shot, *ready.cut[3:]))
+    assert [piece.start for piece in plan_framed(with_panels, Crop(shape="1:1")).pieces] == [0, 48, 144, 168]
 
 
 @pytest.mark.parametrize(
@@ -116,7 +135,7 @@ def test_a_small_picture_lies_on_black(chroma: Chroma, steps: tuple[int, int]) -
     colour = np.full((8 // down, 12 // across), 600, np.uint16)
     picture = Planes(np.full((8, 12), 700, np.uint16), colour, colour, 10, "bt709", "limited")
     assert picture.chroma == chroma
-    laid = on_black(picture, (20, 12), 4, 2)
+    laid = on_black([(picture, 4, 2)], (20, 12))
     assert laid.y.shape == (12, 20)
     # Black and no colour at ten bits, limited range: 64 and 512 (BT.709-6, item 4.6).
     assert (laid.y[2:10, 4:16] == 700).all()

@@ -12,7 +12,7 @@ import pytest
 from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput, OutputFailed
 from partsong.film.folder import FilmFolder, fingerprint
-from partsong.film.records import Effect, Film, Flicker, Leak, Shot, Stutter
+from partsong.film.records import Effect, Film, Flicker, Leak, Panel, Shot, Stutter
 from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.picture import open_picture
 from partsong.media.planes import Planes
@@ -163,6 +163,22 @@ def test_effects_are_in_the_master_where_they_were_put(made: tuple[FilmFolder, F
     assert after[64].v[36, 0] > before[64].v[36, 0] + 60
     assert after[64].u[36, 0] < before[64].u[36, 0] - 30
     assert abs(after[64].y[:, 90:].astype(int) - before[64].y[:, 90:]).max() < 12
+
+
+def test_panels_are_painted_where_they_lie(made: tuple[FilmFolder, Film]) -> None:
+    folder, film = made
+    (plain,) = steps.make_masters(folder, film, ("mezzanine",), watch=silent(), engine=Local(1))
+    before = frames_of(plain.path, folder)
+    rows = ((Panel(source="wide", x=0.0), Panel(source="wide", x=1.0)),)
+    cut = (Shot(source="wide", start=0, end=30, panels=rows), *film.cut[1:])
+    (done,) = steps.make_masters(folder, film.replace(cut=cut), ("mezzanine",), watch=silent(), engine=Local(1))
+    after = frames_of(done.path, folder)
+    # 128 pixels: two panels of 63 would be odd, so 64 and 62 beside a gap of 2, their windows as high as the picture.
+    frame, whole = after[12], before[12]
+    assert (frame.y[:, 64:66] <= 70).all()
+    for part in (np.s_[:, :62], np.s_[:, 68:]):  # the left and the right part of the wide, in its own size
+        assert abs(frame.y[part].astype(int) - whole.y[part]).max() <= 12
+    assert psnr(before[40], after[40]) > 50
 
 
 def test_only_segments_with_effects_are_painted_anew(

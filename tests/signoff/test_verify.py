@@ -8,11 +8,11 @@ from fractions import Fraction
 import pytest
 
 from partsong.media.check import Decoded
-from partsong.signoff.masters import MasterPlan, Piece
+from partsong.signoff.masters import MasterPlan, Piece, View
 from partsong.signoff.verify import Compared, most_like, verify
 from partsong.timebase import Rate
 
-PLAN = MasterPlan("waltz", 64, 36, Rate.of("24"), (Piece("wide", 0, 48, tuple(range(48))),), 95_000)
+PLAN = MasterPlan("waltz", 64, 36, Rate.of("24"), (Piece(0, 48, (View("wide", tuple(range(48))),)),), 95_000)
 WHOLE = Decoded(48, Fraction(0), Fraction(47, 24), Fraction(24), True, 95_000, 48_000)
 GOOD = (Compared(0, 45.0, 0), Compared(24, 44.0, 24), Compared(47, 46.0, None))
 

@@ -5,6 +5,7 @@ All take a film and return a film; frames are the film's.
 
 from __future__ import annotations
 
+from partsong.cut.table import shown_in
 from partsong.errors import InvalidInput
 from partsong.film.coverage import placed_takes, song_frames
 from partsong.film.records import WIDE, Film, Shot
@@ -41,16 +42,17 @@ def joined(film: Film, start: int) -> Film:
     return _with(film, number - 1, 2, (longer,))
 
 
-def replaced(film: Film, start: int, source: str) -> Film:
-    """Return the film with the shot that begins at ``start`` showing another source.
+def replaced(film: Film, start: int, shows: str) -> Film:
+    """Return the film with the shot that begins at ``start`` showing another source, or panels, as a table writes them.
 
     Raises
     ------
     InvalidInput
-        If that source has no picture all through the shot.
+        If there is no such source, or one has no picture all through the shot.
     """
     number = _numbered(film, start)
-    shot = film.cut[number].replace(source=source)
+    source, panels = shown_in(film, shows)
+    shot = film.cut[number].replace(source=source, panels=panels)
     _has_picture(film, shot)
     return _with(film, number, 1, (shot,))
 
@@ -88,18 +90,19 @@ def _numbered(film: Film, start: int) -> int:
 
 
 def _has_picture(film: Film, shot: Shot) -> None:
-    if shot.source == WIDE:
-        return
-    film.take(shot.source)
-    placed = next((one for one in placed_takes(film) if one.take.id == shot.source), None)
-    if placed is None:
-        raise InvalidInput(f"{shot.source} is not placed on the song, so it cannot be shown. Place it first: lineup.")
-    frames = placed.frames()
     stop = min(shot.end, song_frames(film))
-    if not (frames.start <= shot.start and stop <= frames.stop):
-        raise InvalidInput(
-            f"{shot.source} has a picture from frame {frames.start} to {frames.stop}, not from {shot.start} to {stop}."
-        )
+    takes = {one.take.id: one for one in placed_takes(film)}
+    for source in shot.sources:
+        if source == WIDE:
+            continue
+        film.take(source)
+        if source not in takes:
+            raise InvalidInput(f"{source} is not placed on the song, so it cannot be shown. Place it first: lineup.")
+        frames = takes[source].frames()
+        if not (frames.start <= shot.start and stop <= frames.stop):
+            raise InvalidInput(
+                f"{source} has a picture from frame {frames.start} to {frames.stop}, not from {shot.start} to {stop}."
+            )
 
 
 def _with(film: Film, first: int, count: int, shots: tuple[Shot, ...]) -> Film:

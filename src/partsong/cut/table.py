@@ -6,13 +6,15 @@
     1.1        wide
     9.1        bass-close
     17.3+1/2   wide             # half a beat after beat 3 of bar 17
+    21.1       wide|bass-close  # two panels side by side; a / begins another row of panels
     @1203      melodica-close   # exactly this frame of the film
     25.1       -                # no picture
     33.1       wide
 
-Bars and beats count from 1. ``#`` begins a comment. The first comment names the revision that the table was printed
-from. Printing takes the musical place whose nearest frame is the shot's, and ``@frame`` where there is none, so that a
-printed table reads back to exactly the same frames.
+Bars and beats count from 1. A panel shows the window about the middle of its picture, or about another point of it:
+``bass-close(0.3,0.5)``, shares from the left and the top. ``#`` begins a comment. The first comment names the revision
+that the table was printed from. Printing takes the musical place whose nearest frame is the shot's, and ``@frame``
+where there is none, so that a printed table reads back to exactly the same frames.
 """
 
 from __future__ import annotations
@@ -26,7 +28,7 @@ from fractions import Fraction
 from partsong.cut.tempo import frame_of
 from partsong.errors import InvalidInput
 from partsong.film.coverage import placed_takes, song_frames
-from partsong.film.records import WIDE, Film, Shot, TempoMark
+from partsong.film.records import MOST_PANELS, WIDE, Film, Panel, Shot, TempoMark
 from partsong.film.tempo import Position, beats_in_bar, position_at, time_of
 from partsong.timebase import Rate, clock
 
@@ -35,6 +37,7 @@ NOTHING = "-"
 
 _PLACE = re.compile(r"(-?\d{1,6})\.(\d{1,2})(?:\+(\d{1,3})/(\d{1,3}))?")
 _FRAME = re.compile(r"@(\d{1,9})")
+_PANEL = re.compile(r"([a-z0-9-]+)(?:\((\d*\.?\d+),(\d*\.?\d+)\))?")
 _REVISION = re.compile(r"#\s*revision\s+(\d{1,9})\b")
 
 # Parts of a beat that are meant when a shot begins on one: halves, thirds, quarters. Finer ones would name nearly every
@@ -61,7 +64,7 @@ def printed(film: Film, revision: int) -> str:
     for shot in film.cut:
         if shot.start > reached:
             rows.append((place_text(film, reached), NOTHING))
-        rows.append((place_text(film, shot.start), shot.source))
+        rows.append((place_text(film, shot.start), shown_text(shot)))
         reached = shot.end
     if film.cut and reached < total:
         rows.append((place_text(film, reached), NOTHING))
@@ -72,6 +75,17 @@ def printed(film: Film, revision: int) -> str:
     if not rows:
         lines.append("# no shots yet; propose some: partsong cut propose FILM")
     return "\n".join(lines) + "\n"
+
+
+def shown_text(shot: Shot) -> str:
+    """Return how a table writes what a shot shows."""
+    if not shot.panels:
+        return shot.source
+    return "/".join("|".join(_panel_text(panel) for panel in row) for row in shot.panels)
+
+
+def _panel_text(panel: Panel) -> str:
+    return panel.source if (panel.x, panel.y) == (0.5, 0.5) else f"{panel.source}({panel.x:g},{panel.y:g})"
 
 
 def place_text(film: Film, frame: int) -> str:
@@ -149,8 +163,9 @@ def parsed(film: Film, text: str, name: str) -> Table:
     shots: list[Shot] = []
     for entry, end in zip(entries, ends, strict=True):
         if entry.source != NOTHING:
-            _has_picture(film, entry, end)
-            shots.append(Shot(source=entry.source, start=entry.start, end=end))
+            for source in entry.sources:
+                _has_picture(film, entry, source, end)
+            shots.append(Shot(source=entry.source, start=entry.start, end=end, panels=entry.panels))
     return Table(tuple(shots), revision)
 
 
@@ -174,6 +189,11 @@ class _Entry:
     start_column: int
     source: str
     source_column: int
+    panels: tuple[tuple[Panel, ...], ...] = ()
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        return tuple(panel.source for row in self.panels for panel in row) or (self.source,)
 
 
 def _entry(film: Film, spot: _Spot, words: Sequence[tuple[int, str]]) -> _Entry:
@@ -184,11 +204,47 @@ def _entry(film: Film, spot: _Spot, words: Sequence[tuple[int, str]]) -> _Entry:
     if len(words) > 2:
         raise spot.wrong(words[2][0], f"{words[2][1]!r} is too much; a line holds a place and a source.")
     source_column, source = words[1]
-    known = [WIDE, NOTHING, *(take.id for take in film.takes)]
+    if source == NOTHING:
+        return _Entry(spot, start, column, source, source_column)
+    try:
+        first, panels = shown_in(film, source)
+    except InvalidInput as problem:
+        raise spot.wrong(source_column, str(problem)) from problem
+    return _Entry(spot, start, column, first, source_column, panels)
+
+
+def shown_in(film: Film, text: str) -> tuple[str, tuple[tuple[Panel, ...], ...]]:
+    """Return (first source, rows of panels) of what a person wrote: a source, or panels parted by ``|`` and ``/``.
+
+    Raises
+    ------
+    InvalidInput
+        If a source is none, or the panels are too many.
+    """
+    rows = tuple(tuple(_panel(film, each) for each in row.split("|")) for row in text.split("/"))
+    count = sum(len(row) for row in rows)
+    if count > MOST_PANELS:
+        raise InvalidInput(f"{count} panels are too many; a shot has up to {MOST_PANELS}.")
+    if count == 1 and "(" in text:
+        raise InvalidInput(f"{text!r} shows the whole picture; a point of it is for one of several panels.")
+    return rows[0][0].source, rows if count > 1 else ()
+
+
+def _panel(film: Film, text: str) -> Panel:
+    match = _PANEL.fullmatch(text)
+    if match is None:
+        raise InvalidInput(
+            f"{text!r} is no source. Name {WIDE} or a take; in a panel a point of it may follow, as in take(0.3,0.5)."
+        )
+    source = match[1]
+    known = [WIDE, *(take.id for take in film.takes)]
     if source not in known:
         close = ", ".join(difflib.get_close_matches(source, known, n=3, cutoff=0.4)) or ", ".join(known[:6])
-        raise spot.wrong(source_column, f"there is no take {source!r}. The nearest: {close}.")
-    return _Entry(spot, start, column, source, source_column)
+        raise InvalidInput(f"there is no take {source!r}. The nearest: {close}.")
+    x, y = (0.5, 0.5) if match[2] is None else (float(match[2]), float(match[3]))
+    if not (0 <= x <= 1 and 0 <= y <= 1):
+        raise InvalidInput(f"the point of {text!r} lies outside its picture. Give shares from 0 to 1.")
+    return Panel(source=source, x=round(x, 4), y=round(y, 4))
 
 
 def frame_in(film: Film, text: str) -> int:
@@ -251,14 +307,14 @@ def _follows(entry: _Entry, entries: Sequence[_Entry], total: int) -> None:
         )
 
 
-def _has_picture(film: Film, entry: _Entry, end: int) -> None:
-    if entry.source == WIDE:
+def _has_picture(film: Film, entry: _Entry, source: str, end: int) -> None:
+    if source == WIDE:
         return
     assert film.rate is not None
-    placed = next((found for found in placed_takes(film) if found.take.id == entry.source), None)
+    placed = next((found for found in placed_takes(film) if found.take.id == source), None)
     if placed is None:
         raise entry.spot.wrong(
-            entry.source_column, f"{entry.source} is not placed on the song yet. Place it first: partsong lineup"
+            entry.source_column, f"{source} is not placed on the song yet. Place it first: partsong lineup"
         )
     frames = placed.frames()
     if frames.start <= entry.start and end <= frames.stop:
@@ -270,7 +326,7 @@ def _has_picture(film: Film, entry: _Entry, end: int) -> None:
         where = "nowhere in the song"
     raise entry.spot.wrong(
         entry.source_column,
-        f"{entry.source} is shown from frame {entry.start} to {end} but has a picture {where}.",
+        f"{source} is shown from frame {entry.start} to {end} but has a picture {where}.",
     )
 
 

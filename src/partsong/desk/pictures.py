@@ -14,7 +14,7 @@ from partsong.film.records import WIDE, Film
 from partsong.media import tags
 from partsong.media.thumbs import thumbnail
 from partsong.render.wide import Wide, merged_wide
-from partsong.signoff.masters import MasterPlan, Piece, frame_size
+from partsong.signoff.masters import MasterPlan, Piece, View, frame_size
 from partsong.signoff.paint import Painter, painter_for
 from partsong.signoff.steps import picture_of
 
@@ -88,14 +88,14 @@ def _painter(folder: FilmFolder, film: Film, source: str, frame: int, wide: Wide
     takes = [[one.model_dump(mode="json", exclude=_NOT_SEEN), _grade(film, one.id)] for one in film.takes]
     key = key_of(str(folder.root), film.look.model_dump(mode="json"), names, takes, size)
     if key not in _painters:
-        firsts = [Piece(name, at, at + 1, (frame if wide else 0,)) for at, name in enumerate(names)]
+        firsts = [Piece(at, at + 1, (View(name, (frame if wide else 0,)),)) for at, name in enumerate(names)]
         _painters[key] = painter_for(folder, film, MasterPlan("", *size, film.rate, tuple(firsts), 0), "h264")
         while len(_painters) > _MOST_PAINTERS:
             _painters.popitem(last=False)
     painter = _painters[key]
     shown = painter.sources[source]
     sources = {source: shown if wide is None else dataclasses.replace(shown, file=wide)}
-    return dataclasses.replace(painter, pieces=(Piece(source, 0, 1, (frame,)),), sources=sources)
+    return dataclasses.replace(painter, pieces=(Piece(0, 1, (View(source, (frame,)),)),), sources=sources)
 
 
 def _grade(film: Film, take: str) -> dict[str, Any] | None:

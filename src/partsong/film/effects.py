@@ -6,14 +6,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from partsong.film.records import Effect, Film, Flicker, Stutter
+from partsong.film.records import Effect, Film, Flicker, Panel, Stutter
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """Song frames ``start`` to before ``end`` show a source as the cut has it from song frame ``shows`` on.
 
-    ``shows`` is ``start`` but where a stutter shows something again. ``opens`` is where the cut's shot begins.
+    ``shows`` is ``start`` but where a stutter shows something again. ``opens`` is where the cut's shot begins. Where
+    the shot has panels, the frame shows these.
     """
 
     source: str
@@ -21,6 +22,7 @@ class Stretch:
     end: int
     shows: int
     opens: int
+    panels: tuple[tuple[Panel, ...], ...] = ()
 
     @property
     def shown(self) -> range:
@@ -31,7 +33,7 @@ class Stretch:
 def played(film: Film) -> tuple[Stretch, ...]:
     """Return the cut as it plays, in order; where the cut shows nothing, there is no stretch."""
     return tuple(
-        Stretch(shot.source, start + begin - shows, start + stop - shows, begin, shot.start)
+        Stretch(shot.source, start + begin - shows, start + stop - shows, begin, shot.start, shot.panels)
         for start, end, shows in _runs(film)
         for shot in film.cut
         for begin, stop in [(max(shot.start, shows), min(shot.end, shows + end - start))]

@@ -662,18 +662,49 @@ class Look(Record):
         return self
 
 
+class Panel(Record):
+    """A part of the frame with a source of its own: the window of its picture that fits, about a point of it."""
+
+    source: Id
+    x: Share = 0.5
+    y: Share = 0.5
+
+
+MOST_PANELS = 9
+
+
 class Shot(Record):
-    """One entry of the cut list: a source (``wide`` or a take) from song frame ``start`` to before ``end``."""
+    """One entry of the cut list: a source (``wide`` or a take) from song frame ``start`` to before ``end``.
+
+    With ``panels`` the frame is parted evenly into rows, from the top, and these into panels, from the left; ``source``
+    is then that of the first.
+    """
 
     source: Id
     start: Count
     end: Natural
+    panels: tuple[tuple[Panel, ...], ...] = ()
 
     @model_validator(mode="after")
     def _has_length(self) -> Self:
         if self.end <= self.start:
             raise ValueError(f"the shot of {self.source} at frame {self.start} must end after it starts")
         return self
+
+    @model_validator(mode="after")
+    def _panels_fit(self) -> Self:
+        if self.panels:
+            count = sum(len(row) for row in self.panels)
+            if not all(self.panels) or not 2 <= count <= MOST_PANELS:
+                raise ValueError(f"the shot at frame {self.start} must have 2 to {MOST_PANELS} panels, no row empty")
+            if self.panels[0][0].source != self.source:
+                raise ValueError(f"the shot at frame {self.start} must be named after its first panel")
+        return self
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """What it shows, each once."""
+        return tuple(dict.fromkeys(panel.source for row in self.panels for panel in row)) or (self.source,)
 
 
 class _Effect(Record):
@@ -849,7 +880,7 @@ class Film(Record):
             *(match.take for match in stage.matches),
             *stage.order,
             *([stage.reference] if stage.reference else []),
-            *(shot.source for shot in self.cut if shot.source != WIDE),
+            *(source for shot in self.cut for source in shot.sources if source != WIDE),
             *(mark.source for crop in self.crops for mark in crop.marks if mark.source != WIDE),
         ]
         _known("take", takes, named_takes)

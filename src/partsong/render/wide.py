@@ -171,7 +171,7 @@ def shown_frames(film: Film) -> list[int]:
     total = song_frames(film)
     if not film.cut:
         return list(range(total))
-    return [frame for shot in film.cut if shot.source == WIDE for frame in range(shot.start, min(shot.end, total))]
+    return [frame for shot in film.cut if WIDE in shot.sources for frame in range(shot.start, min(shot.end, total))]
 
 
 def segments_of(film: Film, frames: Iterable[int]) -> tuple[Segment, ...]:

@@ -18,7 +18,7 @@ from partsong.film.store import FilmStore, Head
 from partsong.media.planes import Planes
 from partsong.render.pixels import code_scale
 from partsong.signoff.crops import SHORT_SIDE, best_centre, window
-from partsong.signoff.masters import Piece, pixel_aspect, plan_master, upright_size
+from partsong.signoff.masters import Piece, pixel_aspect, plan_framed, upright_size
 from partsong.signoff.paint import Painter, painter_for
 from partsong.signoff.report import Picture, place_words
 from partsong.signoff.steps import picture_of
@@ -56,12 +56,12 @@ def propose_crop(store: FilmStore, shape: str, watch: Watch) -> Head:
     """
     film = store.head().film
     crop = Crop(shape="1:1").replace(shape=shape)
-    plan = plan_master(film, crop)
+    plan = plan_framed(film, crop)
     painter = painter_for(store.folder, film, plan, "h264")
     marks = []
     for piece in watch.over(plan.pieces, total=len(plan.pieces), doing=f"Framing {shape}"):
         x, y = _centre(painter, piece)
-        marks.append(CropMark(source=piece.source, start=piece.start, x=x, y=y))
+        marks.append(CropMark(source=piece.view.source, start=piece.start, x=x, y=y))
     framed = _marked(crop, marks)
     return store.change(f"Framed {len(marks)} shots for {shape}", lambda film: _with(film, framed))
 
@@ -116,20 +116,20 @@ def write_crop_page(folder: FilmFolder, film: Film, shape: str, watch: Watch) ->
         If there is no such crop, or no master could be made of the film.
     """
     crop = film.crop(shape)
-    plan = plan_master(film, crop)
+    plan = plan_framed(film, crop)
     painter = painter_for(folder, film, plan, "h264")
     shots = []
     for piece in watch.over(plan.pieces, total=len(plan.pieces), doing=f"Drawing the {shape} frames"):
-        assert piece.centre is not None
+        assert piece.view.centre is not None
         when = place_words(film, piece.start)
-        alt = f"{piece.source} at {when}, with what the {shape} master shows of it lit"
+        alt = f"{piece.view.source} at {when}, with what the {shape} master shows of it lit"
         (picture,) = _whole(painter, piece, [(piece.start + piece.stop - 1) // 2], _WIDTH)
         shots.append(
             Framed(
                 when,
                 clock(piece.start * plan.rate.frame_s),
-                piece.source,
-                piece.centre,
+                piece.view.source,
+                piece.view.centre,
                 picture_of(_lit(picture, painter, piece), alt),
             )
         )
@@ -164,10 +164,11 @@ def _with(film: Film, crop: Crop) -> Film:
 
 def _whole(painter: Painter, piece: Piece, frames: Sequence[int], width: int) -> Iterator[Planes]:
     """Yield frames of a shot as they are shown, rising: the whole picture of its source, reduced to a width."""
-    picture = painter.sources[piece.source].picture
+    picture = painter.sources[piece.view.source].picture
     across, down = upright_size(picture)
     size = (width, max(2, round(width * down / (across * pixel_aspect(picture))) // 2 * 2))
-    return replace(painter, pieces=(replace(piece, centre=None),), size=size, texture=None).pictures(frames)
+    whole = replace(piece, views=(replace(piece.view, centre=None),))
+    return replace(painter, pieces=(whole,), size=size, texture=None).pictures(frames)
 
 
 def _centre(painter: Painter, piece: Piece) -> tuple[float, float]:
@@ -184,20 +185,20 @@ def _centre(painter: Painter, piece: Piece) -> tuple[float, float]:
     # Grain moves everywhere alike. The root, since a body that sways is looked at as well as the hands that fly.
     movement = np.sqrt(np.maximum(moved - 2 * np.median(moved), 0))
     _, _, width, height = _window(painter, piece)
-    across, down = upright_size(painter.sources[piece.source].picture)
+    across, down = upright_size(painter.sources[piece.view.source].picture)
     return best_centre(movement, (width / across, height / down))
 
 
 def _window(painter: Painter, piece: Piece) -> tuple[int, int, int, int]:
     """Return the window of a shot in pixels of its source's picture."""
-    picture = painter.sources[piece.source].picture
-    assert piece.centre is not None
-    return window(upright_size(picture), pixel_aspect(picture), painter.size, piece.centre)
+    picture = painter.sources[piece.view.source].picture
+    assert piece.view.centre is not None
+    return window(upright_size(picture), pixel_aspect(picture), painter.size, piece.view.centre)
 
 
 def _lit(planes: Planes, painter: Painter, piece: Piece) -> Planes:
     """Return a small picture of a shot with all that the crop does not show dimmed."""
-    across, down = upright_size(painter.sources[piece.source].picture)
+    across, down = upright_size(painter.sources[piece.view.source].picture)
     left, top, width, height = _window(painter, piece)
     columns = [round(at * planes.width / across) for at in (left, left + width)]
     rows = [round(at * planes.height / down) for at in (top, top + height)]

@@ -7,18 +7,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import PurePath
 
 from partsong.errors import InvalidInput
 from partsong.film.coverage import PlacedTake, placed_takes, song_frames
 from partsong.film.effects import Stretch, played, told
+from partsong.film.panels import Box, boxes
 from partsong.film.records import WIDE, Film
 from partsong.film.tempo import bar_lines
 from partsong.timebase import Rate
 
 REEL_LENGTH = 8
+_UNIT = (16_000, 9_000)  # a frame in which panels are measured: their boxes are even there too
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +30,8 @@ class Event:
     Record positions are frames of the film from the start of the song. ``source_in`` counts the source's own frames at
     ``source_rate`` from 00:00:00:00, its timecode included; ``source_first`` and ``source_frames`` say what the file
     holds. ``drift_ppm`` is by how much the source must be stretched to stay with the song, ``slipped_frames`` how many
-    frames of its own it has shown more (or, negative, fewer) by the end of the shot than an even clock would.
+    frames of its own it has shown more (or, negative, fewer) by the end of the shot than an even clock would. ``panel``
+    is where in the frame it lies (left, top, width, height, as shares), where it does not fill it.
     """
 
     source: str
@@ -44,6 +47,7 @@ class Event:
     drop: bool
     drift_ppm: float
     slipped_frames: int
+    panel: tuple[float, float, float, float] | None = None
 
     @property
     def record_out(self) -> int:
@@ -88,7 +92,10 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Edit:
-    """The whole edit, ``start_frame`` being the label of its first frame counted from 00:00:00:00."""
+    """The whole edit, ``start_frame`` being the label of its first frame counted from 00:00:00:00.
+
+    ``events`` are the picture, and of shots with panels the first of these; ``beside`` has a track for each other one.
+    """
 
     title: str
     rate: Rate
@@ -97,6 +104,7 @@ class Edit:
     events: tuple[Event, ...]
     sound: Sound
     marks: tuple[Mark, ...]
+    beside: tuple[tuple[Event, ...], ...] = ()
 
 
 def edit_of(film: Film, urls: Mapping[str, str], wide: Sequence[WideFile] = ()) -> Edit:
@@ -119,22 +127,28 @@ def edit_of(film: Film, urls: Mapping[str, str], wide: Sequence[WideFile] = ()) 
     if film.song is None or film.rate is None or not film.cut:
         raise InvalidInput("The film has no cut yet. Let one be proposed: partsong cut propose FILM")
     placed = {entry.take.id: entry for entry in placed_takes(film)}
-    reels = reel_names(["mix", *dict.fromkeys(shot.source for shot in film.cut)])
+    reels = reel_names(["mix", *dict.fromkeys(source for shot in film.cut for source in shot.sources)])
     frames = song_frames(film)
     mix = film.song.mix
     assert mix.sound is not None
-    events = tuple(
-        _wide(stretch, film.rate, frames, reels, wide)
-        if stretch.source == WIDE
-        else _take(stretch, placed, reels, urls)
-        for stretch in played(film)
-    )
+    tracks: list[list[Event]] = [[]]
+    for stretch in played(film):
+        places: list[tuple[str, Box | None]] = [(stretch.source, None)]
+        if stretch.panels:
+            places = [(panel.source, box) for panel, box in boxes(stretch.panels, *_UNIT)]
+        tracks += [[] for _ in range(len(places) - len(tracks))]
+        for track, (source, box) in zip(tracks, places, strict=False):
+            if source == WIDE:
+                event = _wide(stretch, film.rate, frames, reels, wide)
+            else:
+                event = _take(stretch, source, placed, reels, urls)
+            track.append(event if box is None else replace(event, panel=_shares(box)))
     return Edit(
         title=film.name,
         rate=film.rate,
         start_frame=3600 * film.rate.nominal,  # 01:00:00:00: common practice, no source
         frames=frames,
-        events=events,
+        events=tuple(tracks[0]),
         sound=Sound(
             PurePath(mix.file.path).name,
             reels["mix"],
@@ -144,28 +158,35 @@ def edit_of(film: Film, urls: Mapping[str, str], wide: Sequence[WideFile] = ()) 
             mix.sound.channels,
         ),
         marks=_marks(film),
+        beside=tuple(tuple(track) for track in tracks[1:]),
     )
 
 
-def shown_frames(stretch: Stretch, placed: Mapping[str, PlacedTake]) -> tuple[int, ...]:
-    """Return the take's frame for each frame of a stretch of the cut.
+def _shares(box: Box) -> tuple[float, float, float, float]:
+    wide, high = _UNIT
+    left, top, width, height = box
+    return left / wide, top / high, width / wide, height / high
+
+
+def shown_frames(stretch: Stretch, source: str, placed: Mapping[str, PlacedTake]) -> tuple[int, ...]:
+    """Return a take's frame for each frame of a stretch of the cut that shows it.
 
     Raises
     ------
     InvalidInput
         If the take has no sure place on the song, or no picture for the whole stretch.
     """
-    entry = placed.get(stretch.source)
+    entry = placed.get(source)
     if entry is None:
         raise InvalidInput(
-            f"The cut shows {stretch.source!r} from frame {stretch.start}, which has no sure place on the song. "
+            f"The cut shows {source!r} from frame {stretch.start}, which has no sure place on the song. "
             f"Place it (partsong lineup) or change the shot: partsong cut --help"
         )
     numbers = tuple(entry.source_frame(frame) for frame in stretch.shown)
     if numbers[0] < 0 or numbers[-1] >= entry.take.picture.frames:
         covered = entry.frames()
         raise InvalidInput(
-            f"The cut shows {stretch.source!r} in frames {stretch.start} to {stretch.end - 1}, but its picture covers "
+            f"The cut shows {source!r} in frames {stretch.start} to {stretch.end - 1}, but its picture covers "
             f"{covered.start} to {covered.stop - 1} only. Shorten the shot: partsong cut --help"
         )
     return numbers
@@ -189,19 +210,19 @@ def reel_names(sources: list[str]) -> dict[str, str]:
 
 
 def _take(
-    stretch: Stretch, placed: Mapping[str, PlacedTake], reels: Mapping[str, str], urls: Mapping[str, str]
+    stretch: Stretch, source: str, placed: Mapping[str, PlacedTake], reels: Mapping[str, str], urls: Mapping[str, str]
 ) -> Event:
-    numbers = shown_frames(stretch, placed)
-    entry = placed[stretch.source]
+    numbers = shown_frames(stretch, source, placed)
+    entry = placed[source]
     picture, drift_ppm = entry.take.picture, entry.placement.drift_ppm
     first = picture.timecode.frame if picture.timecode else 0
     length_s = len(stretch.shown) * entry.rate.frame_s
     even_s = length_s * picture.rate.exact
     return Event(
-        source=stretch.source,
+        source=source,
         name=PurePath(entry.take.clip.file.path).name,
-        reel=reels[stretch.source],
-        url=urls.get(stretch.source),
+        reel=reels[source],
+        url=urls.get(source),
         record_in=stretch.start,
         frames=len(stretch.shown),
         source_rate=picture.rate,

@@ -1,7 +1,8 @@
 """The edit in two open forms: an OpenTimelineIO document and an edit list.
 
-**OpenTimelineIO** carries everything: the picture with its gaps, the mix, bar lines and sections as markers, clocks
-that drift. Rates become floating-point numbers here and nowhere else, because the format has no fractions.
+**OpenTimelineIO** carries everything: the picture with its gaps, further panels of shots as tracks of their own, the
+mix, bar lines, sections and effects as markers, clocks that drift. Rates become floating-point numbers here and nowhere
+else, because the format has no fractions.
 
 **The edit list** (layout of the SMPTE ST 258 family) carries one line of picture and the mix. All its labels count
 at the film's rate; a source that runs at another one, or whose clock drifts, is said so in a comment under its event.
@@ -10,6 +11,7 @@ at the film's rate; a source that runs at another one, or whose clock drifts, is
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -41,8 +43,12 @@ def timeline(edit: Edit) -> str:
                 {
                     **_item("Track.1", "picture", markers=[_marker(edit, number) for number in range(len(edit.marks))]),
                     "kind": "Video",
-                    "children": _picture(edit),
+                    "children": _picture(edit, edit.events),
                 },
+                *(
+                    {**_item("Track.1", f"panel {number}"), "kind": "Video", "children": _picture(edit, events)}
+                    for number, events in enumerate(edit.beside, start=2)
+                ),
                 {**_item("Track.1", "mix"), "kind": "Audio", "children": [_mix(edit)]},
             ],
         },
@@ -50,9 +56,9 @@ def timeline(edit: Edit) -> str:
     return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
 
 
-def _picture(edit: Edit) -> list[Json]:
+def _picture(edit: Edit, events: Sequence[Event]) -> list[Json]:
     children, at = [], 0
-    for event in edit.events:
+    for event in events:
         if event.record_in > at:
             length = _range(_time(0, edit.rate), _time(event.record_in - at, edit.rate))
             children.append({**_item("Gap.1", ""), "source_range": length})
@@ -66,6 +72,9 @@ def _clip(edit: Edit, event: Event) -> Json:
         _time(event.source_first, event.source_rate),
         _time(event.source_frames, event.source_rate),
     )
+    metadata: Json = {"reel": event.reel, "drift_ppm": event.drift_ppm}
+    if event.panel is not None:
+        metadata["panel"] = list(event.panel)
     effects = []
     if event.slipped_frames:
         effects.append(
@@ -79,7 +88,7 @@ def _clip(edit: Edit, event: Event) -> Json:
             }
         )
     return {
-        **_item("Clip.2", event.name, metadata={"reel": event.reel, "drift_ppm": event.drift_ppm}, effects=effects),
+        **_item("Clip.2", event.name, metadata=metadata, effects=effects),
         # The start counts the source's frames, the length those of the film: both whole numbers.
         "source_range": _range(_time(event.source_in, event.source_rate), _time(event.frames, edit.rate)),
         **_reference(event.name, event.url, whole),
@@ -171,6 +180,7 @@ def edit_list(edit: Edit) -> str:
         drop = event.drop and event.source_rate == edit.rate
         lines += [_event(number, event.reel, "V", places, edit.rate, drop=drop)]
         lines += [f"* FROM CLIP NAME: {_plain(event.name)}"]
+        lines += [f"* IN A PANEL BESIDE: {_plain(other.name)}" for other in _beside(edit, event)]
         if event.source_rate != edit.rate:
             lines += [f"* SOURCE RUNS AT {event.source_rate} FRAMES A SECOND, ITS LABELS HERE COUNT AT {edit.rate}"]
         if event.drift_ppm:
@@ -180,6 +190,10 @@ def edit_list(edit: Edit) -> str:
             ]
         lines += [""]
     return "\n".join(lines)
+
+
+def _beside(edit: Edit, event: Event) -> list[Event]:
+    return [other for track in edit.beside for other in track if other.record_in == event.record_in]
 
 
 def _event(

@@ -7,17 +7,18 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput
-from partsong.film.coverage import placed_takes, song_frames
-from partsong.film.effects import played
-from partsong.film.records import WIDE, Crop, Film, PictureInfo
+from partsong.film.coverage import PlacedTake, placed_takes, song_frames
+from partsong.film.effects import Stretch, played
+from partsong.film.panels import boxes
+from partsong.film.records import WIDE, Crop, Effect, Film, PictureInfo
 from partsong.media.planes import Planes
 from partsong.render.pixels import code_scale, colour_steps
 from partsong.signoff.crops import crop_size
@@ -30,29 +31,46 @@ SOUND_RATE_HZ = 48000
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
-    """A shot of the master: the film's frames from ``start`` to before ``stop`` show these ``frames`` of a source.
+class View:
+    """Frames of a source in the master's frame, or in a ``box`` of it (left, top, width, height): the picture, fitted.
 
-    With a ``centre``, as shares of the source's picture, only a window of the master's shape is shown of it.
+    With a ``centre``, as shares of the source's picture, only a window of that shape is shown of it.
     """
 
     source: str
-    start: int
-    stop: int
     frames: tuple[int, ...]
     centre: tuple[float, float] | None = None
+    box: tuple[int, int, int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A shot of the master: the film's frames from ``start`` to before ``stop`` show these views, mostly one."""
+
+    start: int
+    stop: int
+    views: tuple[View, ...]
+
+    @property
+    def view(self) -> View:
+        """The first of its views."""
+        return self.views[0]
 
     def within(self, first: int, stop: int) -> Piece | None:
         """Return the part of it between two frames of the film, or None when there is none."""
         begin, end = max(self.start, first), min(self.stop, stop)
         if begin >= end:
             return None
-        return replace(self, start=begin, stop=end, frames=self.frames[begin - self.start : end - self.start])
+        part = slice(begin - self.start, end - self.start)
+        return Piece(begin, end, tuple(replace(view, frames=view.frames[part]) for view in self.views))
 
 
 @dataclass(frozen=True, slots=True)
 class MasterPlan:
-    """The whole master before any file is opened. ``samples`` counts the sound of a channel at 48 kHz."""
+    """The whole master before any file is opened. ``samples`` counts the sound of a channel at 48 kHz.
+
+    Of the film's ``effects`` those on light are laid over its pictures; stutters are in its pieces.
+    """
 
     name: str
     width: int
@@ -60,6 +78,7 @@ class MasterPlan:
     rate: Rate
     pieces: tuple[Piece, ...]
     samples: int
+    effects: tuple[Effect, ...] = ()
 
     @property
     def frames(self) -> int:
@@ -79,7 +98,7 @@ class MasterPlan:
     @property
     def sources(self) -> tuple[str, ...]:
         """The sources that it shows, in the order of their first frame."""
-        return tuple(dict.fromkeys(piece.source for piece in self.pieces))
+        return tuple(dict.fromkeys(view.source for piece in self.pieces for view in piece.views))
 
 
 def plan_master(film: Film, crop: Crop | None = None) -> MasterPlan:
@@ -110,15 +129,40 @@ def plan_master(film: Film, crop: Crop | None = None) -> MasterPlan:
     placed = {entry.take.id: entry for entry in placed_takes(film)}
     pieces = []
     for stretch in played(film):
-        numbers = tuple(stretch.shown) if stretch.source == WIDE else shown_frames(stretch, placed)
-        centre = crop.centre(stretch.source, stretch.opens) if crop is not None else None
-        piece = Piece(stretch.source, stretch.start, stretch.end, numbers, centre).within(0, frames)
+        piece = Piece(stretch.start, stretch.end, _views(stretch, placed, (width, height), crop)).within(0, frames)
         if piece is not None:
             pieces.append(piece)
     sound = film.song.mix.sound
     assert sound is not None
     samples = round_half_up(Fraction(sound.samples * SOUND_RATE_HZ, sound.rate_hz))
-    return MasterPlan(name, width, height, film.rate, tuple(pieces), samples)
+    return MasterPlan(name, width, height, film.rate, tuple(pieces), samples, film.effects)
+
+
+def plan_framed(film: Film, crop: Crop) -> MasterPlan:
+    """Plan what a crop frames: the shots as they were cut, without effects, that show one picture each.
+
+    Raises
+    ------
+    InvalidInput
+        As :func:`plan_master`.
+    """
+    plan = plan_master(film.replace(effects=()), crop)
+    return replace(plan, pieces=tuple(piece for piece in plan.pieces if len(piece.views) == 1))
+
+
+def _views(
+    stretch: Stretch, placed: Mapping[str, PlacedTake], size: tuple[int, int], crop: Crop | None
+) -> tuple[View, ...]:
+    def frames(source: str) -> tuple[int, ...]:
+        return tuple(stretch.shown) if source == WIDE else shown_frames(stretch, source, placed)
+
+    if stretch.panels:
+        return tuple(
+            View(panel.source, frames(panel.source), (panel.x, panel.y), box)
+            for panel, box in boxes(stretch.panels, *size)
+        )
+    centre = crop.centre(stretch.source, stretch.opens) if crop is not None else None
+    return (View(stretch.source, frames(stretch.source), centre),)
 
 
 def frame_size(film: Film) -> tuple[int, int]:
@@ -185,28 +229,22 @@ def _even(length: Fraction) -> int:
     return 2 * round_half_up(length / 2)
 
 
-def on_black(planes: Planes, frame: tuple[int, int], left: int, top: int) -> Planes:
-    """Lay a picture on a black frame; returned as it is when it fills the frame."""
+def on_black(pictures: Sequence[tuple[Planes, int, int]], frame: tuple[int, int]) -> Planes:
+    """Lay pictures, each with its left and top edge, on a black frame; one that fills it is returned as it is."""
     wide, high = frame
-    if (planes.width, planes.height) == frame:
-        return planes
-    across, down = colour_steps(planes.chroma)
-    _, black, _, grey = code_scale(planes.bit_depth, planes.value_range)
-
-    def laid(plane: NDArray[np.generic], level: float, step_x: int, step_y: int) -> NDArray[np.generic]:
-        canvas = np.full((high // step_y, wide // step_x), level, plane.dtype)
-        y, x = top // step_y, left // step_x
-        canvas[y : y + plane.shape[0], x : x + plane.shape[1]] = plane
-        return canvas
-
-    return Planes(
-        laid(planes.y, black, 1, 1),
-        laid(planes.u, grey, across, down),
-        laid(planes.v, grey, across, down),
-        planes.bit_depth,
-        planes.matrix,
-        planes.value_range,
-    )
+    form = pictures[0][0]
+    if (form.width, form.height) == frame:
+        return form
+    across, down = colour_steps(form.chroma)
+    _, black, _, grey = code_scale(form.bit_depth, form.value_range)
+    y = np.full((high, wide), black, form.y.dtype)
+    u, v = (np.full((high // down, wide // across), grey, form.u.dtype) for _ in range(2))
+    for planes, left, top in pictures:
+        y[top : top + planes.height, left : left + planes.width] = planes.y
+        for canvas, plane in ((u, planes.u), (v, planes.v)):
+            row, column = top // down, left // across
+            canvas[row : row + plane.shape[0], column : column + plane.shape[1]] = plane
+    return Planes(y, u, v, form.bit_depth, form.matrix, form.value_range)
 
 
 def psnr(planned: Planes, decoded: Planes) -> float:

@@ -18,7 +18,7 @@ from partsong.render.table import FORMAT, KeptTable, apply_table, build_table, k
 from partsong.render.texture import textured
 from partsong.render.wide import Wide, merged_wide
 from partsong.signoff.crops import cropped, window
-from partsong.signoff.masters import MasterPlan, Piece, fitted, on_black, pixel_aspect
+from partsong.signoff.masters import MasterPlan, Piece, View, fitted, on_black, pixel_aspect
 from partsong.timebase import Rate
 from partsong.watch import Watch
 
@@ -51,14 +51,21 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
-    """A frame of the film as it was recorded, in the size that it is shown in and where in the frame that lies."""
+class Seen:
+    """A picture as it was recorded, in the size that it is shown in, and where in the frame that lies."""
 
-    frame: int
     source: str
     planes: Planes
     left: int
     top: int
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A frame of the film: its picture, or those of its panels."""
+
+    frame: int
+    pictures: tuple[Seen, ...]
 
 
 @dataclass(frozen=True)
@@ -84,29 +91,43 @@ class Painter:
 
     def shown(self, frames: Sequence[int]) -> Iterator[Shown]:
         """Yield frames of the film, rising, before the look: the same for every kind of master."""
-        from partsong.media.picture import resized
-
         for piece in self.pieces:
             shown = [frame for frame in frames if piece.start <= frame < piece.stop]
             if shown:
-                source = self.sources[piece.source]
-                wanted = [piece.frames[frame - piece.start] for frame in shown]
-                for frame, planes in zip(shown, source.read(wanted), strict=True):
-                    size, aspect = (planes.width, planes.height), pixel_aspect(source.picture)
-                    left, top, (width, height) = 0, 0, self.size
-                    if piece.centre is not None:
-                        planes = cropped(planes, *window(size, aspect, self.size, piece.centre))
-                    else:
-                        left, top, width, height = fitted(*size, aspect, self.size)
-                    yield Shown(frame, piece.source, resized(planes, width, height), left, top)
+                at = [frame - piece.start for frame in shown]
+                views = [self._seen(view, [view.frames[n] for n in at]) for view in piece.views]
+                for frame, *pictures in zip(shown, *views, strict=True):
+                    yield Shown(frame, tuple(pictures))
+
+    def _seen(self, view: View, frames: Sequence[int]) -> Iterator[Seen]:
+        """Yield frames of a source in the size that they are shown in."""
+        from partsong.media.picture import resized
+
+        source = self.sources[view.source]
+        aspect = pixel_aspect(source.picture)
+        left, top, width, height = view.box or (0, 0, *self.size)
+        for planes in source.read(frames):
+            size = (planes.width, planes.height)
+            if view.centre is not None:
+                part = cropped(planes, *window(size, aspect, (width, height), view.centre))
+                yield Seen(view.source, resized(part, width, height), left, top)
+            else:
+                beside, above, across, down = fitted(*size, aspect, (width, height))
+                yield Seen(view.source, resized(planes, across, down), left + beside, top + above)
 
     def graded(self, shown: Shown) -> Planes:
         """Return a frame as it goes to the encoder."""
-        planes = apply_table(shown.planes, self.sources[shown.source].table.table, chroma=self.recipe.chroma)
+        pictures = [(self._looked(seen), seen.left, seen.top) for seen in shown.pictures]
+        if len(pictures) > 1:
+            pictures = [(on_black(pictures, self.size), 0, 0)]
+        ((planes, left, top),) = pictures
         planes = laid(planes, self.effects, shown.frame)
         if self.texture is not None:
             planes = textured(planes, self.texture, shown.frame)
-        return on_black(planes, self.size, shown.left, shown.top)
+        return on_black([(planes, left, top)], self.size)
+
+    def _looked(self, seen: Seen) -> Planes:
+        return apply_table(seen.planes, self.sources[seen.source].table.table, chroma=self.recipe.chroma)
 
     def segments(self, plan: MasterPlan) -> list[Segment]:
         """Cut the master into segments, each keyed by all that its pixels depend on."""
@@ -115,7 +136,10 @@ class Painter:
         found = []
         for span in spans(plan.frames, round(SEGMENT_S * plan.rate.exact)):
             shown = [piece for piece in (each.within(span.start, span.stop) for each in self.pieces) if piece]
-            content = [[*self.sources[piece.source].content(piece.frames), piece.centre] for piece in shown]
+            content = [
+                [[*self.sources[view.source].content(view.frames), view.centre, view.box] for view in piece.views]
+                for piece in shown
+            ]
             # The grain of a frame hangs on its number in the film.
             over = [self.texture.model_dump(), span.start] if self.texture else []
             done = [one.model_dump() for one in self.effects if one.start < span.stop and span.start < one.end]
@@ -168,7 +192,7 @@ def painter_for(folder: FilmFolder, film: Film, plan: MasterPlan, recipe_name: s
     cube = table_of(folder, film.look)
     sources = {name: _source(folder, film, film.look, cube, plan, name, RECIPES[recipe_name]) for name in plan.sources}
     size = (plan.width, plan.height)
-    return Painter(sources, plan.pieces, size, plan.rate, recipe_name, film.look.texture, film.effects)
+    return Painter(sources, plan.pieces, size, plan.rate, recipe_name, film.look.texture, plan.effects)
 
 
 def _source(
@@ -184,7 +208,8 @@ def _source(
 
     file: Path | Wide
     if name == WIDE:
-        frames = [frame for piece in plan.pieces if piece.source == WIDE for frame in piece.frames]
+        views = [view for piece in plan.pieces for view in piece.views if view.source == WIDE]
+        frames = sorted({frame for view in views for frame in view.frames})
         file = merged_wide(folder, film, frames)
         picture, content, sample = file.picture, WIDE, frames[0]
         space, grade = space_of_wide(film, look), None  # each layer's own is in the wide already

@@ -53,7 +53,10 @@ class TakeLine:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A stretch of one shot within a cell of the score: ``share`` of the cell's length, ``frame`` in its middle."""
+    """A stretch of one shot within a cell of the score: ``share`` of the cell's length, ``frame`` in its middle.
+
+    ``source`` names what it shows: of panels, all of their sources.
+    """
 
     source: str
     share: float
@@ -156,7 +159,9 @@ def score_of(film: Film) -> tuple[Cell, ...]:
             if begin < end:
                 opens = shot.start >= first and shot.start > 0
                 share = (end - begin) / (stop - first)
-                spans.append(Span(shot.source, share, (begin + end) // 2, opens, clock(begin * rate.frame_s)))
+                spans.append(
+                    Span(" and ".join(shot.sources), share, (begin + end) // 2, opens, clock(begin * rate.frame_s))
+                )
         # A line of music names its voices anew, even where nothing changes.
         new = [
             span.source for at, span in enumerate(spans) if span.opens or (at == 0 and len(cells) % BARS_A_LINE == 0)
@@ -191,8 +196,8 @@ def glance_of(film: Film) -> tuple[tuple[str, str], ...]:
     roaming = sum(take.kind == "roaming" for take in film.takes)
     lines.append(("Takes", f"{len(film.takes) - roaming} from the locked-off camera, {roaming} roaming"))
     if film.cut:
-        wide = sum(shot.source == WIDE for shot in film.cut)
-        lines.append(("Cut", f"{_count(len(film.cut), 'shot')}, {wide} of the wide"))
+        wide = sum(WIDE in shot.sources for shot in film.cut)
+        lines.append(("Cut", f"{_count(len(film.cut), 'shot')}, {wide} with the wide"))
     if film.effects:
         lines.append(("Effects", "; ".join(told(effect) for effect in film.effects)))
     if film.look is not None:

@@ -27,6 +27,7 @@ from partsong.signoff.masters import (
     MasterKind,
     MasterPlan,
     Piece,
+    View,
     file_name,
     frame_size,
     plan_master,
@@ -391,12 +392,12 @@ def write_edit(folder: FilmFolder, film: Film) -> tuple[Path, Path]:
 
     assert film.song is not None
     urls = {"mix": folder.locate(film.song.mix.file).as_uri()}
-    for source in {shot.source for shot in film.cut} - {WIDE}:
+    for source in {source for shot in film.cut for source in shot.sources} - {WIDE}:
         urls[source] = folder.locate(film.take(source).clip.file).as_uri()
     wide = [
         WideFile(joined(folder, run).as_uri(), run.segments[0].first, run.segments[-1].stop)
         for run in merged_runs(folder, film)
-        if any(shot.source == WIDE and run.covers(shot.start, shot.end) for shot in film.cut)
+        if any(WIDE in shot.sources and run.covers(shot.start, shot.end) for shot in film.cut)
     ]
     edit = edit_of(film, urls, wide)
     names = tuple(folder.masters / f"{file_name(film.name)}{suffix}" for suffix in (".otio", ".edl"))
@@ -480,7 +481,7 @@ def _shown(folder: FilmFolder, film: Film, frames: Mapping[str, int], width: int
     assert film.rate is not None
     if film.look is not None:
         # As if they were the frames of one short master: sources of one encoding then share their table.
-        pieces = tuple(Piece(name, at, at + 1, (frame,)) for at, (name, frame) in enumerate(frames.items()))
+        pieces = tuple(Piece(at, at + 1, (View(name, (frame,)),)) for at, (name, frame) in enumerate(frames.items()))
         painter = painter_for(folder, film, MasterPlan("", *size, film.rate, pieces, 0), "h264")
         return dict(zip(frames, painter.pictures(range(len(pieces))), strict=True))
     shown = {}

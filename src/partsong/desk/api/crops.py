@@ -17,7 +17,16 @@ from partsong.film.records import WIDE, Crop, Film, Share
 from partsong.film.store import FilmStore, Head
 from partsong.signoff import crop_steps
 from partsong.signoff.crops import window
-from partsong.signoff.masters import MasterPlan, Piece, fitted, frame_size, pixel_aspect, plan_master, upright_size
+from partsong.signoff.masters import (
+    MasterPlan,
+    Piece,
+    fitted,
+    frame_size,
+    pixel_aspect,
+    plan_framed,
+    plan_master,
+    upright_size,
+)
 from partsong.signoff.report import place_words
 from partsong.watch import Watch
 
@@ -95,7 +104,7 @@ def crops(desk: Desk) -> Crops:
     """Return how the film is framed for masters of other shapes."""
     film = desk.head().film
     try:
-        told_crops = tuple(_crop(film, crop, plan_master(film, crop)) for crop in film.crops)
+        told_crops = tuple(_crop(film, crop, plan_framed(film, crop)) for crop in film.crops)
         plan_master(film)
     except InvalidInput as problem:
         return Crops(crops=(), offered=(), aspect=1.0, in_the_way=str(problem))
@@ -115,21 +124,21 @@ def _crop(film: Film, crop: Crop, plan: MasterPlan) -> CropTold:
 
 
 def _shot(film: Film, plan: MasterPlan, piece: Piece) -> FramedTold:
-    assert piece.centre is not None
+    assert piece.view.centre is not None
     frame = frame_size(film)
-    if piece.source == WIDE:
+    if piece.view.source == WIDE:
         size, aspect = frame, Fraction(1)
     else:
-        picture = film.take(piece.source).picture
+        picture = film.take(piece.view.source).picture
         size, aspect = upright_size(picture), pixel_aspect(picture)
-    middle = piece.frames[(len(piece.frames) - 1) // 2]
+    middle = piece.view.frames[(len(piece.view.frames) - 1) // 2]
     return FramedTold(
         start=piece.start,
-        source=piece.source,
+        source=piece.view.source,
         place=place_words(film, piece.start),
-        picture=f"/media/pictures/{piece.source}/{middle}{version(film)}",
+        picture=f"/media/pictures/{piece.view.source}/{middle}{version(film)}",
         inside=_box(fitted(*size, aspect, frame), frame),
-        shows=_box(window(size, aspect, (plan.width, plan.height), piece.centre), size),
+        shows=_box(window(size, aspect, (plan.width, plan.height), piece.view.centre), size),
     )
 
 

@@ -11,13 +11,13 @@ from pydantic import Field
 
 from partsong.cut import edits, effects
 from partsong.cut.steps import add_effect, effect_rows, propose_cut, remove_effect
-from partsong.cut.table import place_text
+from partsong.cut.table import place_text, shown_text
 from partsong.desk.pictures import picture, version
 from partsong.desk.routes import Done, Edit, Route, Wire, changed, frame_in
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
 from partsong.film.coverage import placed_takes, song_frames
-from partsong.film.records import WIDE, Effect, Film
+from partsong.film.records import WIDE, Effect, Film, Panel
 from partsong.film.tempo import Position, beats_in_bar, position_at, time_of
 from partsong.render.flashing import FLASHES_ALLOWED
 from partsong.signoff.report import BARS_A_LINE, score_of
@@ -31,13 +31,13 @@ Frame = Annotated[int, Field(ge=0, le=10**8)]
 
 
 class SpanTold(Wire):
-    """A stretch of one shot within a bar: which shot, how much of the bar, and its picture."""
+    """A stretch of one shot within a bar: which shot, how much of the bar, and its pictures, in rows from the top."""
 
     shot: int
     source: str
     share: float
     opens: bool
-    picture: str
+    pictures: tuple[tuple[str, ...], ...]
 
 
 class BarTold(Wire):
@@ -52,9 +52,14 @@ class BarTold(Wire):
 
 
 class ShotTold(Wire):
-    """A shot: its source, frames, place in the score, and start and length in words."""
+    """A shot: its source, its rows of panels where it has any, frames, place in the score, start and length in words.
+
+    ``shows`` is all of what it shows, as a table writes it.
+    """
 
     source: str
+    shows: str
+    panels: tuple[tuple[Panel, ...], ...]
     start: int
     end: int
     place: str
@@ -89,10 +94,11 @@ class Meter(Wire):
 
 
 class CutScore(Wire):
-    """The cut, wrapped ``bars_a_line`` bars a line."""
+    """The cut, wrapped ``bars_a_line`` bars a line; ``aspect`` is how much wider than high the frame is."""
 
     revision: int
     bars_a_line: int
+    aspect: float
     rate: float
     frames: int
     bars: tuple[BarTold, ...]
@@ -117,10 +123,10 @@ class At(Edit):
 
 
 class Replace(Edit):
-    """What the shot that begins at ``frame`` is to show."""
+    """What the shot that begins at ``frame`` is to show, as a table writes it."""
 
     frame: Frame
-    source: str
+    shows: Annotated[str, Field(max_length=1000)]
 
 
 class Move(Edit):
@@ -172,12 +178,15 @@ def cut(desk: Desk) -> CutScore:
     return CutScore(
         revision=head.revision.number,
         bars_a_line=BARS_A_LINE,
+        aspect=film.width / film.height if film.width and film.height else 16 / 9,
         rate=float(film.rate.exact),
         frames=total,
         bars=_bars(film, total),
         shots=tuple(
             ShotTold(
                 source=shot.source,
+                shows=shown_text(shot),
+                panels=shot.panels,
                 start=shot.start,
                 end=shot.end,
                 place=place_text(film, shot.start),
@@ -203,18 +212,23 @@ def _bars(film: Film, total: int) -> tuple[BarTold, ...]:
     assert film.song is not None
     takes = {one.take.id: one for one in placed_takes(film)}
     told, at, of = [], 0, version(film)
+
+    def picture_of(source: str, frame: int) -> str:
+        own = frame if source == WIDE else takes[source].source_frame(frame)
+        return f"/media/pictures/{source}/{own}{of}"
+
     for cell in score_of(film):
         spans = []
         for span in cell.spans:
             number = next(n for n, shot in enumerate(film.cut) if shot.start <= span.frame < shot.end)
-            own = span.frame if span.source == WIDE else takes[span.source].source_frame(span.frame)
+            rows = film.cut[number].panels or ((Panel(source=span.source),),)
             spans.append(
                 SpanTold(
                     shot=number,
                     source=span.source,
                     share=span.share,
                     opens=span.opens,
-                    picture=f"/media/pictures/{span.source}/{own}{of}",
+                    pictures=tuple(tuple(picture_of(panel.source, span.frame) for panel in row) for row in rows),
                 )
             )
         first, stop, beats = _frames_of(film, cell.label, at, total)
@@ -265,8 +279,8 @@ def join(desk: Desk, wish: At) -> Done:
 
 def replace(desk: Desk, wish: Replace) -> Done:
     """Show another source in the shot that begins at a frame."""
-    sentence = f"The shot at {_place(desk, wish.frame)} shows {wish.source}"
-    return _edit(desk, wish, sentence, lambda film: edits.replaced(film, wish.frame, wish.source))
+    sentence = f"The shot at {_place(desk, wish.frame)} shows {wish.shows}"
+    return _edit(desk, wish, sentence, lambda film: edits.replaced(film, wish.frame, wish.shows))
 
 
 def move(desk: Desk, wish: Move) -> Done:

@@ -151,7 +151,7 @@ def start_masters(desk: Desk, wish: Kinds) -> JobTold:
     def work(watch: Watch) -> str:
         with desk.store() as store:
             film = store.head().film
-            if any(shot.source == WIDE for shot in film.cut):
+            if any(WIDE in shot.sources for shot in film.cut):
                 merge(store, watch)
             crop = film.crop(wish.crop) if wish.crop else None
             made = make_masters(store.folder, film, kinds, watch=watch, crop=crop)

@@ -18,7 +18,8 @@ from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, PartsongError
 from partsong.film.coverage import placed_takes, song_frames
 from partsong.film.folder import key_of, writing
-from partsong.film.records import WIDE, Curve, Film, Look, Oval, Patch, Point, Pose
+from partsong.film.panels import boxes
+from partsong.film.records import WIDE, Curve, Film, Look, Oval, Patch, Point, Pose, Shot
 from partsong.film.store import FilmStore, Head
 from partsong.film.tempo import bar_lines
 from partsong.render import colour
@@ -112,12 +113,25 @@ class TileTold(Wire):
     stop: int
 
 
+class PanelShown(Wire):
+    """A panel of a shot: its source, where in the frame it lies, and which point of its picture it shows (shares)."""
+
+    source: str
+    left: float
+    top: float
+    width: float
+    height: float
+    x: float
+    y: float
+
+
 class Shown(Wire):
-    """A shot of the cut: its source, from ``start`` to before ``end``."""
+    """A shot of the cut: its source, from ``start`` to before ``end``, and its panels where it has any."""
 
     source: str
     start: int
     end: int
+    panels: tuple[PanelShown, ...]
 
 
 class StageTold(Wire):
@@ -220,9 +234,24 @@ def stage(desk: Desk) -> StageTold:
         layers=tuple(_layer(film, take) for take in film.stage.order),
         drawn=drawn,
         runs=runs,
-        cut=tuple(Shown(source=shot.source, start=shot.start, end=shot.end) for shot in film.cut),
+        cut=tuple(
+            Shown(source=shot.source, start=shot.start, end=shot.end, panels=_panels(film, shot)) for shot in film.cut
+        ),
         bars=bars_of(film),
     )
+
+
+def _panels(film: Film, shot: Shot) -> tuple[PanelShown, ...]:
+    if not shot.panels or not film.width or not film.height:
+        return ()
+    wide, high = film.width, film.height
+    return tuple(
+        PanelShown(
+            source=panel.source, left=left / wide, top=top / high, width=width / wide, height=height / high,
+            x=panel.x, y=panel.y,
+        )
+        for panel, (left, top, width, height) in boxes(shot.panels, wide, high)
+    )  # fmt: skip
 
 
 def bars_of(film: Film) -> tuple[int, ...]:

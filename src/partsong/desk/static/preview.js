@@ -8,7 +8,8 @@ import * as fragments from "./preview.glsl.js";
 /** @typedef {{take: string, patch: number, oval: Oval | null, curve: Point[] | null, feather_px: number, opacity: number, fills: number, gain: number[], back: number[]}} Layer */
 /** @typedef {{take: string, x: number, y: number, width: number, height: number, first: number, stop: number}} Tile */
 /** @typedef {{first: number, stop: number, layers: number[]}} Run  `layers` are numbers of the plan's. */
-/** @typedef {{width: number, height: number, rate_num: number, rate_den: number, frames: number, tiles: Tile[], drawn: Layer[], runs: Run[], cut: {source: string, start: number, end: number}[]}} Plan */
+/** @typedef {{width: number, height: number, rate_num: number, rate_den: number, frames: number, tiles: Tile[], drawn: Layer[], runs: Run[], cut: {source: string, start: number, end: number, panels: Panel[]}[]}} Plan */
+/** @typedef {{source: string, left: number, top: number, width: number, height: number, x: number, y: number}} Panel  Where it lies in the frame, and the point of its picture that it shows, all as shares. */
 
 const MOST_LAYERS = 16;
 const LAYER = 96; // bytes of the shader's Seen
@@ -149,21 +150,29 @@ export class Preview {
     gl.activeTexture(gl.TEXTURE2);
     gl.bindTexture(gl.TEXTURE_2D, atlas);
     gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGBA8, gl.RGBA, gl.UNSIGNED_BYTE, this.video);
-    await this.lattice(this.seen());
+    await Promise.all([this.seen(), ...this.panels().map((panel) => panel.source)].map((source) => this.lattice(source)));
     this.drawn = null;
     this.draw(moving);
     this.onframe(frame);
   }
 
-  /** The source that is seen at this frame. */
-  seen() {
-    if (this.mode !== "cut") return this.mode;
-    return this.plan?.cut.find((shot) => shot.start <= this.frame && this.frame < shot.end)?.source ?? WIDE;
+  /** The shot of the cut at this frame, while that is what is shown. */
+  shot() {
+    return this.mode === "cut" ? this.plan?.cut.find((shot) => shot.start <= this.frame && this.frame < shot.end) : undefined;
   }
 
-  /** The layers that are drawn now, from the bottom up. @returns {Layer[]} */
-  layers() {
-    const source = this.seen();
+  /** The source that is seen at this frame; of a shot with panels, that of the first. */
+  seen() {
+    return this.mode === "cut" ? (this.shot()?.source ?? WIDE) : this.mode;
+  }
+
+  /** The panels that are seen at this frame. @returns {Panel[]} */
+  panels() {
+    return this.shot()?.panels ?? [];
+  }
+
+  /** The layers that are drawn of a source, from the bottom up. @returns {Layer[]} */
+  layers(source = this.seen()) {
     if (source !== WIDE) return [{ take: source, patch: 0, oval: null, curve: null, feather_px: 0, opacity: 1, fills: 0, gain: [1, 1, 1], back: [1, 0, 0, 0] }];
     const run = this.plan?.runs.find((one) => one.first <= this.frame && this.frame < one.stop);
     return (run?.layers ?? []).map((number) => {
@@ -187,6 +196,10 @@ export class Preview {
     const { width, height } = this.plan;
     this.fitted();
     const grid = gridOf(width, height);
+    if (this.panels().length) {
+      this.drawPanels(grid);
+      return;
+    }
     const layers = this.layers();
     const before = this.drawn?.layers.length === layers.length ? this.drawn : null;
     const same = (/** @type {Layer} */ one, /** @type {Layer} */ other) => JSON.stringify(one) === JSON.stringify(other);
@@ -203,6 +216,32 @@ export class Preview {
     this.strips(layers, stripsOf(sets, wanted, grid), grid, lattice, coarse);
     clearTimeout(this.settling);
     if (moving) this.settle();
+  }
+
+  /** Draw each panel's source, so large that the window it shows fills the panel. @param {import("./lib/cells.js").Grid} grid */
+  drawPanels(grid) {
+    if (!this.gl || !this.plan) return;
+    const { context: gl } = this.gl;
+    const { width, height } = this.canvas;
+    gl.clearColor(0, 0, 0, 1);
+    gl.clear(gl.COLOR_BUFFER_BIT);
+    gl.enable(gl.SCISSOR_TEST);
+    for (const panel of this.panels()) {
+      const lattice = this.lattices.get(panel.source);
+      if (!lattice) continue;
+      const layers = this.layers(panel.source);
+      const sets = setsOf(layers.map((layer) => reach(layer, grid, /** @type {Plan} */ (this.plan).width, /** @type {Plan} */ (this.plan).height)));
+      // The window has the panel's shape; it is as large as the picture lets it be, and lies wholly in it.
+      const [across, down] = [Math.min(1, panel.width / panel.height), Math.min(1, panel.height / panel.width)];
+      const begin = (/** @type {number} */ middle, /** @type {number} */ part) => Math.max(0, Math.min(middle - part / 2, 1 - part));
+      const box = { left: Math.round(panel.left * width), bottom: height - Math.round((panel.top + panel.height) * height), width: Math.round(panel.width * width), height: Math.round(panel.height * height) };
+      const [large, high] = [box.width / across, box.height / down];
+      gl.scissor(box.left, box.bottom, box.width, box.height);
+      this.strips(layers, stripsOf(sets, new Uint8Array(sets.length).fill(1), grid), grid, lattice, 0,
+        [Math.round(box.left - begin(panel.x, across) * large), Math.round(box.bottom - (1 - begin(panel.y, down) - down) * high), Math.round(large), Math.round(high)]);
+    }
+    gl.disable(gl.SCISSOR_TEST);
+    this.drawn = null;
   }
 
   /** Draw finely when nothing has moved for a while. */
@@ -249,8 +288,9 @@ export class Preview {
   /**
    * @param {Layer[]} layers @param {Map<number, number[]>} strips @param {import("./lib/cells.js").Grid} grid @param {WebGLTexture} lattice
    * @param {number} coarse  Of COARSE; above 0 it is drawn small first, and then made larger.
+   * @param {[number, number, number, number]} [onto]  Where on the canvas the frame lies; all of it unless given.
    */
-  strips(layers, strips, grid, lattice, coarse) {
+  strips(layers, strips, grid, lattice, coarse, onto) {
     if (!this.gl || !strips.size) return;
     this.curves(layers);
     const { context: gl, programs, block, corners, step } = this.gl;
@@ -282,7 +322,7 @@ export class Preview {
     const [wide, high] = [width, height].map((side) => Math.max(1, Math.round(side / COARSE[coarse])));
     if (coarse) this.small(wide, high, coarse);
     else this.enlarged = -1;
-    gl.viewport(0, 0, wide, high);
+    gl.viewport(...(onto ?? [0, 0, wide, high]));
     calls.forEach(({ program, first, count }, number) => {
       gl.useProgram(program);
       gl.bindBufferRange(gl.UNIFORM_BUFFER, 0, block, number * step, BLOCK);

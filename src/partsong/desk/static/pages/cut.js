@@ -5,10 +5,11 @@ import { course, effectsList } from "../lib/effects_list.js";
 import { later } from "../lib/pictures.js";
 import { cutPlayer } from "../lib/playing.js";
 
-/** @typedef {{shot: number, source: string, share: number, opens: boolean, picture: string}} Span */
+/** @typedef {{shot: number, source: string, share: number, opens: boolean, pictures: string[][]}} Span */
 /** @typedef {{label: string, section: string, first: number, stop: number, beats: number[], spans: Span[]}} Bar */
-/** @typedef {{source: string, start: number, end: number, place: string, words: string}} Shot */
-/** @typedef {{bars_a_line: number, rate: number, frames: number, bars: Bar[], shots: Shot[], sources: {source: string, first: number, stop: number}[], effects: import("../lib/effects_list.js").Told[], meter: import("../lib/effects_list.js").Meter, in_the_way: string}} Cut */
+/** @typedef {{source: string, x: number, y: number}} Panel */
+/** @typedef {{source: string, shows: string, panels: Panel[][], start: number, end: number, place: string, words: string}} Shot */
+/** @typedef {{bars_a_line: number, aspect: number, rate: number, frames: number, bars: Bar[], shots: Shot[], sources: {source: string, first: number, stop: number}[], effects: import("../lib/effects_list.js").Told[], meter: import("../lib/effects_list.js").Meter, in_the_way: string}} Cut */
 
 /** @type {import("../lib/page.js").Page} */
 export default {
@@ -70,17 +71,22 @@ export default {
       const share = (/** @type {number} */ frame) => ((frame - bar.first) / Math.max(1, bar.stop - bar.first)) * 100;
       let reached = 0;
       const pictures = bar.spans.map((span, place) => {
-        const name = span.opens || place > 0 || begins ? span.source : "";
+        const shows = cut.shots[span.shot].shows;
+        const name = span.opens || place > 0 || begins ? shows : "";
         const opens = span.opens || place > 0;
         const mark = (opens || name) && h("span", { class: opens ? "cut-mark" : "voice-name", style: { left: `${reached * 100}%` }, "aria-hidden": "true" }, name);
         reached += span.share;
-        const picture = later(span.picture, { draggable: "false" });
-        picture.addEventListener("error", () => picture.replaceWith(h("span", { class: "no-picture" }, span.source === "wide" ? "not merged yet" : "no picture")));
+        const pictures = span.pictures.map((row, down) => row.map((address, across) => {
+          const picture = later(address, { draggable: "false", style: windowOf(cut.shots[span.shot].panels, down, across) });
+          picture.addEventListener("error", () => picture.replaceWith(h("span", { class: "no-picture" }, address.includes("/wide/") ? "not merged yet" : "no picture")));
+          return picture;
+        }));
+        const alone = pictures.length === 1 && pictures[0].length === 1;
         return [mark, h("button", {
           type: "button", class: `span${span.shot === chosen ? " chosen" : ""}`, style: { "flex-grow": String(span.share) },
-          "aria-label": `Bar ${bar.label}: ${span.source}`, "aria-pressed": String(span.shot === chosen), tabindex: -1,
+          "aria-label": `Bar ${bar.label}: ${shows}`, "aria-pressed": String(span.shot === chosen), tabindex: -1,
           onclick: (/** @type {MouseEvent} */ event) => pointAt(event, bar),
-        }, picture)];
+        }, alone ? pictures[0] : h("span", { class: "panels", style: { "aspect-ratio": String(cut.aspect) } }, pictures.map((row) => h("span", { class: "row" }, row))))];
       });
       const here = at >= bar.first && at < bar.stop;
       return h("div", { class: "bar-cell" },
@@ -104,6 +110,15 @@ export default {
         begins.map(({ effect, words }) => h("span", { style: { left: `${share(effect.start)}%` } }, words)));
     }
 
+    /** Which part of its picture a panel shows, as a style of the picture. @param {Panel[][]} rows @param {number} down @param {number} across */
+    function windowOf(rows, down, across) {
+      const panel = rows[down]?.[across];
+      if (!panel) return {};
+      const place = (/** @type {number} */ middle, /** @type {number} */ part) => (part < 1 ? 100 * Math.max(0, Math.min((middle - part / 2) / (1 - part), 1)) : 50);
+      const wider = rows.length / rows[down].length; // its shape beside the frame's
+      return { "object-position": `${place(panel.x, Math.min(1, wider))}% ${place(panel.y, Math.min(1, 1 / wider))}%` };
+    }
+
     /** The line under the chosen shot. @param {Bar} bar @param {number} chosen */
     function under(bar, chosen) {
       let reached = 0;
@@ -119,12 +134,18 @@ export default {
       const shot = cut.shots[number];
       panel.replaceChildren();
       if (!shot) return;
-      const select = /** @type {HTMLSelectElement} */ (h("select", { id: "source" },
-        cut.sources.filter((one) => one.source === shot.source || (one.first <= shot.start && shot.end <= one.stop)).map((one) =>
-          h("option", { value: one.source, selected: one.source === shot.source }, one.source))));
-      select.addEventListener("change", () => desk.change("/api/cut/replace", { frame: shot.start, source: select.value }));
+      const covering = cut.sources.filter((one) => one.first <= shot.start && shot.end <= one.stop).map((one) => one.source);
+      const show = (/** @type {string} */ shows) => desk.change("/api/cut/replace", { frame: shot.start, shows });
+      /** @param {string} id @param {string[]} names @param {string} chosen @param {(name: string) => unknown} act */
+      const choose = (id, names, chosen, act) => {
+        const select = /** @type {HTMLSelectElement} */ (h("select", { id }, names.map((name) => h("option", { value: name, selected: name === chosen }, name))));
+        select.addEventListener("change", () => act(select.value));
+        return select;
+      };
+      const select = choose("source", [...new Set([shot.shows, ...covering])], shot.shows, show);
+      const beside = choose("beside", ["nothing more", ...covering], "nothing more", (name) => show(`${shot.shows}|${name}`));
       panel.append(
-        h("p", {}, `Shot ${number + 1} of ${cut.shots.length} shows `, h("strong", {}, shot.source), `, from ${shot.place} (${shot.words}). The mark is at ${placeOf(at)}.`),
+        h("p", {}, `Shot ${number + 1} of ${cut.shots.length} shows `, h("strong", {}, shot.shows), `, from ${shot.place} (${shot.words}). The mark is at ${placeOf(at)}.`),
         h("div", { class: "tools" },
           button("Split here", split, { id: "split", disabled: at === shot.start, "aria-keyshortcuts": "S" }),
           button("Join to the one before", join, { id: "join", disabled: number === 0, "aria-keyshortcuts": "J" }),
@@ -132,7 +153,26 @@ export default {
           button("Begin a beat later", () => moveBeat(1), { id: "beat-later", disabled: number === 0 }),
           button("A frame earlier", () => moveFrame(-1), { disabled: number === 0, "aria-keyshortcuts": "Shift+ArrowLeft" }),
           button("A frame later", () => moveFrame(1), { disabled: number === 0, "aria-keyshortcuts": "Shift+ArrowRight" }),
-          h("label", { for: "source" }, "Show "), select));
+          h("label", { for: "source" }, "Show "), select,
+          h("label", { for: "beside" }, "beside it "), beside));
+      if (shot.panels.length) panel.append(panelRow(shot, show));
+    }
+
+    /** Each panel of a shot: which part of its picture it shows, where that is only a part, and a way to take it out. @param {Shot} shot @param {(shows: string) => unknown} show */
+    function panelRow(shot, show) {
+      const text = (/** @type {Panel} */ one) => (one.x === 0.5 && one.y === 0.5 ? one.source : `${one.source}(${one.x},${one.y})`);
+      const written = (/** @type {Panel[][]} */ rows) => (rows.flat().length > 1 ? rows.map((row) => row.map(text).join("|")).join("/") : rows[0][0].source);
+      return h("div", { class: "tools panel-tools" }, shot.panels.flatMap((row, down) => row.map((one, across) => {
+        const now = (/** @type {Panel[]} */ ...instead) =>
+          show(written(shot.panels.map((each, n) => (n === down ? each.toSpliced(across, 1, ...instead) : each)).filter((each) => each.length)));
+        const side = row.length > shot.panels.length ? "x" : row.length < shot.panels.length ? "y" : "";
+        const id = `panel-${down}-${across}`;
+        const middle = /** @type {HTMLInputElement} */ (h("input", { id, type: "range", min: 0, max: 1, step: 0.05, value: side === "y" ? one.y : one.x }));
+        middle.addEventListener("change", () => now({ ...one, [side]: Number(middle.value) }));
+        return h("span", { class: "panel-tool" },
+          side ? [h("label", { for: id }, `${one.source}, ${side === "x" ? "left to right" : "top to bottom"} `), middle] : one.source,
+          button("Take it out", () => now(), { "aria-label": `Take it out: ${one.source}, panel ${across + 1} of row ${down + 1}` }));
+      })));
     }
 
     /** @param {number} frame */
