@@ -23,7 +23,8 @@ _JOINS_PX, _LEAST_PX = 5, 7  # across: gaps that are closed, and what is left of
 _ONE_THING_PX = 25  # across: what parts a surface may be as wide
 _ENOUGH_PX = 850.0  # of a surface, at a width of 960,
 _UNSURE = 0.35  # what a pixel counts for that one other take alone can see
-_SLACK_PX, _REACH_PX = 6, 30  # either way of a surface's border: where its outline may be, and how far is looked
+_INWARD_PX, _OUTWARD_PX = 10, 4  # of a surface's border: where its outline may be, since windows reach beyond it,
+_REACH_PX = 30  # and how far is looked either way
 _LEAST_RIM_PX = 40  # of a border's length
 _SMOOTH_PX, _ALONG_PX, _ROUND_PX = 0.7, 2.0, 3.0  # standard deviations: of light, of edges along a border, of that
 _STRONGEST = 0.28  # of the logarithm a pixel: no edge counts for more,
@@ -83,10 +84,13 @@ def _holder(
         lights = [_light(picture, black) for picture, _ in pictures]
         for x, y in lines:
             usable = [_at(free & both, x, y) for _, free in pictures]
+            # What a player hides ends at him, which is no outline of its own.
+            near = np.maximum.reduce(usable)[:, _REACH_PX - _INWARD_PX : _REACH_PX + _OUTWARD_PX + 1].min(axis=1)
+            usable = [one * near[:, None] for one in usable]
             seen = [_edges(light, x, y) * one for light, one in zip(lights, usable, strict=True)]
             edges = np.sum(seen, axis=0) / np.maximum(np.sum(usable, axis=0), 1)
-            middle, wide = edges.shape[1] // 2, 2 * _SLACK_PX + 1
-            strips = (edges[:, middle - _SLACK_PX :][:, :wide], edges[:, :wide], edges[:, -wide:])
+            wide = _INWARD_PX + _OUTWARD_PX + 1
+            strips = (edges[:, _REACH_PX - _INWARD_PX :][:, :wide], edges[:, :wide], edges[:, -wide:])
             strengths[number] += len(x) * np.array([_path(strip) for strip in strips])
     outline, inside, beyond = -np.diff(np.log(np.maximum(strengths, 1e-6)), axis=0)[0]
     told = outline - (inside + beyond) / 2

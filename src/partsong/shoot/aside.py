@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.render.robust import MAD_TO_SIGMA, TUKEY
-from partsong.shoot.changes import WINDOW_PX, Changes, Mask, Picture, gradients, likeness, mean, nats, normed
+from partsong.shoot.changes import Changes
+from partsong.shoot.fine import WINDOW_PX, Mask, Picture, gradients, likeness, mean, nats, normed
 
 _ASKED_PX = 21  # across a window, which holds enough of a dim drawing
 _ROUNDS, _STEP_PX, _FAR_PX = 4, 1.5, 4.0  # of steps, each this long at most, and all together

@@ -21,7 +21,8 @@ import numpy as np
 
 from partsong.render.robust import MAD_TO_SIGMA, TUKEY
 from partsong.shoot.aside import aside
-from partsong.shoot.changes import Changes, Mask, Picture, detail, gradients, likeness, mean, nats, normed
+from partsong.shoot.changes import Changes
+from partsong.shoot.fine import Mask, Picture, detail, gradients, likeness, mean, nats, normed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -17,7 +17,6 @@ import numpy as np
 from partsong.shoot.strange import ONE, STRANGERS, Drawn, Mask, Picture, strangeness
 
 _MARGIN_PX = 7  # around players
-_CHANCE_PX, _MOSTLY, _LEAST_TOLD = 21, 0.65, 0.3  # across; strangers are alike by chance in a quarter of their windows
 _COARSE, _SHIRT = 4, 17  # pixels; of the coarse picture, across
 _LEAST_BODY = 0.15  # of the frame's height
 _TRUNK = 0.5  # the upper part of a moving body, that is as broad as he is
@@ -26,10 +25,14 @@ _BELOW, _LEGS = 1.2, 0.8  # of its height and breadth: how far legs reach below,
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One take of the room, laid on the reference: its drawing, and where something moves in it, (h, w)."""
+    """One take of the room, laid on the reference: its drawing, where something moves in it, and where that is a body.
+
+    Both are (h, w).
+    """
 
     drawing: Drawn
     moving: Mask
+    bodies: Mask
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,15 +75,16 @@ def odd_one_out(take: View, others: Sequence[View]) -> Odd:
     for number, view in enumerate(views):
         beside = [other for other in range(len(views)) if (min(number, other), max(number, other)) in pairs]
         alone = _by_itself([of(number, other) for other in beside], [~views[other].moving for other in beside])
-        # What another take shows there too is no player, but his shadow.
-        shadow = _shown([of(number, other) for other in beside])
-        players.append(_wider(_player(view.moving & ~shadow, alone)))
+        players.append(_wider(_player(view.bodies, alone) | view.moving))
     known = [pairs[0, number][1] & ~players[number] for number in range(1, len(views))]
     where = _by_itself([pairs[0, number] for number in range(1, len(views))], known) & ~players[0]
-    sure = np.zeros(where.shape, bool)
+    sure, apart = (np.zeros(where.shape, bool) for _ in range(2))
     for number in range(2, len(views)):
         strange, told = pairs[1, number]
-        sure |= where & known[0] & known[number - 1] & told & (strange < ONE)
+        both = known[0] & known[number - 1] & told
+        sure |= where & both & (strange < ONE)
+        apart |= both & (strange > STRANGERS)
+    where &= ~apart | sure
     told = np.logical_or.reduce(known) & ~players[0]
     return Odd(where, sure, told, players[0], players[1], tuple(players[2:]))
 
@@ -94,18 +98,6 @@ def _by_itself(compared: Sequence[tuple[Picture, Mask]], usable: Sequence[Mask])
         some |= known
         every &= ~known | (strange > STRANGERS)
     return some & every
-
-
-def _shown(compared: Sequence[tuple[Picture, Mask]]) -> Mask:
-    """Return where another take has the same drawing, over more than windows that are alike by chance."""
-    import cv2
-
-    around = (_CHANCE_PX, _CHANCE_PX)
-    shown = np.zeros(compared[0][1].shape, bool)
-    for strange, told in compared:
-        same, known = (cv2.blur(mask.astype(np.float32), around) for mask in (told & (strange < ONE), told))
-        shown |= same > _MOSTLY * np.maximum(known, _LEAST_TOLD)
-    return shown
 
 
 def _wider(mask: Mask) -> Mask:

@@ -17,7 +17,8 @@ from partsong.film.records import Pose
 from partsong.render.registration import LEAST_SIDE, find_pose, laid
 from partsong.render.warp import matrix_of
 from partsong.shoot.alone import Alone, alone
-from partsong.shoot.changes import Changes, Mask, Picture, changes, filled, noise_of
+from partsong.shoot.changes import Changes, changes, filled, noise_of
+from partsong.shoot.fine import Mask, Picture
 from partsong.shoot.judge import Remark
 from partsong.shoot.moves import TURNED_DEG, Moved, middle_of, moved, told_by
 from partsong.shoot.odd import Odd, View, odd_one_out
@@ -28,8 +29,10 @@ _SAME = 0.3  # of a thing, that two findings of it share
 _BESIDE_PX, _HANGS_PX = 25, 41  # around a thing, and between what is odd of one thing
 _EXPLAINED = 0.4  # of a surface, where a thing was and is
 _SURE, _BORNE_OUT = 12.5, 11.5  # nats of a move that is told: by two takes alone, and where another one says the same
-_ASKED, _SAME_TOLD = 3.0, 0.15  # nats that another take could tell, to be asked, and the share of them that it tells
-_SEEN_OF_IT, _LIKE = 0.25, 0.45  # of a surface, to be asked whether its detail is alike, and the correlation that is
+_ASKED, _MUCH_OF_IT = 3.0, 0.1  # nats that another take could tell, to be asked, and their share of a move's
+_SAME_TOLD = 0.15  # of what it could tell, that it tells
+_SEEN_OF_IT = 0.25  # of a surface, to be asked whether its detail is alike,
+_LIKE, _LIKE_ALL = 0.45, 0.3  # and the correlation that is: with one take, and on average with all that see it
 _SAME_WAY_PX, _SAME_TURN_DEG = 0.15, 0.5  # from the camera's own move: as near as either is measured
 _ASIDE_PX, _ODD = 5.0, 0.2  # from where on a move's places must be odd, and the share of them that is
 _KNOWN, _AT_PLAYERS = 0.25, 20.0  # of a thing's places, that others see, and nats that are asked where they see less
@@ -76,7 +79,7 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
     sight, here = take.sight, take.still
     stills = [(sight, here), (reference, reference.still), *((one.sight, one.still) for one in others)]
     black = black_of(*(still for _, still in stills))
-    views = [View(drawn(still, noise_of(one), black), ~one.unmoving) for one, still in stills]
+    views = [View(drawn(still, noise_of(one), black), one.moving, one.bodies) for one, still in stills]
     odd = odd_one_out(views[0], views[1:])
     found = changes(reference.still, reference, here, sight, odd.player_before, odd.player)
     surfaces = alone(odd, [still for _, still in stills[1:]], here, black)
@@ -92,7 +95,7 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
     things = _once([one for one in things if _borne_out(one, whole, others_see, surfaces, odd)], odd)
     near = [_of_it(one, odd) for one in things]
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
-    surfaces = [one for one in surfaces if all(_unlike(one, seen) for seen in (found, *others_see))]
+    surfaces = [one for one in surfaces if _unlike(one, (found, *others_see))]
     things = [one for one in things if not _of_the_camera(one, take.pose)]
     return Compared(tuple(things), tuple(surfaces), whole.seen, odd.player_before | odd.player)
 
@@ -111,7 +114,7 @@ def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: 
     least = _SURE
     for other in others:
         could, does = told_by(found, one, other)
-        if could < _ASKED:
+        if could < max(_ASKED, _MUCH_OF_IT * one.told):
             continue
         if does < _SAME_TOLD * could:
             return False
@@ -135,15 +138,17 @@ def _explains(one: Moved, surface: Alone) -> bool:
     return bool((surface.where & (one.before | one.after)).sum() > _EXPLAINED * surface.where.sum())
 
 
-def _unlike(surface: Alone, seen: Changes) -> bool:
-    """Say whether a surface's detail has nothing to do with that of another take, as far as that sees it.
+def _unlike(surface: Alone, takes: Sequence[Changes]) -> bool:
+    """Say whether a surface's detail has nothing to do with that of other takes, as far as they see it.
 
     Where shadows cross a strong pattern, drawings can be strangers whose detail is the same, or its opposite.
     """
-    where = surface.where & (seen.drawn_before | seen.drawn_after) & ~seen.player_before
-    if where.sum() < _SEEN_OF_IT * surface.where.sum():
-        return True
-    return bool(abs(np.median(seen.alike[where])) < _LIKE)
+    alike = []
+    for seen in takes:
+        where = surface.where & (seen.drawn_before | seen.drawn_after) & ~seen.player_before
+        if where.sum() >= _SEEN_OF_IT * surface.where.sum():
+            alike.append(float(np.median(seen.alike[where])))
+    return not alike or (max(map(abs, alike)) < _LIKE and float(np.mean(alike)) < _LIKE_ALL)
 
 
 def _once(things: list[Moved], odd: Odd) -> list[Moved]:

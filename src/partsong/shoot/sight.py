@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from partsong.media.planes import Planes
 from partsong.render.robust import MAD_TO_SIGMA
+from partsong.shoot.fine import detail, mean
 
 WIDTH = 960
 """The greatest width of the still picture."""
@@ -25,6 +26,8 @@ BAND_ROWS, BAND_COLUMNS = 540, 32
 
 _STRIP, _RIM = 120, 12  # rows; as far as the wider blur reaches
 _MOVES = 0.006  # of the signal
+_KEPT, _SOFT = 0.35, 0.125  # of the energy of detail, and of all that moves, by which detail strays where light moves
+_AROUND_PX = 17  # across: neighbours move by one cause
 _STILLS = 15  # frames that the still picture is the median of
 _LEAST_STILLS = 5
 _PILE = 0.004  # of the range: how close values lie together when they are cut off at the same light
@@ -68,6 +71,8 @@ class Sight:
         The median of luma at the reduced size.
     moves : (h, w)
         How far luma strays from it, on average.
+    strays : (h, w)
+        How far fine detail does: the mean square in the window around each pixel.
     blocks : (n, rows, columns, 3)
         Mean R'G'B' of each block in each spread frame.
     rows : (n, rows, columns)
@@ -95,6 +100,7 @@ class Sight:
     frames: tuple[int, ...]
     still: NDArray[np.float32]
     moves: NDArray[np.float32]
+    strays: NDArray[np.float32]
     blocks: NDArray[np.float32]
     rows: NDArray[np.float32]
     detail: NDArray[np.float32]
@@ -111,6 +117,30 @@ class Sight:
         """Where nobody moves, (h, w): what other pictures of the room may be laid on."""
         return unmoving(self.moves)
 
+    @property
+    def moving(self) -> NDArray[np.bool_]:
+        """Where something moves, (h, w), other than light and shadows that leave the drawing below as it is."""
+        return ~self.unmoving & self._redrawn
+
+    @property
+    def bodies(self) -> NDArray[np.bool_]:
+        """Where something moves that is a body, (h, w).
+
+        A shadow that passes leaves the fine detail of what it falls on, and has little of its own; a body brings its.
+        """
+        import cv2
+
+        busy = ~self.unmoving
+        more = busy & self._redrawn & (self.strays > _SOFT * mean(np.square(self.moves)))
+        around = (_AROUND_PX, _AROUND_PX)
+        body, all_of_it = (cv2.blur(where.astype(np.float32), around) for where in (more, busy))
+        return np.asarray(busy & (body >= 0.5 * all_of_it), bool)
+
+    @property
+    def _redrawn(self) -> NDArray[np.bool_]:
+        """Where pictures show another drawing than the still one, (h, w)."""
+        return np.asarray(self.strays > _KEPT * mean(np.square(detail(self.still))), bool)
+
 
 def unmoving(moves: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Return where a picture moves no more than its noise does, with a margin."""
@@ -118,6 +148,15 @@ def unmoving(moves: NDArray[np.float32]) -> NDArray[np.bool_]:
 
     busy = cv2.blur(moves, (5, 5)) > max(_MOVES, 3 * float(np.median(moves)))
     return np.asarray(cv2.dilate(busy.astype(np.uint8), np.ones((9, 9), np.uint8)) == 0, bool)
+
+
+def strays(pictures: NDArray[np.float32], still: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return how far the fine detail of pictures (n, h, w) strays from that of their median: mean square around it."""
+    drawing = detail(still)
+    total = np.zeros_like(still)
+    for picture in pictures:
+        total += np.square(detail(picture) - drawing)
+    return mean(total / np.float32(len(pictures)))
 
 
 def reduced_size(width: int, height: int) -> tuple[int, int]:
@@ -245,11 +284,15 @@ class Looker:
         """Their reduced luma."""
         return self._small
 
-    def still_and_moves(self, frames: range | None = None) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Return the median picture and how far pictures stray from it, of the spread frames within a range."""
+    def _within(self, frames: range | None) -> NDArray[np.float32]:
+        """Return the pictures that tell what is still, (n, h, w), of the spread frames within a range."""
         inside = [n for n, number in enumerate(self._numbers) if frames is None or number in frames]
         inside = inside if len(inside) >= _LEAST_STILLS else list(range(len(self._numbers)))
-        stack = np.stack([self._small[n] for n in inside[:: max(1, len(inside) // _STILLS)]])
+        return np.stack([self._small[n] for n in inside[:: max(1, len(inside) // _STILLS)]])
+
+    def still_and_moves(self, frames: range | None = None) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return the median picture and how far pictures stray from it, of the spread frames within a range."""
+        stack = self._within(frames)
         still = np.median(stack, axis=0).astype(np.float32)
         return still, np.abs(stack - still).mean(axis=0).astype(np.float32)
 
@@ -273,6 +316,7 @@ class Looker:
             tuple(self._numbers),
             still,
             moves,
+            strays(self._within(steady), still),
             np.stack(self._blocks),
             np.stack(self._rows),
             detail,
