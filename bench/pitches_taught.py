@@ -10,6 +10,11 @@ The weights beside ``partsong.lineup.pitches`` were taught in two goes on one gr
     teach FOLDER half.npz --first 0 --count 76 --steps 3500
     teach FOLDER pitches.npz --first 76 --count 76 --steps 6000 --rate 0.0025 --start half.npz
 
+Those that hear a clip go on from there, with 110 parts alone (``make FOLDER --alone --songs 110``), 42 of the songs,
+and talk (``say``), all as cameras in rooms would hear them (``bench/pitches_filmed.py``); five minutes:
+
+    teach FOLDER pitches_filmed.npz --filmed --count 42 --steps 3000 --rate 0.003 --start pitches.npz
+
 Making needs what ``bench/lineup.py`` needs (fluidsynth, its sound font), teaching PyTorch. Nobody who only uses the
 program needs either.
 """
@@ -17,12 +22,16 @@ program needs either.
 from __future__ import annotations
 
 import argparse
+import subprocess
+import tempfile
 import time
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import soundfile
 from numpy.typing import NDArray
+from scipy import signal
 
 from partsong.lineup import pitches
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, hear
@@ -42,6 +51,24 @@ KINDS = {  # the lowest pitch, and how often notes are how long
     "chords": ((46, 64), (0.5, 2, 3, 1, 3, 2)),
     "counter": ((45, 70), (2, 3, 3, 1, 2, 1)),
 }
+VOICES = ("en+m2", "en+m4", "en+m5", "en+m7", "en+f1", "en+f3", "en+f5", "en")
+SENTENCES = (
+    "The river was higher than anybody remembered, and the ferry stayed at its post all day.",
+    "I can hear it from here. Do you want me to stand a bit further back?",
+    "Two spoons of sugar, a little salt, and then you stir until it is smooth.",
+    "They painted the fence green last summer and nobody liked it much.",
+    "Ready when you are. No, hold on, somebody is at the door again.",
+    "What did he say about the weather for the weekend?",
+    "The train leaves at seven forty five from platform nine.",
+    "Yes. No. Maybe later. Let me think about it.",
+    "We walked around the lake twice and then had soup.",
+    "Please put the chairs back against the wall before you leave.",
+    "My grandmother kept bees, and every spring she gave away the first jar.",
+    "Careful, that one is heavy. Lift from the other side.",
+    "Okay. Quiet, please. And go.",
+    "It sounded better on the other side of the room, didn't it?",
+    "There is a spare battery in the blue bag, next to the tape.",
+)
 
 
 def main() -> None:
@@ -51,6 +78,9 @@ def main() -> None:
     making = ways.add_parser("make")
     making.add_argument("folder", type=Path)
     making.add_argument("--songs", type=int, default=165)
+    making.add_argument("--alone", action="store_true", help="One part each, and no drums.")
+    saying = ways.add_parser("say")
+    saying.add_argument("folder", type=Path)
     teaching = ways.add_parser("teach")
     teaching.add_argument("folder", type=Path)
     teaching.add_argument("weights", type=Path)
@@ -59,14 +89,20 @@ def main() -> None:
     teaching.add_argument("--steps", type=int, default=3500)
     teaching.add_argument("--rate", type=float, default=0.004)
     teaching.add_argument("--start", type=Path, help="Weights to go on from.")
+    teaching.add_argument("--filmed", action="store_true", help="As cameras hear songs, and all parts alone.")
     asked = options.parse_args()
     if asked.way == "make":
         asked.folder.mkdir(parents=True, exist_ok=True)
         for number in range(asked.songs):
             try:
-                make(asked.folder / f"{number:03}.npz", number)
+                if asked.alone:
+                    make_alone(asked.folder / f"alone-{number:03}.npz", number)
+                else:
+                    make(asked.folder / f"{number:03}.npz", number)
             except SystemExit as silent:  # an instrument that does not reach so low
                 print(f"Song {number} is left out: {silent}")
+    elif asked.way == "say":
+        say(asked.folder / "talk.npy")
     else:
         teach(asked)
 
@@ -75,8 +111,6 @@ def make(path: Path, number: int) -> None:
     """Write a song: its mix at 16 kHz in 16 bits, and its notes as (start in seconds, pitch)."""
     if path.is_file():
         return
-    used = {program for plan in (*songs.PLANS, *songs.PRACTICE) for program in plan.programs}
-    programs = [program for program in range(96) if program not in used and program not in (47, 55)]  # no single beats
     rng = np.random.default_rng([777, number])
     beat_s, count = 60 / rng.uniform(60, 150), round(LENGTH_S * songs.RATE_HZ)
     kinds = list(rng.choice(["melody", "chords", "counter", "melody", "counter"], int(rng.integers(2, 4))))
@@ -86,7 +120,7 @@ def make(path: Path, number: int) -> None:
     for part, kind in enumerate(kinds):
         played = random_part(rng, beat_s, kind, tonic)
         if len(played) >= 5:
-            stems[str(part)] = songs._rendered(played, int(rng.choice(programs)), LENGTH_S)[:count]
+            stems[str(part)] = songs._rendered(played, int(rng.choice(_programs())), LENGTH_S)[:count]
             notes += [(note.start_s, note.pitch) for note in played]
     stems["drums"] = np.zeros(count, np.float32)
     if rng.random() < 0.85:
@@ -94,6 +128,38 @@ def make(path: Path, number: int) -> None:
         stems["drums"] = songs._rendered([songs._played(note, rng) for note in written], None, LENGTH_S)[:count]
     mix = filming.to_heard_rate(songs._mixed(stems, rng))
     np.savez(path, mix=np.round(mix * 32767).clip(-32768, 32767).astype(np.int16), notes=np.array(notes))
+
+
+def make_alone(path: Path, number: int) -> None:
+    """Write a part alone in the same way."""
+    if path.is_file():
+        return
+    rng = np.random.default_rng([778, number])
+    beat_s = 60 / rng.uniform(60, 150)
+    played = random_part(rng, beat_s, str(rng.choice(list(KINDS))), int(rng.integers(0, 12)))
+    sound = songs._rendered(played, int(rng.choice(_programs())), LENGTH_S)[: round(LENGTH_S * songs.RATE_HZ)]
+    heard = filming.to_heard_rate(sound)
+    notes = [(note.start_s, note.pitch) for note in played]
+    np.savez(path, mix=np.round(0.5 / np.abs(heard).max() * heard * 32767).astype(np.int16), notes=np.array(notes))
+
+
+def _programs() -> list[int]:
+    used = {program for plan in (*songs.PLANS, *songs.PRACTICE) for program in plan.programs}
+    return [program for program in range(96) if program not in used and program not in (47, 55)]  # no single beats
+
+
+def say(path: Path) -> None:
+    """Write 200 s of talk at 16 kHz, by voices and with words that no clip of the benchmark has."""
+    rng = np.random.default_rng(5)
+    said: list[NDArray[np.float64]] = []
+    while sum(map(len, said)) < 200 * RATE_HZ:
+        with tempfile.NamedTemporaryFile(suffix=".wav") as file:
+            how = ["-v", str(rng.choice(VOICES)), "-s", str(rng.integers(120, 200)), "-p", str(rng.integers(30, 70))]
+            subprocess.run(["espeak-ng", *how, "-w", file.name, str(rng.choice(SENTENCES))], check=True)
+            sound, rate_hz = soundfile.read(file.name)
+        heard = signal.resample_poly(sound, RATE_HZ, rate_hz)
+        said += [heard / np.sqrt(np.mean(heard**2)) / 12, np.zeros(round(rng.uniform(0.2, 1.2) * RATE_HZ))]
+    np.save(path, np.round(np.concatenate(said) * 32767).clip(-32768, 32767).astype(np.int16))
 
 
 def random_part(rng: np.random.Generator, beat_s: float, kind: str, tonic: int) -> list[Note]:
@@ -127,9 +193,20 @@ def teach(asked: argparse.Namespace) -> None:
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(0)
     rng = np.random.default_rng(0)
-    paths = sorted(asked.folder.glob("*.npz"))[asked.first : asked.first + asked.count]
-    heard = [tuple(torch.tensor(one, device=device) for one in material(path)) for path in paths]
-    kept, taught = heard[::10], [song for number, song in enumerate(heard) if number % 10]
+    paths = sorted(asked.folder.glob("[0-9]*.npz"))[asked.first : asked.first + asked.count]
+    if asked.filmed:
+        from pitches_filmed import Filmed
+
+        paths += sorted(asked.folder.glob("alone-*.npz"))
+        songs_made = [
+            (path.name.startswith("alone"), *(torch.tensor(one, device=device) for one in sound_of(path)))
+            for path in paths
+        ]
+        talk = torch.tensor(np.load(asked.folder / "talk.npy") / np.float32(32767), device=device)
+        filmed = Filmed(songs_made, talk, device)
+    else:
+        heard = [tuple(torch.tensor(one, device=device) for one in material(path)) for path in paths]
+        kept, taught = heard[::10], [song for number, song in enumerate(heard) if number % 10]
 
     class Above(nn.Module):
         def __init__(self) -> None:
@@ -194,9 +271,21 @@ def teach(asked: argparse.Namespace) -> None:
         rows[:, beyond], starts[beyond] = 0, 0
         return rows, starts
 
+    def batch() -> tuple[Any, Any]:
+        if asked.filmed:
+            with torch.no_grad():
+                return filmed.batch()
+        rows, starts = zip(*(example() for _ in range(BATCH)), strict=True)
+        return torch.stack(rows), torch.stack(starts)
+
+    def heldout() -> list[tuple[Any, Any]]:
+        return [(levels(power, floor)[None], starts[None]) for power, floor, starts in kept]
+
     begun = time.monotonic()
+    with torch.no_grad():
+        apart = filmed.kept() if asked.filmed else heldout()
     for step in range(1, asked.steps + 1):
-        rows, starts = (torch.stack(batch) for batch in zip(*(example() for _ in range(BATCH)), strict=True))
+        rows, starts = batch()
         loss = missed(network(rows), starts)
         optimiser.zero_grad()
         loss.backward()
@@ -205,12 +294,32 @@ def teach(asked: argparse.Namespace) -> None:
         pace.step()
         if step % 500 == 0 or step == asked.steps:
             with torch.no_grad():
-                told = [missed(network(levels(power, floor)[None])[0], starts) for power, floor, starts in kept]
+                told = [missed(network(rows), starts) for rows, starts in apart]
             print(f"{step} steps, {time.monotonic() - begun:.0f} s: taught {loss.item():.5f}, "
                   f"kept apart {torch.stack(told).mean().item():.5f}", flush=True)  # fmt: skip
     weights = {name: layer.weight.detach().cpu().numpy() for name, layer in layers.items()}
     biases = {f"{name}_bias": layer.bias.detach().cpu().numpy() for name, layer in layers.items()}
     np.savez_compressed(asked.weights, **{name: one.reshape(len(one), -1) for name, one in weights.items()}, **biases)
+
+
+def sound_of(path: Path) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return a song's sound, and what is to be told (pitches, frames)."""
+    with np.load(path) as kept:
+        sound, notes = kept["mix"].astype(np.float32) / 32767, kept["notes"]
+    return sound / np.float32(max(float(np.abs(sound).max()), 1e-9)), to_be_told(notes)
+
+
+def to_be_told(notes: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return what is to be told (pitches, frames) where notes start, (start in seconds, pitch)."""
+    frames = round(LENGTH_S * RATE_HZ) * ONSET_RATE_HZ // RATE_HZ
+    starts = np.zeros((PITCHES, frames), np.float32)
+    for start_s, pitch in notes:
+        row = int(pitch) - LOWEST
+        for beside, likely in STARTS:
+            frame = round(start_s * ONSET_RATE_HZ) + beside
+            if 0 <= row < PITCHES and 0 <= frame < frames:
+                starts[row, frame] = max(starts[row, frame], likely)
+    return starts
 
 
 def material(path: Path) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
@@ -224,14 +333,8 @@ def material(path: Path) -> tuple[NDArray[np.float32], NDArray[np.float32], NDAr
         quiet.append(
             floors(np.concatenate([power @ bank for power in spectra(song, 0, window, 16)])).astype(np.float32)[:, None]
         )
-    frames = round(LENGTH_S * RATE_HZ) * ONSET_RATE_HZ // RATE_HZ
-    starts = np.zeros((PITCHES, frames), np.float32)
-    for start_s, pitch in notes:
-        row = int(pitch) - LOWEST
-        for beside, likely in STARTS:
-            frame = round(start_s * ONSET_RATE_HZ) + beside
-            if 0 <= row < PITCHES and 0 <= frame < frames:
-                starts[row, frame] = max(starts[row, frame], likely)
+    starts = to_be_told(notes)
+    frames = starts.shape[1]
     return np.stack(powers)[:, :, :frames], np.stack(quiet), starts
 
 

@@ -8,6 +8,7 @@ from partsong.lineup.confidence import (
     Signs,
     halves_agree,
     judge,
+    judge_notes,
     judge_repeats,
     judge_response,
     judge_shapes,
@@ -170,6 +171,26 @@ def test_loops_of_other_songs_are_not_placed(lead, alike, levels, mixed):
     assert ("another song's" in judge_turns(4.0, lead, alike, levels, 30, mixed=mixed).reason) != mixed
     # As other loops of the same tempo and kit reached them.
     assert judge_turns(4.0, lead, alike, levels, 30, mixed=mixed).confidence == "ask"
+
+
+@pytest.mark.parametrize(
+    ("t", "lead", "agree", "width_s", "share", "evidence", "apart_s", "expected", "method"),
+    [
+        (3.2, 3.4, True, 0.035, 1.0, 67, 0.007, "likely", "phase"),
+        (2.3, 1.8, True, 0.042, 1.0, 77, 0.031, "likely", "onsets"),  # windows read another instant: notes decide
+        (2.1, 2.5, True, 0.058, 1.0, 38, 0.002, "likely", "phase"),
+        (3.8, 2.9, True, 0.056, 1.0, 34, 0.028, "ask", "onsets"),  # swelling tones are read 6 ms early, windows 35
+        (1.44, 1.12, True, 0.03, 1.0, 19, 0.02, "none", "none"),  # two minutes off
+        (1.6, 1.12, True, 0.03, 1.0, 19, 0.02, "none", "none"),
+        (0.95, 1.5, True, 0.04, 1.0, 400, 0.001, "none", "none"),  # another song
+        (2.3, 1.8, False, 0.03, 1.0, 77, 0.001, "none", "none"),
+        (2.3, 1.8, True, 0.03, 0.7, 77, 0.001, "ask", "onsets"),
+    ],
+)
+def test_notes_that_start_alike(t, lead, agree, width_s, share, evidence, apart_s, expected, method):
+    verdict = judge_notes(t, lead, agree, width_s, share, evidence, apart_s)
+
+    assert (verdict.confidence, verdict.method) == (expected, method)
 
 
 def test_turns_that_hardly_stand_out_of_a_mix_are_not_placed():

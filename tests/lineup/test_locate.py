@@ -3,13 +3,15 @@
 import numpy as np
 import pytest
 
-from partsong.lineup import confidence, features, strokes
+from partsong.lineup import confidence, features, notes, strokes
+from partsong.lineup import locate as locating
 from partsong.lineup.features import RATE_HZ
 from partsong.lineup.fine import PhaseLine, Response
 from partsong.lineup.line import Fit, Line
 from partsong.lineup.locate import (
     Found,
     Reference,
+    _by_notes,
     _by_strokes,
     _of_sound,
     _phase_t,
@@ -244,6 +246,25 @@ def test_a_stem_is_heard_again_where_what_rises_does_not_place_keys(
     assert told.confidence == expected
     assert told.line.start_s == pytest.approx(at_s)
     assert {round(place.line.start_s, 2) for place in told.possible} >= ({3.0, 20.0} if expected == "ask" else {20.0})
+
+
+@pytest.mark.parametrize(("width_s", "read_s", "expected", "at_s"), [
+    (0.03, 10.006, "likely", 10.006),  # the sound itself answers beside it
+    (0.03, 10.05, "likely", 10.0),
+    (0.06, 10.05, "ask", 10.0),
+    (0.06, None, "ask", 10.0),
+])  # fmt: skip
+def test_notes_name_a_place_and_windows_measure_it(monkeypatch, width_s, read_s, expected, at_s):
+    silence, mix = (features.hear(np.zeros(length_s * RATE_HZ, np.float32)) for length_s in (40, 60))
+    monkeypatch.setattr(notes, "find_notes", lambda *_: notes.Notes((10.0, 3.0), 2.5, 1.8, 10, True, width_s))
+    read = None if read_s is None else Response(Fit(Line(read_s), 1.0), 60.0, 19, True)
+    monkeypatch.setattr(locating, "_response", lambda *_, mixed: read)
+
+    found = _by_notes(silence, 0, Reference("mix", mix), ())
+
+    assert found.confidence == expected
+    assert found.line.start_s == pytest.approx(at_s)
+    assert read_s is None or min(abs(place.line.start_s - read_s) for place in found.possible) < 1e-9
 
 
 def test_a_first_place_without_windows_is_compared_with_nothing():

@@ -5,7 +5,7 @@ import pytest
 
 from partsong.lineup import features, pitches, strokes
 from partsong.lineup.features import RATE_HZ
-from partsong.lineup.pitches import LOWEST, PITCHES, pitch_starts
+from partsong.lineup.pitches import LOWEST, PITCHES, all_pitch_starts, pitch_starts
 from partsong.lineup.spectra import spectra
 
 
@@ -65,9 +65,9 @@ def test_pieces_do_not_matter(slow_over_drums, monkeypatch):
 
 def test_the_network_is_what_plain_sums_make_of_it(rng):
     levels = rng.uniform(0, 1.5, size=(8, PITCHES, 28)).astype(np.float32)
-    weights = pitches._weights()
+    weights = pitches._weights("pitches_filmed")
 
-    told = pitches._started(levels)
+    told = pitches._started(weights, levels)
 
     # One cell of each layer at a time, as it is written down: padded with nothing above and below.
     def cell(rows, pitch):
@@ -104,7 +104,7 @@ def test_silence_holds_no_notes():
     silence = features.hear(np.zeros(RATE_HZ, np.float32))
 
     assert np.concatenate(list(pitch_starts(silence)), axis=1).max() < 0.05
-    assert not strokes.note_starts(silence, mixed=True).any()
+    assert not strokes.note_starts(silence, pitches=all_pitch_starts(silence)).any()
 
 
 def test_a_tone_of_power_one_has_that_power_in_every_window():

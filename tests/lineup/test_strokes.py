@@ -5,6 +5,7 @@ import pytest
 
 from partsong.lineup import features, strokes
 from partsong.lineup.features import RATE_HZ
+from partsong.lineup.pitches import all_pitch_starts
 
 
 @pytest.fixture(scope="module")
@@ -125,7 +126,7 @@ def test_the_shape_of_notes_tells_when_swelling_tones_began():
     heard, pad = keys(starts_s, 12.34, 45), features.hear((0.2 * out).astype(np.float32))
 
     risen = strokes.find_strokes(heard, 0, strokes.note_starts(pad))
-    shaped = strokes.find_strokes(heard, 0, strokes.shaped_starts(pad), mixed=True)
+    shaped = strokes.find_strokes(heard, 0, strokes.shaped_starts(all_pitch_starts(pad)), mixed=True)
 
     assert risen.swells
     assert risen.fits[0].lag_s > 12.34 + 0.2

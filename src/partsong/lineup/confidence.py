@@ -197,6 +197,29 @@ def judge_shapes(t: float, lead: float, blocks: int, agree: bool, swells: bool, 
     return told if alike else Judgement("likely", "onsets", f"{told.reason}, told to some 40 ms where they swell")
 
 
+def judge_notes(
+    t: float, lead: float, agree: bool, width_s: float, share: float, evidence: float, apart_s: float
+) -> Judgement:
+    """Say how sure a place is at which the notes that are heard start as the mix's do.
+
+    ``evidence`` is that of a room's response within 0.2 s of it, read ``apart_s`` from there. 996 other songs reached a
+    ``t`` of 0.95 at most where even and odd stretches agree, wrong places of the song itself 1.44, with a lead of 1.12.
+    Where notes are told to 45 ms (``width_s``) the place was right to 17 ms in all of 50; where they swell it was up to
+    40 off, and it is only asked about unless the sound itself answers near it.
+    """
+    reason = "The notes that are heard start where they do in the mix"
+    if not (agree and t >= 1.5 and lead >= 1.3):
+        return _NOTHING
+    if share < 0.8:
+        return Judgement("ask", "onsets", f"{reason}, but little of the clip lies on it")
+    prompt = width_s <= 0.045
+    if evidence >= 30 and apart_s <= (0.012 if prompt else 0.02):
+        return Judgement("likely", "phase", f"{reason}, and the sound itself answers there")
+    if prompt:
+        return Judgement("likely", "onsets", reason)
+    return Judgement("ask", "onsets", f"{reason}, but they swell, so that the place is told to some 50 ms only")
+
+
 def judge_turns(turn_s: float, lead: float, alike: float, levels: float, z: float, *, mixed: bool) -> Judgement:
     """Say how sure the first place of a loop is whose turns are ``turn_s`` long: its sound fits all of them alike.
 

@@ -5,6 +5,7 @@ Everything here is in sound times; :mod:`partsong.lineup.arrival` turns them int
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -13,11 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Confidence
-from partsong.lineup import coarse, confidence, fine, repeats, strokes, sweep
+from partsong.lineup import coarse, confidence, fine, notes, repeats, strokes, sweep
 from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Floats, Heard
 from partsong.lineup.fine import OnsetLine, PhaseLine, Response
 from partsong.lineup.line import Line
 from partsong.lineup.pace import pace
+from partsong.lineup.pitches import all_pitch_starts
 
 _QUICK, _FULL = 24, 64  # windows of the phase transform while ranking, and for the answer
 _SUMMED, _ALL = 40, 128  # and of those that are summed, which overlap
@@ -61,12 +63,17 @@ class Reference:
     @cached_property
     def shaped_starts(self) -> Floats:
         """The same by the shape of notes alone: where they swell it tells their beginning."""
-        return strokes.shaped_starts(self.heard)
+        return strokes.shaped_starts(self.pitches)
+
+    @cached_property
+    def pitches(self) -> Floats:
+        """How likely which note starts when."""
+        return all_pitch_starts(self.heard)
 
     @cached_property
     def mixed_starts(self) -> Floats:
         """The same where it is a mix: heard by the shape of notes too."""
-        return strokes.note_starts(self.heard, mixed=True)
+        return strokes.note_starts(self.heard, pitches=self.pitches)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +179,8 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
             answer = _better(answer, struck)
             if struck and struck.confidence == "ask":
                 break  # the mix would say less of them than the stem
+    if short and _RANK[answer.confidence] < _RANK["likely"]:
+        answer = _better(answer, _by_notes(clip, voice, references[-1], answer.possible))
     return _with_turns(clip, voice, references, answer)
 
 
@@ -368,6 +377,42 @@ def _heard_again(
     sooner_s = found.fits[0].lag_s - begun.lag_s
     ahead = found.swells and 0 < sooner_s < _LONGEST_SWELL_S
     return verdict, (begun, *found.fits) if ahead else (*found.fits, begun), found.lead
+
+
+def _by_notes(clip: Heard, voice: int, mix: Reference, possible: Sequence[Possible]) -> Found | None:
+    """Find where the notes that are heard start as the mix's do, and measure it by the sound where that answers."""
+    found = None if strokes.only_strokes(clip, voice) else notes.find_notes(clip, voice, mix.pitches)
+    if found is None:
+        return None
+    told = Line(found.slips_s[0])
+    response = _response(clip, voice, mix.heard, told, _ALL, mixed=True)
+    apart_s = abs(float(response.fit.line.slip_s(clip.length_s / 2)) - told.start_s) if response else math.inf
+    verdict = confidence.judge_notes(
+        found.t,
+        found.lead,
+        found.halves_agree,
+        found.width_s,
+        _share(clip, mix.heard, told),
+        response.evidence if response else 0.0,
+        apart_s,
+    )
+    by_sound = response is not None and verdict.method == "phase"
+    line = response.fit.line if response and by_sound else _paced(clip, voice, mix, told)
+    places = [Possible(line, 0.0), *(Possible(response.fit.line, 0.0) for _ in range(1) if response and not by_sound)]
+    places += [place for place in possible if not _beside(place, places)]
+    return Found(
+        confidence=verdict.confidence,
+        reason=verdict.reason,
+        method=verdict.method,
+        against=mix.name,
+        line=line,
+        spread_ms=response.fit.spread_ms if response and by_sound else None,
+        agreed=0,
+        tried=response.tried if response and by_sound else 0,
+        margin=1 - min(1 / found.lead, 1.0),
+        possible=tuple(places),
+        summed=by_sound,
+    )
 
 
 def _by_response(

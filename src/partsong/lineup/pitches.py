@@ -34,24 +34,33 @@ _ABOVE = (-24, -19, -12, -7, -1, 0, 1, 7, 12, 19, 24, 28, 31)  # semitones
 _REACH = 13  # frames of 10 ms that it looks back and ahead
 
 
-def pitch_starts(song: Heard, voice: int = 0) -> Iterator[Floats]:
-    """Yield how likely it is that a note of each pitch starts, in pieces (pitches, frames) at 200 Hz, from 0 to 1."""
+def pitch_starts(heard: Heard, voice: int = 0, *, filmed: bool = False) -> Iterator[Floats]:
+    """Yield how likely it is that a note of each pitch starts, in pieces (pitches, frames) at 200 Hz, from 0 to 1.
+
+    ``filmed`` says that a camera heard it, in whatever room, and not a mix.
+    """
+    weights = _weights("pitches_filmed" if filmed else "pitches")
     banks = [_bank(window) for window in _WINDOWS]
     quiet = [
-        floors(np.concatenate([power @ bank for power in spectra(song, voice, window, 16)])).astype(np.float32)
+        floors(np.concatenate([power @ bank for power in spectra(heard, voice, window, 16)])).astype(np.float32)
         for window, bank in zip(_WINDOWS, banks, strict=True)
     ]
     held = np.zeros((2 * len(_WINDOWS), PITCHES, _REACH), np.float32)
     frames = 0
-    for powers in zip(*(spectra(song, voice, window) for window in _WINDOWS), strict=True):
+    for powers in zip(*(spectra(heard, voice, window) for window in _WINDOWS), strict=True):
         frames += len(powers[0])
         levels = [np.log1p(power @ bank / floor).T / 4 for power, bank, floor in zip(powers, banks, quiet, strict=True)]
         held = np.concatenate([held, _paired(np.stack(levels))], axis=2)
         if held.shape[2] > 2 * _REACH:
-            yield _started(held)
+            yield _started(weights, held)
             held = held[:, :, -2 * _REACH :]
-    rest = _started(np.concatenate([held, np.zeros_like(held[:, :, :_REACH])], axis=2))
+    rest = _started(weights, np.concatenate([held, np.zeros_like(held[:, :, :_REACH])], axis=2))
     yield rest[:, : rest.shape[1] - frames % 2]
+
+
+def all_pitch_starts(heard: Heard) -> Floats:
+    """Return all of :func:`pitch_starts` of a stem or a mix (pitches, frames), in half precision."""
+    return np.concatenate([piece.astype(np.float16) for piece in pitch_starts(heard)], axis=1)
 
 
 def _paired(levels: Floats) -> Floats:
@@ -71,14 +80,13 @@ def _bank(window: int) -> Floats:
 
 
 @cache
-def _weights() -> Mapping[str, Floats]:
-    with resources.files("partsong.lineup").joinpath("pitches.npz").open("rb") as file, np.load(file) as weights:
+def _weights(name: str) -> Mapping[str, Floats]:
+    with resources.files("partsong.lineup").joinpath(f"{name}.npz").open("rb") as file, np.load(file) as weights:
         return dict(weights)
 
 
-def _started(levels: Floats) -> Floats:
+def _started(weights: Mapping[str, Floats], levels: Floats) -> Floats:
     """Return the likelihoods (pitches, 2 (n - 26)) of pairs of frames (8, pitches, n)."""
-    weights = _weights()
 
     def lined(name: str, rows: Floats) -> Floats:
         return np.asarray(np.tensordot(weights[name], rows, 1) + weights[f"{name}_bias"][:, None, None], np.float32)

@@ -28,7 +28,7 @@ from partsong.lineup import coarse
 from partsong.lineup.confidence import halves_agree, paired_t
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Heard
 from partsong.lineup.following import followed, unlike
-from partsong.lineup.pitches import PITCHES, pitch_starts
+from partsong.lineup.pitches import PITCHES
 from partsong.lineup.spectra import floors, spectra
 from partsong.render.robust import MAD_TO_SIGMA
 
@@ -171,24 +171,24 @@ def strokes_in(clip: Heard, voice: int) -> Floats:
     return out
 
 
-def note_starts(song: Heard, voice: int = 0, *, mixed: bool = False) -> Floats:
+def note_starts(song: Heard, voice: int = 0, *, pitches: Floats | None = None) -> Floats:
     """Return where notes start in a stem or a mix: (bands, frames) at 200 Hz, the beat held down.
 
     The bands are made unlike each other; those in which nothing ever starts are left out. In a mix notes are heard by
-    their shape too, and there are bands of both kinds.
+    their shape too, ``pitches``, and there are bands of both kinds.
     """
-    if mixed:
-        shapes = _noticed(song, voice, _OCTAVE // _BANDS_IN_A_MIX)
-        return _comparable(np.concatenate([_risen(song, voice, _BANDS_IN_A_MIX), shapes]))
-    return _comparable(_risen(song, voice, _BANDS_AN_OCTAVE))
+    if pitches is None:
+        return _comparable(_risen(song, voice, _BANDS_AN_OCTAVE))
+    shapes = _noticed(pitches, _OCTAVE // _BANDS_IN_A_MIX)
+    return _comparable(np.concatenate([_risen(song, voice, _BANDS_IN_A_MIX), shapes]))
 
 
-def shaped_starts(song: Heard, voice: int = 0) -> Floats:
+def shaped_starts(pitches: Floats) -> Floats:
     """Return where notes start in a stem by their shape alone, octave by octave: as :func:`note_starts` does.
 
     What rises shows when a tone is loudest, and that is late where it swells; its shape tells when it began.
     """
-    return _comparable(_noticed(song, voice, _OCTAVE))
+    return _comparable(_noticed(pitches, _OCTAVE))
 
 
 def _comparable(starts: Floats) -> Floats:
@@ -219,10 +219,9 @@ def _risen(song: Heard, voice: int, bands_an_octave: int) -> Floats:
     return np.asarray(starts[starts.std(axis=1) > 1e-6], np.float32)
 
 
-def _noticed(song: Heard, voice: int, semitones: int) -> Floats:
+def _noticed(pitches: Floats, semitones: int) -> Floats:
     """Return how likely notes start in bands of some semitones, weak ones brought up as above: (bands, frames)."""
-    bands = np.arange(0, PITCHES, semitones)
-    starts = np.concatenate([np.add.reduceat(piece, bands, axis=0) for piece in pitch_starts(song, voice)], axis=1)
+    starts = np.add.reduceat(pitches, np.arange(0, PITCHES, semitones), axis=0, dtype=np.float32)
     return np.asarray(np.sqrt(starts[starts.max(axis=1) > _LIKELIEST]), np.float32)
 
 

@@ -1,0 +1,88 @@
+"""Notes of a clip beside those of a mix: tones of known starts in noise and a made-up hall."""
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from partsong.lineup import features, notes
+from partsong.lineup.features import RATE_HZ, Heard
+from partsong.lineup.notes import find_notes
+from partsong.lineup.pitches import all_pitch_starts
+
+SONG_S = 60.0
+
+
+def played(seed, attack_s, length_s=SONG_S, low=55):
+    """Return tones of random pitches and lengths, each rising for ``attack_s``."""
+    rng = np.random.default_rng(seed)
+    out = np.zeros(round((length_s + 2) * RATE_HZ))
+    at_s = 0.4
+    while at_s < length_s - 1:
+        t = np.arange(round(0.8 * RATE_HZ)) / RATE_HZ
+        hz = 440 * 2 ** ((low + int(rng.integers(0, 20)) - 69) / 12)
+        tone = sum(np.sin(2 * np.pi * hz * n * t + n) / n for n in range(1, 6))
+        tone = tone * np.minimum(t / attack_s, 1) * np.minimum((0.8 - t) / 0.05, 1)
+        first = round(at_s * RATE_HZ)
+        out[first : first + len(tone)] += 0.2 * tone
+        at_s += float(rng.choice([0.25, 0.5, 0.5, 0.75, 1.0])) + rng.normal(0, 0.01)
+    return out[: round(length_s * RATE_HZ)]
+
+
+def in_a_hall(sound, start_s, length_s, seed=1):
+    """Return an excerpt as a hall of a second and noise 6 dB below make it; the direct sound comes at once."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(RATE_HZ) / RATE_HZ
+    room = 0.05 * rng.normal(size=RATE_HZ) * np.exp(-6.9 * t)
+    room[0] = 1.0
+    first = round(start_s * RATE_HZ)
+    wet = signal.fftconvolve(sound, room)[first : first + round(length_s * RATE_HZ)]
+    return (wet + 0.5 * wet.std() * rng.normal(size=len(wet))).astype(np.float32)
+
+
+def starts_of(sound):
+    return all_pitch_starts(features.hear(sound.astype(np.float32)))
+
+
+@pytest.fixture(scope="module")
+def mix():
+    return starts_of(played(1, 0.01) + played(2, 0.02, low=40))
+
+
+def test_a_part_is_found_behind_another(mix):
+    clip = features.hear(in_a_hall(played(1, 0.01), 21.3, 18.0))
+
+    found = find_notes(clip, 0, mix)
+
+    # 20 ms: what a clip in a hall may be off.
+    assert found.slips_s[0] == pytest.approx(21.3, abs=0.02)
+    assert found.halves_agree
+    assert found.t >= 1.5
+    assert found.lead >= 1.3
+    assert found.width_s <= 0.045
+
+
+def test_another_part_is_not(mix):
+    found = find_notes(features.hear(in_a_hall(played(7, 0.01), 5.0, 18.0)), 0, mix)
+
+    assert not (found.halves_agree and found.t >= 1.5 and found.lead >= 1.3)
+
+
+def test_slow_tones_are_told_wider(mix):
+    prompt = find_notes(features.hear(in_a_hall(played(1, 0.01), 10.0, 20.0)), 0, mix)
+    slow = find_notes(features.hear(in_a_hall(played(1, 0.15), 10.0, 20.0)), 0, starts_of(played(1, 0.15)))
+
+    assert slow.width_s > prompt.width_s + 0.01
+    assert slow.slips_s[0] == pytest.approx(10.0, abs=0.06)
+
+
+def test_of_a_long_clip_the_middle_is_heard(mix, monkeypatch):
+    heard = []
+
+    def told(clip: Heard, voice, *, filmed):
+        heard.append(clip.length_s)
+        yield np.zeros((len(mix), round(clip.length_s * 200) + 1), np.float32)
+
+    monkeypatch.setattr(notes, "pitch_starts", told)
+
+    assert find_notes(features.hear(np.ones(200 * RATE_HZ, np.float32)), 0, mix) is None
+    assert heard == [notes.LISTENED_S]
