@@ -112,6 +112,11 @@ def test_the_commands_add_list_and_take_away(store: FilmStore, tmp_path: Path) -
     assert told["flashing"]["fails"] is False
     assert store.head().revision.sentence == "Took away from 4.3: stutter, once again"
     assert len(store.undo().film.effects) == 3
+    output("flicker", film, "--from", "21.1", "--to", "23.1", "--every", "1/4", "--depth", "1", "--anyway")
+    result = CliRunner().invoke(app, ["effects", film])
+    assert result.exit_code == 1
+    assert "more than 3 is too much" in result.output
+    assert "seizures" in result.output
     for words, sentence in (
         (("flicker", film, "--from", "9.7", "--to", "10.1"), "--from: bar 9 has the beats 1 to 3, not 7"),
         (("leak", film, "--from", "9.1", "--to", "10.1", "--side", "under"), "no side 'under'"),

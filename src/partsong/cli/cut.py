@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from partsong.cli.console import FilmArgument, JsonOption, emit_json, note, say, table
+from partsong.cli.console import FilmArgument, JsonOption, emit_json, needs_decision, note, say, table
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from partsong.cut.effects import Metered
     from partsong.film.records import Effect, Film
     from partsong.film.store import Head
 
@@ -231,7 +232,7 @@ def show_effects(
     remove: Annotated[int | None, typer.Option(metavar="NUMBER", help="Take this one away.", min=1)] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """List the effects, and how much they flash by themselves.
+    """List the effects, and how much they flash by themselves; exit status 1 where that is too much.
 
     Example: partsong cut effects waltz --remove 2
     """
@@ -240,7 +241,8 @@ def show_effects(
 
     with FilmStore.open(film) as store:
         head = store.head() if remove is None else steps.remove_effect(store, remove)
-    _say_effects(head, as_json)
+    if _say_effects(head, as_json).fails:
+        needs_decision()
 
 
 def _colour(text: str) -> tuple[float, float, float]:
@@ -285,21 +287,22 @@ def _place(film: Film, option: str, text: str) -> int:
         raise InvalidInput(f"{option}: {problem}") from problem
 
 
-def _say_effects(head: Head, as_json: bool) -> None:
+def _say_effects(head: Head, as_json: bool) -> Metered:
     from partsong.cut import effects, steps
 
     rows, metered = steps.effect_rows(head.film), effects.meter(head.film)
     if as_json:
         emit_json({"revision": head.revision.number, "effects": rows, "flashing": metered})
-        return
+        return metered
     if not rows:
         say("There are no effects.")
-        return
+        return metered
     table(("", "from", "to", "what"), [(row.number, row.place, row.until, row.told) for row in rows])
     say(metered.sentence)
     say("What the picture does comes on top: sign-off measures the finished file.")
     if metered.fails:
         note(effects.CAUTION)
+    return metered
 
 
 def _read(table_file: str) -> tuple[str, str]:
