@@ -133,6 +133,23 @@ def test_the_response_of_a_hall_begins_with_the_direct_sound(hall):
     assert found.settled
 
 
+def test_a_mix_s_own_reverberation_is_not_taken_for_the_direct_sound(band, rng):
+    from scipy.signal import fftconvolve
+
+    # It stands before the direct sound, as the room's does after it: both answer the dry part.
+    song, t = band.part("pluck", 40), np.arange(RATE_HZ) / RATE_HZ
+    tail = rng.normal(size=len(t)) * 10 ** (-3 * t)
+    tail *= 10 ** (-8 / 20) / np.sqrt(np.sum(tail**2))
+    mix = features.hear((0.5 * (song + fftconvolve(song, tail)[: len(song)])).astype(np.float32))
+    clip = features.hear(band.filmed(song, 6.2, 30, distance_m=2.0, reverb_s=0.3, direct_db=0))
+    truth_s = 6.2 - 2 / 343.2
+
+    as_a_mix, as_a_stem = (responded(clip, mix, Line(truth_s), mixed=mixed).fit.line for mixed in (True, False))
+
+    assert as_a_stem.song_s(15) > truth_s + 15 + 0.01
+    assert as_a_mix.song_s(15) == pytest.approx(truth_s + 15, abs=0.008)
+
+
 def test_only_the_right_place_shows_a_response(hall):
     clip, reference, truth_s = hall
 

@@ -48,6 +48,8 @@ _RESPONSE_LIMIT = 9.0  # what a window counts at most, in scatters: one loud one
 _DECAYS_S = (0.003, 0.02, 0.07)  # from a close microphone to a hall, of the power
 _STRENGTHS = (0.03, 0.2, 1.5, 15.0, 300.0)  # power of the response at its beginning, over that of what does not belong
 _TELLS = 0.5  # of the bands' evidence
+_OWN_SHARE, _OWN_S = 0.04, 0.03  # a mix's own reverberation, before the direct sound, adds so much to the evidence
+_OWN_FROM = 300.0  # where there is much of it
 _CELL = 8  # samples: half a millisecond, in which powers are added up while places are compared
 _ALIKE_S = 0.012
 _LEAST_BINS = 32  # frequencies, fewer of which tell nothing
@@ -197,7 +199,9 @@ def response(
     the room stands: none of it before the direct sound, a decay after it. So the direct sound is found where it is
     weaker than what is thrown back, and many faint windows count as a few clear ones. The likelihood ratio of a decay
     that begins somewhere to none at all, over a few strengths and lengths of it, chooses start and drift. Where the
-    reference is ``mixed``, that is asked in five bands, since one part of a mix may be heard in one of them only.
+    reference is ``mixed``, that is asked in five bands, since one part of a mix may be heard in one of them only; and
+    since the mix has a reverberation of its own, which stands before the direct sound, that is put as late as all but a
+    small share of the evidence allows.
 
     Returns None where fewer than three windows hold sound on both sides.
     """
@@ -207,7 +211,7 @@ def response(
     if len(rows) < 3:
         return None
     widths = np.diff(edges_hz) / (RATE_HZ / 2)
-    return _response_in(rows, widths, windows.centres_s[used], slips_s[used], reach)
+    return _response_in(rows, widths, windows.centres_s[used], slips_s[used], reach, mixed=mixed)
 
 
 def _transformed(
@@ -331,7 +335,9 @@ def _damped(rows: NDArray[np.floating]) -> NDArray[np.floating]:
     return np.asarray(np.minimum(rows, _HIGH) + 0.5 * np.maximum(rows - _HIGH, 0.0))
 
 
-def _response_in(rows: Floats, widths: Doubles, centres_s: Doubles, slips_s: Doubles, reach: int) -> Response:
+def _response_in(
+    rows: Floats, widths: Doubles, centres_s: Doubles, slips_s: Doubles, reach: int, *, mixed: bool
+) -> Response:
     """Find the line along which windows, (windows, bands, lags), sum to a room's response."""
     limited = np.clip(rows, -_RESPONSE_LIMIT, _RESPONSE_LIMIT)
     middle_s, base = float(np.mean(centres_s)), float(np.median(slips_s))
@@ -361,10 +367,14 @@ def _response_in(rows: Floats, widths: Doubles, centres_s: Doubles, slips_s: Dou
     first = max(at - round(_EARLIER_S * RATE_HZ), 0)
     whole = _evidence((np.sqrt(widths / widths.sum()) @ totals)[None], widths.sum(keepdims=True), 1)
     near = whole[first : at + round(_EARLIER_S * RATE_HZ)]
+    told = every
     if near.max() >= _TELLS * every[at]:
-        at = first + int(np.argmax(near))
+        at, told = first + int(np.argmax(near)), whole
     halves = [_evidence(summed(drift, slice(part, None, 2)), widths, _CELL) for part in (0, 1)]
     apart_s = max(abs(int(np.argmax(half)) * _CELL - at) for half in halves) / RATE_HZ
+    if mixed and evidence >= _OWN_FROM:
+        first = max(at - round(_OWN_S * RATE_HZ), 0)
+        at = first + int(np.argmax(told[first : at + 1] >= (1 - _OWN_SHARE) * told[at]))
     line = _through(base + (at - reach) / RATE_HZ, drift, middle_s)
     return Response(Fit(line, 1e3 * apart_s), evidence, len(rows), apart_s <= _ALIKE_S)
 
