@@ -20,7 +20,7 @@ _MARGIN_PX = 7  # around players
 _COARSE, _SHIRT = 4, 17  # pixels; of the coarse picture, across
 _LEAST_BODY = 0.15  # of the frame's height
 _TRUNK = 0.5  # the upper part of a moving body, that is as broad as he is
-_BELOW, _LEGS = 1.2, 0.8  # of its height and breadth: how far legs reach below, and how wide they stand
+_BELOW, _LEGS = 1.4, 0.8  # of its height and breadth: how far legs reach below, and how wide they stand
 
 
 @dataclass(frozen=True, slots=True)

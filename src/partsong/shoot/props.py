@@ -29,14 +29,13 @@ _SAME = 0.3  # of a thing, that two findings of it share
 _BESIDE_PX, _HANGS_PX = 25, 41  # around a thing, and between what is odd of one thing
 _EXPLAINED = 0.4  # of a surface, where a thing was and is
 _SURE, _BORNE_OUT = 12.5, 11.5  # nats of a move that is told: by two takes alone, and where another one says the same
-_ASKED, _MUCH_OF_IT = 3.0, 0.1  # nats that another take could tell, to be asked, and their share of a move's
-_SAME_TOLD = 0.15  # of what it could tell, that it tells
+_ASKED, _SAME_TOLD = 3.0, 0.15  # nats that another take could tell, to be asked, and the share of them that it tells
 _SEEN_OF_IT = 0.25  # of a surface, to be asked whether its detail is alike,
 _LIKE, _LIKE_ALL = 0.45, 0.3  # and the correlation that is: with one take, and on average with all that see it
 _SAME_WAY_PX, _SAME_TURN_DEG = 0.15, 0.5  # from the camera's own move: as near as either is measured
 _ASIDE_PX, _ODD = 5.0, 0.2  # from where on a move's places must be odd, and the share of them that is
 _KNOWN, _AT_PLAYERS = 0.25, 20.0  # of a thing's places, that others see, and nats that are asked where they see less
-_BEYOND_DOUBT = 30.0  # nats, from which a move is told of a part of a surface
+_BEYOND_DOUBT = 30.0  # nats, from which a move is told whatever else is
 _ROWS = ("upper", "", "lower")
 _COLUMNS = ("left", "", "right")
 _HARDLY = 0.25  # of a part of the frame, below which it is named as not seen
@@ -110,17 +109,17 @@ def _of_the_camera(one: Moved, pose: Pose) -> bool:
 
 
 def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: Sequence[Alone], odd: Odd) -> bool:
-    """Say whether a move is told: by its weight, and by every other take that sees it; not of a part of a surface."""
+    """Say whether a move is told: by its weight, else by every other take that sees it; not of a part of a surface."""
+    if one.told >= _BEYOND_DOUBT:
+        return True
     least = _SURE
     for other in others:
         could, does = told_by(found, one, other)
-        if could < max(_ASKED, _MUCH_OF_IT * one.told):
+        if could < _ASKED:
             continue
         if does < _SAME_TOLD * could:
             return False
         least = _BORNE_OUT
-    if one.told >= _BEYOND_DOUBT:
-        return True
     # Clothes fit other clothes.
     place = one.before | one.after
     known = place & odd.told

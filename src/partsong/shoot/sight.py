@@ -26,7 +26,7 @@ BAND_ROWS, BAND_COLUMNS = 540, 32
 
 _STRIP, _RIM = 120, 12  # rows; as far as the wider blur reaches
 _MOVES = 0.006  # of the signal
-_KEPT, _SOFT = 0.35, 0.125  # of the energy of detail, and of all that moves, by which detail strays where light moves
+_KEPT, _SOFT = 0.25, 0.125  # of the energy of detail, and of all that moves, by which detail strays where light moves
 _AROUND_PX = 17  # across: neighbours move by one cause
 _STILLS = 15  # frames that the still picture is the median of
 _LEAST_STILLS = 5
