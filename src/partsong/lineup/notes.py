@@ -85,7 +85,7 @@ def find_notes(clip: Heard, voice: int, starts: Floats) -> Notes | None:
     )
     blocks *= weights[tops][:, None]
     width_s = _width_s(alike, tops[0])
-    slips_s = lags[tops] / ONSET_RATE_HZ
+    slips_s = lags[tops] / ONSET_RATE_HZ - first / RATE_HZ
     slips_s[0] += _LATE * max(width_s - _PROMPT_S, 0.0)
     return Notes(
         slips_s=tuple(map(float, slips_s)),
