@@ -203,7 +203,7 @@ def judge_notes(
     """Say how sure a place is at which the notes that are heard start as the mix's do.
 
     ``evidence`` is that of a room's response within 0.2 s of it, read ``apart_s`` from there. 996 other songs reached a
-    ``t`` of 0.95 at most where even and odd stretches agree, wrong places of the song itself 1.44, with a lead of 1.12.
+    ``t`` of 0.99 at most where even and odd stretches agree, wrong places of the song itself 1.44, with a lead of 1.12.
     Where notes are told to 45 ms (``width_s``) the place was right to 17 ms in all of 50; where they swell it was up to
     40 off, and it is only asked about unless the sound itself answers near it.
     """
