@@ -11,7 +11,8 @@ The weights beside ``partsong.lineup.pitches`` were taught in two goes on one gr
     teach FOLDER pitches.npz --first 76 --count 76 --steps 6000 --rate 0.0025 --start half.npz
 
 Those that hear a clip go on from there, with 110 parts alone (``make FOLDER --alone --songs 110``), 42 of the songs,
-and talk (``say``), all as cameras in rooms would hear them (``bench/pitches_filmed.py``); six minutes, from copies in 8 bits:
+and talk (``say``), all as cameras in rooms would hear them (``bench/pitches_filmed.py``); six minutes, from copies in
+8 bits:
 
     teach FOLDER pitches_filmed.npz --filmed --count 42 --steps 6000 --rate 0.004 --start pitches.npz
 
