@@ -156,7 +156,7 @@ def carry(folder: Path, truth: Truth, *, tell: Callable[[Step], None]) -> Report
     run("stage", "stage", "show", str(film), "--at=12", f"--picture={film / 'reports' / 'stage.png'}")
     run("cut", "cut", "propose", str(film), f"--seed={SEED}")
     run("cut", "cut", "leak", str(film), "--from=5.1", "--to=7.1", "--at=0.35")
-    run("cut", "cut", "stutter", str(film), "--from=12.3", "--to=13.1", "--every=1/2")
+    run("cut", "cut", "stutter", str(film), "--from=8.3", "--to=9.1", "--every=1/2")
     write_text(film / "reports" / "cut.txt", run("cut", "cut", "show", str(film)))
     run("signoff", "signoff", "master", str(film))
     run("signoff", "signoff", "crop", str(film), UPRIGHT)
