@@ -21,15 +21,31 @@ import pytest
 from partsong.desk.serve import Server, bound
 from partsong.desk.session import Desk
 from partsong.film.folder import FilmFolder
-from partsong.film.records import WIDE, Candidate, Film, Look, Part, Placement, Shot, Song, Take, TempoMark
+from partsong.film.records import (
+    WIDE,
+    Candidate,
+    Film,
+    Look,
+    Mask,
+    Oval,
+    Part,
+    Placement,
+    Shot,
+    Song,
+    Stage,
+    Take,
+    TempoMark,
+)
 from partsong.film.store import FilmStore
 from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.planes import Planes
 from partsong.media.probe import probe
 from partsong.media.sound import write_wav
 from partsong.media.soundtrack import SoundTrack
+from partsong.render.atlas import make_atlas
 from partsong.render.colour import DEFAULT_CONFIG
 from partsong.timebase import Rate, Time
+from partsong.watch import silent
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Locator, Page
@@ -152,6 +168,24 @@ def running(film_root: Path) -> Iterator[Running]:
     """Return a served desk of the test's own."""
     with served(film_root) as one:
         yield one
+
+
+@pytest.fixture
+def staged(running: Running) -> None:
+    """Give the tiny film two placed takes on a stage, and its preview."""
+
+    def edit(film: Film) -> Film:
+        asking = film.placement_of("bell-1")
+        assert asking is not None
+        bell = asking.replace(confidence="sure", start=Time.of(Fraction(0)), candidates=())
+        others = tuple(one for one in film.placements if one.take != "bell-1")
+        mask = Mask(take="bell-1", shape=Oval(x=112, y=45, rx=30, ry=26), feather_px=10)
+        stage = Stage(reference="drum-1", order=("drum-1", "bell-1"), masks=(mask,))
+        return film.replace(placements=(*others, bell), stage=stage)
+
+    with FilmStore.open(running.film) as store:
+        film = store.change("Set the stage", edit).film
+        make_atlas(store.folder, film, silent())
 
 
 @pytest.fixture(scope="module")

@@ -2,41 +2,21 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 import cv2
 import numpy as np
 import pytest
 
 from partsong.film.effects import shown_at
-from partsong.film.records import Film, Flicker, Leak, Mask, Oval, Shot, Stage, Stutter
+from partsong.film.records import Film, Flicker, Leak, Shot, Stutter
 from partsong.film.store import FilmStore
-from partsong.render.atlas import make_atlas
 from partsong.render.effects import brightness, dimmed, on_encoded
-from partsong.timebase import Rate, Time
-from partsong.watch import silent
+from partsong.timebase import Rate
 
 EFFECTS = (
     Stutter(start=5, end=17, again=(9, 13)),
     Flicker(start=30, end=42, dips=(30, 34), depth_stops=1.0),
     Leak(start=50, end=70, side="left", at=0.5, reach=0.7, colour=(0.8, 0.4, 0.1)),
 )
-
-
-@pytest.fixture
-def staged(running):
-    """Give the tiny film two placed takes on a stage."""
-
-    def edit(film):
-        bell = film.placement_of("bell-1").replace(confidence="sure", start=Time.of(Fraction(0)), candidates=())
-        others = tuple(one for one in film.placements if one.take != "bell-1")
-        mask = Mask(take="bell-1", shape=Oval(x=112, y=45, rx=30, ry=26), feather_px=10)
-        stage = Stage(reference="drum-1", order=("drum-1", "bell-1"), masks=(mask,))
-        return film.replace(placements=(*others, bell), stage=stage)
-
-    with FilmStore.open(running.film) as store:
-        film = store.change("Set the stage", edit).film
-        make_atlas(store.folder, film, silent())
 
 
 @pytest.fixture

@@ -2,33 +2,11 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
-
 import cv2
 import numpy as np
-import pytest
 
-from partsong.film.records import Mask, Oval, Panel, Shot, Stage
+from partsong.film.records import Panel, Shot
 from partsong.film.store import FilmStore
-from partsong.render.atlas import make_atlas
-from partsong.timebase import Time
-from partsong.watch import silent
-
-
-@pytest.fixture
-def staged(running):
-    """Give the tiny film two placed takes on a stage, and its preview."""
-
-    def edit(film):
-        bell = film.placement_of("bell-1").replace(confidence="sure", start=Time.of(Fraction(0)), candidates=())
-        others = tuple(one for one in film.placements if one.take != "bell-1")
-        mask = Mask(take="bell-1", shape=Oval(x=112, y=45, rx=30, ry=26), feather_px=10)
-        stage = Stage(reference="drum-1", order=("drum-1", "bell-1"), masks=(mask,))
-        return film.replace(placements=(*others, bell), stage=stage)
-
-    with FilmStore.open(running.film) as store:
-        film = store.change("Set the stage", edit).film
-        make_atlas(store.folder, film, silent())
 
 
 def turn_to(page, running):

@@ -153,8 +153,8 @@ export default {
           button("Begin a beat later", () => moveBeat(1), { id: "beat-later", disabled: number === 0 }),
           button("A frame earlier", () => moveFrame(-1), { disabled: number === 0, "aria-keyshortcuts": "Shift+ArrowLeft" }),
           button("A frame later", () => moveFrame(1), { disabled: number === 0, "aria-keyshortcuts": "Shift+ArrowRight" }),
-          h("label", { for: "source" }, "Show "), select,
-          h("label", { for: "beside" }, "beside it "), beside));
+          h("span", { class: "field" }, h("label", { for: "source" }, "Show "), select),
+          h("span", { class: "field" }, h("label", { for: "beside" }, "beside it "), beside)));
       if (shot.panels.length) panel.append(panelRow(shot, show));
     }
 
