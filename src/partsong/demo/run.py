@@ -20,7 +20,7 @@ from partsong.demo.clips import DemoClip, stand_px
 from partsong.demo.make import Truth
 from partsong.errors import Cancelled, PartsongError
 from partsong.film.folder import write_text
-from partsong.film.records import Film, Placement, Pose, Take
+from partsong.film.records import Film, Placement, Pose, Region, Take
 from partsong.film.store import FilmStore
 from partsong.media.check import decode_all
 from partsong.watch import silent
@@ -245,7 +245,7 @@ def _held(
     for take, clip in takes.items():
         if clip.kind == "stage" and film.take(take).picture.width >= PROPS_FROM_PX:
             part = next(one for one in truth.parts if one.id == clip.part)
-            yield _held_props(take, clip, film, part.box_px)
+            yield held_props(take, clip, film, part.box_px)
     yield from _held_masters(film, truth, root)
 
 
@@ -287,11 +287,11 @@ def _held_registration(take: str, clip: DemoClip, film: Film) -> Held:
     return Held(about, true, said, agrees)
 
 
-def _held_props(take: str, clip: DemoClip, film: Film, player: tuple[float, float, float, float]) -> Held:
+def held_props(take: str, clip: DemoClip, film: Film, player: tuple[float, float, float, float]) -> Held:
     """Hold what was said of props in a take to the one stand that was knocked: found where it stands, and no other.
 
-    Right before the ``player`` (left, top, right, bottom) nothing need be told: the check says that it sees little
-    there, and a stand among moving hands and shadows it does not find.
+    Right before the ``player`` (left, top, right, bottom) it need not be told where it went: the check says that it sees
+    little there. That it does not stand where it stood may be said, of that place and no other.
     """
     said = [one for one in film.findings if one.take == take and one.kind.startswith("prop")]
     found = "; ".join(one.sentence for one in said) or "nothing"
@@ -303,12 +303,21 @@ def _held_props(take: str, clip: DemoClip, film: Film, player: tuple[float, floa
     dx, dy = ((after[n] + after[n + 2] - before[n] - before[n + 2]) / 2 for n in (0, 1))
     true = f"a music stand, knocked and turned: {abs(dx):.0f} px right and {abs(dy):.0f} down"
     within = player[0] <= after[0] and player[1] <= after[1] and after[2] <= player[2] and after[3] <= player[3]
-    if within and not said:
-        return Held(about, true, "nothing: it stands right before the player", agrees=False, told=False)
+    if within and all(one.kind == "prop gone" and _middle_in(one.region, before) for one in said):
+        return Held(
+            about, true, f"{found} (where it went: it stands right before the player)", agrees=False, told=False
+        )
     middle = ((after[0] + after[2]) / 2, (after[1] + after[3]) / 2)
     boxes = [one.region for one in said if one.region is not None]
     here = [box.x < middle[0] < box.x + box.width and box.y < middle[1] < box.y + box.height for box in boxes]
     return Held(about, true, found, here == [True])
+
+
+def _middle_in(region: Region | None, box: tuple[float, float, float, float]) -> bool:
+    if region is None:
+        return False
+    x, y = region.x + region.width / 2, region.y + region.height / 2
+    return box[0] < x < box[2] and box[1] < y < box[3]
 
 
 def _held_masters(film: Film, truth: Truth, root: Path) -> Iterator[Held]:

@@ -239,7 +239,7 @@ def _of_alone(thing: Alone, factor: float, name: str) -> Remark:
     kind, sentence, advice = {
         "before": (
             "prop gone",
-            f"Something that stood here in {name} does not stand here now, nor near.",
+            f"Something that stood here in {name} does not stand here now, and was not found near.",
             _PUT_BACK.format(name),
         ),
         "after": (
