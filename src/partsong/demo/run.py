@@ -290,8 +290,8 @@ def _held_registration(take: str, clip: DemoClip, film: Film) -> Held:
 def held_props(take: str, clip: DemoClip, film: Film, player: tuple[float, float, float, float]) -> Held:
     """Hold what was said of props in a take to the one stand that was knocked: found where it stands, and no other.
 
-    Right before the ``player`` (left, top, right, bottom) it need not be told where it went: the check says that it sees
-    little there. That it does not stand where it stood may be said, of that place and no other.
+    Right before the ``player`` (left, top, right, bottom) it need not be told where it went: the check says that it
+    sees little there. That it does not stand where it stood may be said, of that place and no other.
     """
     said = [one for one in film.findings if one.take == take and one.kind.startswith("prop")]
     found = "; ".join(one.sentence for one in said) or "nothing"
