@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from partsong.desk.serve import Server, bound
 from partsong.desk.session import Desk
@@ -254,7 +255,27 @@ def box_of(where: Locator) -> dict[str, float]:
     return found[0]
 
 
+def played_a_little(page: Page) -> None:
+    """Play the cut past its warning, and stop it again."""
+    page.locator("#play").click()
+    page.locator(".playing .watch").click()
+    page.locator(".sounding", has_text="Playing").wait_for()
+    page.keyboard.press("x")
+    page.wait_for_function("() => document.querySelector('.playing video').paused")
+
+
+def seen_playing(page: Page, rim: int) -> NDArray[np.float64]:
+    """Return what is seen of the playing picture, encoded R'G'B' (height, width, 3), without its rim."""
+    png = np.frombuffer(page.locator(".playing .frame").screenshot(), np.uint8)
+    picture = cv2.imdecode(png, cv2.IMREAD_COLOR)
+    assert picture is not None
+    return np.asarray(picture[rim:-rim, rim:-rim, ::-1] / 255, np.float64)
+
+
 @pytest.fixture(scope="session")
 def tools() -> SimpleNamespace:
     """Return what this file offers to tests, which cannot import it by name."""
-    return SimpleNamespace(waited=waited, box_of=box_of, token=TOKEN, strikes_s=STRIKES_S, wide=WIDE)
+    return SimpleNamespace(
+        waited=waited, box_of=box_of, played_a_little=played_a_little, seen_playing=seen_playing, token=TOKEN,
+        strikes_s=STRIKES_S, wide=WIDE,
+    )  # fmt: skip

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 import pytest
 
-from partsong.film.effects import shown_at
+from partsong.film.effects import played
 from partsong.film.records import Film, Flicker, Leak, Shot, Stutter
 from partsong.film.store import FilmStore
 from partsong.render.effects import brightness, dimmed, on_encoded
@@ -99,25 +98,17 @@ def test_the_page_computes_what_the_program_does(page, running):
     )
     leak = EFFECTS[2]
     assert isinstance(leak, Leak)
+    shown_at = [seen for stretch in played(film) for seen in stretch.shown]
+    assert len(shown_at) == 90
     for frame, (light, bright, shown) in enumerate(told):
         assert light == pytest.approx(dimmed(EFFECTS, frame), abs=1e-12), frame
         assert bright == pytest.approx(brightness(leak, frame), abs=1e-12), frame
-        assert shown == shown_at(film, frame), frame
+        assert shown == shown_at[frame], frame
 
 
-def seen(page) -> np.ndarray:
-    """Return what is seen of the playing picture, encoded R'G'B' (height, width, 3)."""
-    png = np.frombuffer(page.locator(".playing .frame").screenshot(), np.uint8)
-    return cv2.imdecode(png, cv2.IMREAD_COLOR)[2:-2, 2:-2, ::-1] / 255  # at its edges the sheet may show
-
-
-def test_light_is_shown_as_the_master_has_it(page, running, with_effects):
+def test_light_is_shown_as_the_master_has_it(page, running, with_effects, tools):
     turn_to(page, running)
-    page.locator("#play").click()
-    page.locator(".playing .watch").click()
-    page.locator(".sounding", has_text="Playing").wait_for()
-    page.keyboard.press("x")
-    page.wait_for_function("() => document.querySelector('.playing video').paused")
+    tools.played_a_little(page)
 
     def at(frame: int, *, plain: bool) -> np.ndarray:
         page.evaluate(
@@ -135,7 +126,7 @@ def test_light_is_shown_as_the_master_has_it(page, running, with_effects):
             }""",
             [frame, [] if plain else [effect.model_dump(mode="json") for effect in EFFECTS[1:]]],
         )
-        return seen(page)
+        return tools.seen_playing(page, 2)
 
     for frame in (30, 31, 60):
         before, after = at(frame, plain=True), at(frame, plain=False)

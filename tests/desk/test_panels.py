@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import cv2
-import numpy as np
-
 from partsong.film.records import Panel, Shot
 from partsong.film.store import FilmStore
 
@@ -38,20 +35,15 @@ def test_a_picture_is_put_beside_another_moved_and_taken_out(page, running, stag
     assert shot_of(running) == Shot(source="bell-1", start=0, end=75)
 
 
-def test_panels_play_side_by_side(page, running, staged):
+def test_panels_play_side_by_side(page, running, staged, tools):
     with FilmStore.open(running.film) as store:
         # The drum's disc lies left of the middle in its picture, the bell's right of it: here they change sides.
         rows = ((Panel(source="bell-1", x=0.75), Panel(source="drum-1", x=0.25)),)
         store.change("Panels", lambda film: film.replace(cut=(Shot(source="bell-1", start=0, end=75, panels=rows),)))
     turn_to(page, running)
-    page.locator("#play").click()
-    page.locator(".playing .watch").click()
-    page.locator(".sounding", has_text="Playing").wait_for()
-    page.keyboard.press("x")
-    page.wait_for_function("() => document.querySelector('.playing video').paused")
+    tools.played_a_little(page)
     page.wait_for_timeout(400)
-    png = np.frombuffer(page.locator(".playing .frame").screenshot(), np.uint8)
-    seen = cv2.imdecode(png, cv2.IMREAD_GRAYSCALE)[3:-3, 3:-3].astype(float)
+    seen = 255 * tools.seen_playing(page, 3).mean(axis=2)
     # Of 160 pixels the left panel has 80, and the black between them 2.
     left, middle, right = (round(at / 160 * seen.shape[1]) for at in (80, 81, 82))
     assert seen[:, middle - 1 : middle + 1].max() < 8

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from partsong.errors import InvalidInput
-from partsong.film.effects import Stretch, played, shown_at, told
+from partsong.film.effects import Stretch, played, told
 from partsong.film.records import Film, Flicker, Leak, Shot, Stutter
 from partsong.timebase import Rate
 
@@ -16,6 +16,14 @@ CUT = (Shot(source="wide", start=0, end=30), Shot(source="wide", start=40, end=1
 
 def film(*effects: Flicker | Stutter | Leak, cut: tuple[Shot, ...] = CUT) -> Film:
     return Film(name="one", rate=Rate(num=25), cut=cut, effects=effects)
+
+
+def shown_at(one: Film, frame: int) -> int:
+    """Return the song frame whose picture is shown at a song frame, by what a stutter is."""
+    for effect in one.effects:
+        if isinstance(effect, Stutter) and effect.start <= frame < effect.end:
+            return effect.start + frame - max((again for again in effect.again if again <= frame), default=effect.start)
+    return frame
 
 
 def test_without_a_stutter_the_cut_plays_as_it_is():

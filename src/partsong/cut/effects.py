@@ -7,19 +7,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal, get_args
+from typing import get_args
 
 from partsong.cut.table import place_of, place_text
 from partsong.cut.tempo import frame_of
 from partsong.errors import InvalidInput
 from partsong.film.coverage import song_frames
-from partsong.film.records import Effect, Film, Flicker, Leak, Stutter, TempoMark
+from partsong.film.records import Effect, Film, Flicker, Leak, Side, Stutter, TempoMark
 from partsong.film.tempo import Position, beats_in_bar, position_at
 from partsong.render.effects import metered
 from partsong.render.flashing import FLASHES_ALLOWED
 from partsong.timebase import clock, exact_number
 
-Side = Literal["left", "right", "top", "bottom"]
 SIDES: tuple[Side, ...] = get_args(Side)
 CAUTION = "Flashing pictures can trigger seizures in photosensitive people (WCAG 2.2, 2.3.1; ITU-R BT.1702-3)."
 _LONGEST_BEATS = 64
@@ -119,7 +118,7 @@ def end_of(film: Film, start: int, beats: str) -> int:
     """
     assert film.rate is not None
     tempo = _tempo(film)
-    after = _later(film, place_of(film, start) or position_at(tempo, start * film.rate.frame_s), _beats(beats))
+    after = _later(film, _position(film, start), _beats(beats))
     return min(song_frames(film), frame_of(tempo, after, film.rate))
 
 
@@ -182,7 +181,7 @@ def _moments(film: Film, start: int, end: int, every: str) -> tuple[int, ...]:
     """Return the frames every so many beats after a frame, before another."""
     assert film.rate is not None
     tempo, beats = _tempo(film), _beats(every)
-    position = place_of(film, start) or position_at(tempo, start * film.rate.frame_s)
+    position = _position(film, start)
     moments: list[int] = []
     while True:
         position = _later(film, position, beats)
@@ -192,6 +191,11 @@ def _moments(film: Film, start: int, end: int, every: str) -> tuple[int, ...]:
         if frame <= (moments[-1] if moments else start):
             raise InvalidInput(f"Every {every} beats is less than a frame. Give a longer time, such as 1/4.")
         moments.append(frame)
+
+
+def _position(film: Film, frame: int) -> Position:
+    assert film.rate is not None
+    return place_of(film, frame) or position_at(_tempo(film), frame * film.rate.frame_s)
 
 
 def _later(film: Film, position: Position, beats: Fraction) -> Position:

@@ -163,9 +163,10 @@ def parsed(film: Film, text: str, name: str) -> Table:
     shots: list[Shot] = []
     for entry, end in zip(entries, ends, strict=True):
         if entry.source != NOTHING:
-            for source in entry.sources:
+            shot = Shot(source=entry.source, start=entry.start, end=end, panels=entry.panels)
+            for source in shot.sources:
                 _has_picture(film, entry, source, end)
-            shots.append(Shot(source=entry.source, start=entry.start, end=end, panels=entry.panels))
+            shots.append(shot)
     return Table(tuple(shots), revision)
 
 
@@ -190,10 +191,6 @@ class _Entry:
     source: str
     source_column: int
     panels: tuple[tuple[Panel, ...], ...] = ()
-
-    @property
-    def sources(self) -> tuple[str, ...]:
-        return tuple(panel.source for row in self.panels for panel in row) or (self.source,)
 
 
 def _entry(film: Film, spot: _Spot, words: Sequence[tuple[int, str]]) -> _Entry:

@@ -55,14 +55,6 @@ def _runs(film: Film) -> Iterator[tuple[int, int, int]]:
         yield at, stop, at
 
 
-def shown_at(film: Film, frame: int) -> int:
-    """Return the song frame whose picture the cut shows at a song frame."""
-    for effect in film.effects:
-        if isinstance(effect, Stutter) and effect.start <= frame < effect.end:
-            return effect.start + frame - max((again for again in effect.again if again <= frame), default=effect.start)
-    return frame
-
-
 def told(effect: Effect) -> str:
     """Return an effect in a few words.
 

@@ -759,6 +759,9 @@ class Stutter(_Effect):
         return self.again
 
 
+Side = Literal["left", "right", "top", "bottom"]
+
+
 class Leak(_Effect):
     """Light falls in from a side of the picture, comes and goes once.
 
@@ -767,7 +770,7 @@ class Leak(_Effect):
     """
 
     kind: Literal["leak"] = "leak"
-    side: Literal["left", "right", "top", "bottom"] = "right"
+    side: Side = "right"
     at: Share = 0.5
     reach: Annotated[float, Field(ge=0.05, le=2)] = 0.8
     colour: tuple[Share, Share, Share] = (0.8, 0.42, 0.16)

@@ -20,6 +20,7 @@ from partsong.media.planes import Chroma, Matrix, Planes
 from partsong.render.flashing import DARKER_BELOW, FlashMeter, Worst
 from partsong.render.pixels import code_scale, codes_to_encoded, colour_steps, encoded_to_codes, rounded
 from partsong.render.texture import DISPLAY_GAMMA
+from partsong.timebase import Rate
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -175,14 +176,19 @@ def metered(film: Film) -> Worst | None:
     """
     if film.rate is None:
         return None
+    return _metered(film.effects, film.rate, film.width or 1, film.height or 1)
+
+
+@functools.lru_cache(maxsize=8)
+def _metered(effects: tuple[Effect, ...], rate: Rate, wide: int, high: int) -> Worst | None:
     found: list[Worst] = []
-    for near in _apart(film.effects, math.ceil(film.rate.exact)):
+    for near in _apart(effects, math.ceil(rate.exact)):
         # One frame more at either end: what they come from, and what they leave.
         frames = range(near[0].start - 1, max(effect.end for effect in near) + 1)
         width = _FLAT_PX if any(isinstance(effect, Leak) for effect in near) else 1
-        height = max(1, round(width * (film.height or 1) / (film.width or 1)))
+        height = max(1, round(width * high / wide))
         for level in _greys(near):
-            meter = FlashMeter(width, height, film.rate, first=frames.start)
+            meter = FlashMeter(width, height, rate, first=frames.start)
             flat = np.full((height, width, 3), level)
             for frame in frames:
                 meter.feed(on_encoded(flat, near, frame))

@@ -17,7 +17,7 @@ from partsong.desk.routes import Done, Edit, Route, Wire, changed, frame_in
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
 from partsong.film.coverage import placed_takes, song_frames
-from partsong.film.records import WIDE, Effect, Film, Panel
+from partsong.film.records import WIDE, Effect, Film, Panel, Side
 from partsong.film.tempo import Position, beats_in_bar, position_at, time_of
 from partsong.render.flashing import FLASHES_ALLOWED
 from partsong.signoff.report import BARS_A_LINE, score_of
@@ -144,7 +144,7 @@ class Ahead(Wire):
     beats: Annotated[str, Field(max_length=12)]
     every: Annotated[str, Field(max_length=12)] = "1"
     depth_stops: float = 0.5
-    side: effects.Side = "right"
+    side: Side = "right"
 
 
 class AddEffect(Ahead, Edit):

@@ -222,7 +222,7 @@ export class Preview {
   drawPanels(grid) {
     if (!this.gl || !this.plan) return;
     const { context: gl } = this.gl;
-    const { width, height } = this.canvas;
+    const { plan, canvas } = this;
     gl.clearColor(0, 0, 0, 1);
     gl.clear(gl.COLOR_BUFFER_BIT);
     gl.enable(gl.SCISSOR_TEST);
@@ -230,15 +230,16 @@ export class Preview {
       const lattice = this.lattices.get(panel.source);
       if (!lattice) continue;
       const layers = this.layers(panel.source);
-      const sets = setsOf(layers.map((layer) => reach(layer, grid, /** @type {Plan} */ (this.plan).width, /** @type {Plan} */ (this.plan).height)));
+      const sets = setsOf(layers.map((layer) => reach(layer, grid, plan.width, plan.height)));
       // The window has the panel's shape; it is as large as the picture lets it be, and lies wholly in it.
       const [across, down] = [Math.min(1, panel.width / panel.height), Math.min(1, panel.height / panel.width)];
       const begin = (/** @type {number} */ middle, /** @type {number} */ part) => Math.max(0, Math.min(middle - part / 2, 1 - part));
-      const box = { left: Math.round(panel.left * width), bottom: height - Math.round((panel.top + panel.height) * height), width: Math.round(panel.width * width), height: Math.round(panel.height * height) };
-      const [large, high] = [box.width / across, box.height / down];
-      gl.scissor(box.left, box.bottom, box.width, box.height);
+      const [wide, high] = [Math.round(panel.width * canvas.width), Math.round(panel.height * canvas.height)];
+      const [left, bottom] = [Math.round(panel.left * canvas.width), canvas.height - Math.round((panel.top + panel.height) * canvas.height)];
+      const [whole, tall] = [wide / across, high / down];
+      gl.scissor(left, bottom, wide, high);
       this.strips(layers, stripsOf(sets, new Uint8Array(sets.length).fill(1), grid), grid, lattice, 0,
-        [Math.round(box.left - begin(panel.x, across) * large), Math.round(box.bottom - (1 - begin(panel.y, down) - down) * high), Math.round(large), Math.round(high)]);
+        [Math.round(left - begin(panel.x, across) * whole), Math.round(bottom - (1 - begin(panel.y, down) - down) * tall), Math.round(whole), Math.round(tall)]);
     }
     gl.disable(gl.SCISSOR_TEST);
     this.drawn = null;

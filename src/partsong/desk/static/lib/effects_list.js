@@ -56,7 +56,10 @@ export function effectsList(desk, mark) {
   const element = h("details", { class: "effects", open: mark.open }, count, list, now,
     h("div", { class: "tools" }, h("label", { for: "effect-kind" }, "A ", kind), h("label", { for: "effect-beats" }, "for ", beats, " beats"), ...Object.values(parts), add),
     ahead);
-  element.addEventListener("toggle", () => desk.link({ effects: /** @type {HTMLDetailsElement} */ (element).open ? 1 : null }));
+  element.addEventListener("toggle", () => {
+    desk.link({ effects: opened() ? 1 : null });
+    ask();
+  });
   let over = false; // what is in the form would flash too much
   let waiting = 0;
   let asked = 0;
@@ -68,8 +71,11 @@ export function effectsList(desk, mark) {
     return /** @type {HTMLSelectElement} */ (h("select", { id }, values.map(([value, words]) => h("option", { value, selected: value === chosen }, words))));
   }
 
-  /** Ask what one more would flash, once the hand rests. */
+  const opened = () => /** @type {HTMLDetailsElement} */ (element).open;
+
+  /** Ask what one more would flash, once the hand rests; while the list is closed nobody wants to know. */
   function ask() {
+    if (!opened()) return;
     for (const [name, part] of Object.entries(parts)) part.hidden = !HAS[kind.value].includes(name);
     clearTimeout(waiting);
     waiting = setTimeout(async () => {
