@@ -63,9 +63,9 @@ def test_a_shot_shows_panels_where_all_have_a_picture():
     assert edits.replaced(cut, 30, "wide").cut[1].panels == ()
     # They are held to where every one of them has a picture: close has none from frame 80 on.
     assert plain(edits.moved(cut, 60, 80))[1:3] == [("close", 30, 80), ("wide", 80, 100)]
-    with pytest.raises(InvalidInput, match="close has a picture from frame 20 to 80"):
+    with pytest.raises(InvalidInput, match="but has a picture from @20 to @80"):
         edits.moved(cut, 60, 81)
-    with pytest.raises(InvalidInput, match="close has a picture from frame 20 to 80"):
+    with pytest.raises(InvalidInput, match="but has a picture from @20 to @80"):
         edits.replaced(START, 0, "wide|close")
 
 
@@ -90,7 +90,7 @@ def test_joining_lets_the_one_before_go_on():
 
 def test_a_shot_is_replaced_where_the_other_has_a_picture():
     assert plain(edits.replaced(START, 30, "wide"))[1] == ("wide", 30, 60)
-    with pytest.raises(InvalidInput, match="picture from frame 20 to 80, not from 60 to 100"):
+    with pytest.raises(InvalidInput, match="shown from frame 60 to 100 but has a picture from @20 to @80"):
         edits.replaced(START, 60, "close")
     with pytest.raises(InvalidInput, match="no take 'nobody'"):
         edits.replaced(START, 30, "nobody")
@@ -107,13 +107,13 @@ def test_moving_a_beginning_takes_from_the_neighbour():
         (lambda: edits.split(START, 30), "nothing to split at frame 30"),
         (lambda: edits.split(START, 100), "nothing to split"),
         (lambda: edits.joined(START, 0), "no shot right before"),
-        (lambda: edits.joined(START, 60), "picture from frame 20 to 80, not from 30 to 100"),
+        (lambda: edits.joined(START, 60), "shown from frame 30 to 100 but has a picture from @20 to @80"),
         (lambda: edits.joined(START, 31), "No shot begins at frame 31"),
         (lambda: edits.moved(START, 0, 5), "begins with the song"),
         (lambda: edits.moved(START, 30, 60), "leaves nothing"),
         (lambda: edits.moved(START, 60, 30), "leaves nothing"),
-        (lambda: edits.moved(START, 30, 19), "picture from frame 20"),
-        (lambda: edits.moved(START, 60, 81), "picture from frame 20"),
+        (lambda: edits.moved(START, 30, 19), "picture from @20"),
+        (lambda: edits.moved(START, 60, 81), "picture from @20"),
         (lambda: edits.joined(film(("wide", 0, 30), ("wide", 40, 100)), 40), "no shot right before"),
     ],
 )

@@ -5,10 +5,10 @@ All take a film and return a film; frames are the film's.
 
 from __future__ import annotations
 
-from partsong.cut.table import shown_in
+from partsong.cut.table import shown_in, without_picture
 from partsong.errors import InvalidInput
-from partsong.film.coverage import placed_takes, song_frames
-from partsong.film.records import WIDE, Film, Shot
+from partsong.film.coverage import song_frames
+from partsong.film.records import Film, Shot
 
 
 def split(film: Film, frame: int) -> Film:
@@ -90,19 +90,9 @@ def _numbered(film: Film, start: int) -> int:
 
 
 def _has_picture(film: Film, shot: Shot) -> None:
-    stop = min(shot.end, song_frames(film))
-    takes = {one.take.id: one for one in placed_takes(film)}
     for source in shot.sources:
-        if source == WIDE:
-            continue
-        film.take(source)
-        if source not in takes:
-            raise InvalidInput(f"{source} is not placed on the song, so it cannot be shown. Place it first: lineup.")
-        frames = takes[source].frames()
-        if not (frames.start <= shot.start and stop <= frames.stop):
-            raise InvalidInput(
-                f"{source} has a picture from frame {frames.start} to {frames.stop}, not from {shot.start} to {stop}."
-            )
+        if wrong := without_picture(film, source, shot.start, min(shot.end, song_frames(film))):
+            raise InvalidInput(wrong)
 
 
 def _with(film: Film, first: int, count: int, shots: tuple[Shot, ...]) -> Film:

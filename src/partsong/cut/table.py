@@ -165,7 +165,8 @@ def parsed(film: Film, text: str, name: str) -> Table:
         if entry.source != NOTHING:
             shot = Shot(source=entry.source, start=entry.start, end=end, panels=entry.panels)
             for source in shot.sources:
-                _has_picture(film, entry, source, end)
+                if wrong := without_picture(film, source, entry.start, end):
+                    raise entry.spot.wrong(entry.source_column, wrong)
             shots.append(shot)
     return Table(tuple(shots), revision)
 
@@ -244,6 +245,31 @@ def _panel(film: Film, text: str) -> Panel:
     return Panel(source=source, x=round(x, 4), y=round(y, 4))
 
 
+def without_picture(film: Film, source: str, start: int, end: int) -> str:
+    """Return why a source cannot be shown from one frame to another, as a sentence; none where it can.
+
+    Raises
+    ------
+    InvalidInput
+        If there is no such source.
+    """
+    if source == WIDE:
+        return ""
+    assert film.rate is not None
+    film.take(source)
+    placed = next((found for found in placed_takes(film) if found.take.id == source), None)
+    if placed is None:
+        return f"{source} is not placed on the song yet. Place it first: partsong lineup"
+    frames = placed.frames()
+    if frames.start <= start and end <= frames.stop:
+        return ""
+    where = "nowhere in the song"
+    if frames.start < frames.stop:
+        first, last = (clock(frame * film.rate.frame_s) for frame in (frames.start, frames.stop))
+        where = f"from {place_text(film, frames.start)} to {place_text(film, frames.stop)} ({first} to {last})"
+    return f"{source} is shown from frame {start} to {end} but has a picture {where}."
+
+
 def frame_in(film: Film, text: str) -> int:
     """Return the frame of a place that a person wrote: ``bar.beat``, with a part of a beat, or ``@frame``.
 
@@ -302,29 +328,6 @@ def _follows(entry: _Entry, entries: Sequence[_Entry], total: int) -> None:
         raise entry.spot.wrong(
             entry.start_column, f"frame {entry.start} lies after the end of the song, which has {total} frames."
         )
-
-
-def _has_picture(film: Film, entry: _Entry, source: str, end: int) -> None:
-    if source == WIDE:
-        return
-    assert film.rate is not None
-    placed = next((found for found in placed_takes(film) if found.take.id == source), None)
-    if placed is None:
-        raise entry.spot.wrong(
-            entry.source_column, f"{source} is not placed on the song yet. Place it first: partsong lineup"
-        )
-    frames = placed.frames()
-    if frames.start <= entry.start and end <= frames.stop:
-        return
-    if frames.start < frames.stop:
-        first, last = (clock(frame * film.rate.frame_s) for frame in (frames.start, frames.stop))
-        where = f"from {place_text(film, frames.start)} to {place_text(film, frames.stop)} ({first} to {last})"
-    else:
-        where = "nowhere in the song"
-    raise entry.spot.wrong(
-        entry.source_column,
-        f"{source} is shown from frame {entry.start} to {end} but has a picture {where}.",
-    )
 
 
 def _is_place(tempo: Sequence[TempoMark], position: Position) -> bool:
