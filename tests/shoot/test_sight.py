@@ -33,7 +33,8 @@ def test_a_shadow_that_moves_is_no_body_and_a_sleeve_is(monkeypatch: pytest.Monk
     seen = looker.sight()
     shadow, sleeve = np.s_[20:100, 210:226], np.s_[36:104, 122:138]
     assert not seen.unmoving[shadow].any()
-    assert seen.moving[shadow].mean() < 0.2
-    assert not seen.bodies[shadow].any()
-    assert seen.moving[sleeve].mean() > 0.8
-    assert seen.bodies[sleeve].mean() > 0.95
+    movement = seen.movement()
+    assert movement.moving[shadow].mean() < 0.2
+    assert not movement.bodies[shadow].any()
+    assert movement.moving[sleeve].mean() > 0.8
+    assert movement.bodies[sleeve].mean() > 0.95

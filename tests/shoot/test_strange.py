@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from partsong.shoot import strange
 from partsong.shoot.odd import View, odd_one_out
+from partsong.shoot.sight import Movement
 from partsong.shoot.strange import STRANGERS, drawn, strangeness
 
 Picture = NDArray[np.float32]
@@ -78,7 +79,7 @@ def test_only_the_take_in_which_it_was_changed_is_odd(changed_in: str) -> None:
     changed[THING] = OTHER[THING]
     still = np.zeros(ROOM.shape, bool)
     views = [
-        View(_drawn(_lit(changed if name == changed_in else ROOM, lamp_x, seed)), still, still)
+        View(_drawn(_lit(changed if name == changed_in else ROOM, lamp_x, seed)), Movement(still, still))
         for seed, (name, lamp_x) in enumerate((("take", 0.1), ("reference", 0.5), ("other", 0.9)))
     ]
     odd = odd_one_out(views[0], views[1:])
@@ -100,10 +101,10 @@ def _moving(place: tuple[slice, slice]) -> NDArray[np.bool_]:
 def test_what_only_one_other_take_sees_is_odd_but_not_sure() -> None:
     before_it = np.s_[20:150, 70:160]
     still = np.zeros(ROOM.shape, bool)
-    take = View(_drawn(_lit(_with(THING, OTHER), 0.1, 0)), still, still)
-    reference = View(_drawn(_lit(ROOM, 0.5, 1)), still, still)
+    take = View(_drawn(_lit(_with(THING, OTHER), 0.1, 0)), Movement(still, still))
+    reference = View(_drawn(_lit(ROOM, 0.5, 1)), Movement(still, still))
     moving = _moving(before_it)
-    player = View(_drawn(_lit(_with(before_it, _texture(7)), 0.9, 2)), moving, moving)
+    player = View(_drawn(_lit(_with(before_it, _texture(7)), 0.9, 2)), Movement(moving, moving))
     odd = odd_one_out(take, [reference, player])
     assert odd.where[THING].mean() > _MOST
     assert not odd.sure[THING].any()
@@ -114,10 +115,10 @@ def test_a_shadow_that_moves_hides_no_more_than_its_edge() -> None:
     around = _moving(np.s_[20:150, 50:180])
     around[35:135, 65:165] = False
     still = np.zeros(ROOM.shape, bool)
-    reference = View(_drawn(_lit(ROOM, 0.5, 1)), still, still)
-    other = View(_drawn(_lit(ROOM, 0.9, 2)), still, still)
+    reference = View(_drawn(_lit(ROOM, 0.5, 1)), Movement(still, still))
+    other = View(_drawn(_lit(ROOM, 0.9, 2)), Movement(still, still))
     for bodies in (still, around):
-        take = View(_drawn(_lit(_with(THING, OTHER), 0.1, 0)), around, bodies)
+        take = View(_drawn(_lit(_with(THING, OTHER), 0.1, 0)), Movement(around, bodies))
         odd = odd_one_out(take, [reference, other])
         assert odd.sure[THING].mean() < 0.05 if bodies.any() else odd.sure[THING].mean() > _MOST
 

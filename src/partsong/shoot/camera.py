@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Pose
-from partsong.render.registration import LEAST_SIDE, distance_px, find_pose, resized_pose
+from partsong.render.registration import LEAST_SIDE, Found, distance_px, find_pose, resized_pose
 from partsong.render.steadiness import course_of
 from partsong.shoot.judge import Remark, enough_detail
 from partsong.shoot.sight import Looker, Sight
@@ -71,13 +71,26 @@ def followed(
     return np.array(rows, np.float64).reshape(-1, 10), course.sag_px, max(stretches, key=len)
 
 
-def of_camera(sight: Sight, reference: Sight | None, name: str, rate_hz: float, unseen: list[str]) -> list[Remark]:
-    """Judge all that the camera did; a knock is not told a second time by where it left the camera."""
+def found_on(sight: Sight, reference: Sight) -> Found | None:
+    """Find how a take lies on the reference, in pixels of the stills; None where those are too small to tell."""
+    if min(sight.still.shape) < LEAST_SIDE:
+        return None
+    # The players, who are in two places, are left out.
+    return find_pose(reference.still, sight.still, reference.unmoving & sight.unmoving)
+
+
+def of_camera(
+    sight: Sight, reference: Sight | None, name: str, rate_hz: float, unseen: list[str], found: Found | None = None
+) -> list[Remark]:
+    """Judge all that the camera did; a knock is not told a second time by where it left the camera.
+
+    ``found`` is how the take lies on the reference, where that is known already.
+    """
     knocks = of_knocks(sight, rate_hz)
     if reference is None:
         return knocks
     largest = max((remark.size or 0.0 for remark in knocks if remark.kind == "camera knocked"), default=0.0)
-    place = of_place(sight, reference, name, unseen)
+    place = of_place(sight, reference, name, unseen, found)
     return knocks + [remark for remark in place if not largest or (remark.size or math.inf) > _MORE * largest]
 
 
@@ -117,13 +130,12 @@ def of_knocks(sight: Sight, rate_hz: float) -> list[Remark]:
     return said
 
 
-def of_place(sight: Sight, reference: Sight, name: str, unseen: list[str]) -> list[Remark]:
+def of_place(sight: Sight, reference: Sight, name: str, unseen: list[str], found: Found | None = None) -> list[Remark]:
     """Judge where the camera stands against the reference, whatever the light; both of one size."""
-    if min(sight.still.shape) < LEAST_SIDE:
+    found = found or found_on(sight, reference)
+    if found is None:
         unseen.append("Whether the camera moved was not told: the picture is too small.")
         return []
-    # The players, who are in two places, are left out.
-    found = find_pose(reference.still, sight.still, reference.unmoving & sight.unmoving)
     if not found.same_room:
         if found.seen == 0 and not enough_detail(sight, reference):
             unseen.append("Whether the camera moved was not told: too little can be seen in this light.")

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.shoot.fine import FINE_PX, WINDOW_PX, Mask, Picture, detail, likeness, mean
-from partsong.shoot.sight import Sight
+from partsong.shoot.sight import Movement, Sight
 
 _SEEN = 6.0  # energy of detail over the noise's
 _WEAKEST = 0.5  # the share of that energy that another light may leave of it
@@ -72,7 +72,21 @@ class Changes:
         return (self.drawn_before | self.drawn_after) & ~self.player_before & ~self.player_after
 
 
-def noise_of(sight: Sight) -> Picture:
+@dataclass(frozen=True, slots=True)
+class Still:
+    """A take's still picture laid on the reference, (h, w), its noise's mean square, and what moves in it."""
+
+    picture: Picture
+    noise: Picture
+    movement: Movement
+
+
+def still_of(sight: Sight, picture: Picture) -> Still:
+    """Return a take's still picture, laid as it is given, with what its sight says of it."""
+    return Still(picture, _noise_of(sight), sight.movement())
+
+
+def _noise_of(sight: Sight) -> Picture:
     """Return the mean square of the noise in a take's still picture, (h, w)."""
     import cv2
 
@@ -81,20 +95,17 @@ def noise_of(sight: Sight) -> Picture:
     return np.asarray(np.square(grain * np.float32(_STILL_NOISE)), np.float32)
 
 
-def changes(
-    was: Picture, reference: Sight, here: Picture, sight: Sight, player_before: Mask, player_after: Mask
-) -> Changes:
+def changes(was: Still, here: Still, player_before: Mask, player_after: Mask) -> Changes:
     """Compare two takes' still pictures, ``was`` of the one held against and ``here``, laid on each other."""
     # Of white noise a Gaussian leaves 1 / (4 pi sigma^2).
-    noises = [noise_of(one) / np.float32(4 * np.pi * FINE_PX**2) for one in (reference, sight)]
-    before, after = detail(was), detail(here)
+    noises = [one.noise / np.float32(4 * np.pi * FINE_PX**2) for one in (was, here)]
+    before, after = detail(was.picture), detail(here.picture)
     energies = [np.maximum(mean(np.square(one)) - noise, 0) for one, noise in zip((before, after), noises, strict=True)]
     drawn = [
         (energy > (_SEEN - 1) * own) & (_WEAKEST * energy > (_SEEN - 1) * other)
         for energy, own, other in zip(energies, noises, noises[::-1], strict=True)
     ]
     alike = np.clip(likeness(before, after, noises[0], noises[1], WINDOW_PX), -1, 1)
-    moving = [one.moving for one in (reference, sight)]
     return Changes(
         before=before,
         after=after,
@@ -103,8 +114,8 @@ def changes(
         alike=alike,
         drawn_before=drawn[0],
         drawn_after=drawn[1],
-        moving_before=moving[0],
-        moving_after=moving[1],
+        moving_before=was.movement.moving,
+        moving_after=here.movement.moving,
         player_before=player_before,
         player_after=player_after,
     )

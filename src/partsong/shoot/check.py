@@ -137,7 +137,12 @@ def _checked(folder: FilmFolder, film: Film, take: Take, laid: _LaidOn) -> Judge
     said = judge.of_file(film, take, others)
     said += judge.of_length(film, take)
     said += _of_order(path, take, packets, sight, unseen)
-    said += camera.of_camera(sight, reference, against.id if against else "", rate_hz, unseen)
+    if reference is not None and take.id not in laid:
+        laid[take.id] = props.laid_on(sight, reference)
+    own = laid.get(take.id)
+    said += camera.of_camera(
+        sight, reference, against.id if against else "", rate_hz, unseen, own.found if own else None
+    )
     alike = against is not None and against.part is not None and against.part == take.part
     seen, not_told = judge.of_picture(sight, reference, same_light, rate_hz, reference_alike=alike)
     if len(sight.knocks):  # what moved with the camera is no change of light
@@ -149,11 +154,9 @@ def _checked(folder: FilmFolder, film: Film, take: Take, laid: _LaidOn) -> Judge
     if reference is not None and against is not None:
         more = [other for other in others if other.id != against.id and other.part != take.part]
         lights = _other_lights(folder, take, more)
-        laid |= {
-            one.id: props.laid_on(sight_of(folder, one), reference) for one in [take, *lights] if one.id not in laid
-        }
+        laid |= {one.id: props.laid_on(sight_of(folder, one), reference) for one in lights if one.id not in laid}
         see = [one for one in (laid[other.id] for other in lights) if one is not None]
-        said += props.of_props(laid[take.id], reference, against.id, unseen, see)
+        said += props.of_props(own, reference, against.id, unseen, see)
     else:
         not_told.append("Whether a prop was moved was not told: there is no other take to hold this one against.")
     kinds = {remark.kind for remark in [*said, *seen]}

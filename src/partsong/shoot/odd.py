@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from partsong.shoot.sight import Movement
 from partsong.shoot.strange import ONE, STRANGERS, Drawn, Mask, Picture, strangeness
 
 _MARGIN_PX = 7  # around players
@@ -25,14 +26,10 @@ _BELOW, _LEGS = 1.4, 0.8  # of its height and breadth: how far legs reach below,
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One take of the room, laid on the reference: its drawing, where something moves in it, and where that is a body.
-
-    Both are (h, w).
-    """
+    """One take of the room, laid on the reference: its drawing, and what moves in it."""
 
     drawing: Drawn
-    moving: Mask
-    bodies: Mask
+    movement: Movement
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +71,8 @@ def odd_one_out(take: View, others: Sequence[View]) -> Odd:
     players = []
     for number, view in enumerate(views):
         beside = [other for other in range(len(views)) if (min(number, other), max(number, other)) in pairs]
-        alone = _by_itself([of(number, other) for other in beside], [~views[other].moving for other in beside])
-        players.append(_wider(_player(view.bodies, alone) | view.moving))
+        alone = _by_itself([of(number, other) for other in beside], [~views[other].movement.moving for other in beside])
+        players.append(_wider(_player(view.movement.bodies, alone) | view.movement.moving))
     known = [pairs[0, number][1] & ~players[number] for number in range(1, len(views))]
     where = _by_itself([pairs[0, number] for number in range(1, len(views))], known) & ~players[0]
     sure, apart = (np.zeros(where.shape, bool) for _ in range(2))

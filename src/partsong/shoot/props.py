@@ -14,10 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from partsong.film.records import Pose
-from partsong.render.registration import LEAST_SIDE, find_pose, laid
+from partsong.render.registration import LEAST_SIDE, Found, laid
 from partsong.render.warp import matrix_of
 from partsong.shoot.alone import Alone, alone
-from partsong.shoot.changes import Changes, changes, filled, noise_of
+from partsong.shoot.camera import found_on
+from partsong.shoot.changes import Changes, changes, filled, still_of
 from partsong.shoot.fine import Mask, Picture
 from partsong.shoot.judge import Remark
 from partsong.shoot.moves import TURNED_DEG, Moved, middle_of, moved, told_by
@@ -54,19 +55,17 @@ class Compared:
 
 @dataclass(frozen=True, slots=True)
 class Laid:
-    """A take's sight, and its still picture laid on the reference's, (h, w), by a pose in pixels of it."""
+    """A take's sight, and its still picture laid on the reference's, (h, w), as it was found to lie."""
 
     sight: Sight
     still: Picture
-    pose: Pose
+    found: Found
 
 
 def laid_on(sight: Sight, reference: Sight) -> Laid | None:
     """Lay a take on the reference, both of one size; None if it shows another room, or is too small to tell."""
-    if min(reference.still.shape) < LEAST_SIDE:
-        return None
-    found = find_pose(reference.still, sight.still, reference.unmoving & sight.unmoving)
-    return Laid(sight, laid(sight.still, found.pose), found.pose) if found.same_room else None
+    found = found_on(sight, reference)
+    return Laid(sight, laid(sight.still, found.pose), found) if found is not None and found.same_room else None
 
 
 def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compared:
@@ -75,27 +74,24 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
     The ``others`` tell which of the two is odd where they differ: shadows and players of the reference are not in
     those.
     """
-    sight, here = take.sight, take.still
-    stills = [(sight, here), (reference, reference.still), *((one.sight, one.still) for one in others)]
-    black = black_of(*(still for _, still in stills))
-    views = [View(drawn(still, noise_of(one), black), one.moving, one.bodies) for one, still in stills]
+    here, was = still_of(take.sight, take.still), still_of(reference, reference.still)
+    more = [still_of(one.sight, one.still) for one in others]
+    black = black_of(*(one.picture for one in (here, was, *more)))
+    views = [View(drawn(one.picture, one.noise, black), one.movement) for one in (here, was, *more)]
     odd = odd_one_out(views[0], views[1:])
-    found = changes(reference.still, reference, here, sight, odd.player_before, odd.player)
-    surfaces = alone(odd, [still for _, still in stills[1:]], here, black)
-    others_see = [
-        changes(still, one, here, sight, player, odd.player)
-        for (one, still), player in zip(stills[2:], odd.more_players, strict=True)
-    ]
-    whole, before = found, reference.still
-    for other, (_, still) in zip(others_see, stills[2:], strict=True):
+    found = changes(was, here, odd.player_before, odd.player)
+    surfaces = alone(odd, [one.picture for one in (was, *more)], here.picture, black)
+    others_see = [changes(one, here, player, odd.player) for one, player in zip(more, odd.more_players, strict=True)]
+    whole, before = found, was.picture
+    for other, one in zip(others_see, more, strict=True):
         whole, where = filled(whole, other)
-        before = np.where(where, still, before)
-    things = [one for one in moved(whole, before, here) if one.far]
+        before = np.where(where, one.picture, before)
+    things = [thing for thing in moved(whole, before, here.picture) if thing.far]
     things = _once([one for one in things if _borne_out(one, whole, others_see, surfaces, odd)], odd)
     near = [_of_it(one, odd) for one in things]
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
     surfaces = [one for one in surfaces if _unlike(one, (found, *others_see))]
-    things = [one for one in things if not _of_the_camera(one, take.pose)]
+    things = [one for one in things if not _of_the_camera(one, take.found.pose)]
     return Compared(tuple(things), tuple(surfaces), whole.seen, odd.player_before | odd.player)
 
 

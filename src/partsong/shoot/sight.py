@@ -58,6 +58,14 @@ class Run:
 
 
 @dataclass(frozen=True, slots=True)
+class Movement:
+    """Where something is ``moving`` in a take, other than passing light and shadows, and where ``bodies``."""
+
+    moving: NDArray[np.bool_]  # (h, w), as both are
+    bodies: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
 class Sight:
     """A take in short.
 
@@ -117,29 +125,19 @@ class Sight:
         """Where nobody moves, (h, w): what other pictures of the room may be laid on."""
         return unmoving(self.moves)
 
-    @property
-    def moving(self) -> NDArray[np.bool_]:
-        """Where something moves, (h, w), other than light and shadows that leave the drawing below as it is."""
-        return ~self.unmoving & self._redrawn
-
-    @property
-    def bodies(self) -> NDArray[np.bool_]:
-        """Where something moves that is a body, (h, w).
+    def movement(self) -> Movement:
+        """Tell bodies that move, and all else that shows another drawing then, from light and shadows that pass.
 
         A shadow that passes leaves the fine detail of what it falls on, and has little of its own; a body brings its.
         """
         import cv2
 
         busy = ~self.unmoving
-        more = busy & self._redrawn & (self.strays > _SOFT * mean(np.square(self.moves)))
+        moving = busy & (self.strays > _KEPT * mean(np.square(detail(self.still))))
+        more = moving & (self.strays > _SOFT * mean(np.square(self.moves)))
         around = (_AROUND_PX, _AROUND_PX)
         body, all_of_it = (cv2.blur(where.astype(np.float32), around) for where in (more, busy))
-        return np.asarray(busy & (body >= 0.5 * all_of_it), bool)
-
-    @property
-    def _redrawn(self) -> NDArray[np.bool_]:
-        """Where pictures show another drawing than the still one, (h, w)."""
-        return np.asarray(self.strays > _KEPT * mean(np.square(detail(self.still))), bool)
+        return Movement(moving, np.asarray(busy & (body >= 0.5 * all_of_it), bool))
 
 
 def unmoving(moves: NDArray[np.float32]) -> NDArray[np.bool_]:
