@@ -67,3 +67,15 @@ def test_where_an_encoding_bends_exposure_is_told_from_one_light_all_the_same() 
     found = exposure.lit_alike(seen(light * 2**-0.5), seen(light), np.ones((ROWS, COLUMNS), bool))
     assert found.other_exposure
     assert found.bright == pytest.approx(-0.5 / 17.52, abs=0.004)
+
+
+@pytest.mark.parametrize(("bits", "told"), [(10, True), (8, False)])
+def test_what_rounding_does_to_colours_is_no_white_balance(bits: int, told: bool) -> None:
+    # Faint colours of a dark room, which an encoder of eight bits rounds away: up to half a code of Cb and of Cr, which
+    # ITU-R BT.709-6 adds to red times 1.5748, and takes off green times 0.4681.
+    own, theirs = _seen(_lamp(0.25)), _seen(_lamp(0.75))
+    own[..., 0] += 0.4 / 224 * 1.5748
+    own[..., 1] -= 0.4 / 224 * 0.4681
+    assert exposure.unlit(own, theirs, bits=bits).other_white == told
+    own[..., 0] += 1 / 219
+    assert exposure.unlit(own, theirs, bits=bits).other_white

@@ -144,7 +144,8 @@ def _checked(folder: FilmFolder, film: Film, take: Take, laid: _LaidOn) -> Judge
         sight, reference, against.id if against else "", rate_hz, unseen, own.found if own else None
     )
     alike = against is not None and against.part is not None and against.part == take.part
-    seen, not_told = judge.of_picture(sight, reference, same_light, rate_hz, reference_alike=alike)
+    bits = min(picture.bit_depth, against.picture.bit_depth) if against is not None else picture.bit_depth
+    seen, not_told = judge.of_picture(sight, reference, same_light, rate_hz, reference_alike=alike, bits=bits)
     if len(sight.knocks):  # what moved with the camera is no change of light
         seen = [remark for remark in seen if remark.kind != "light changed"]
     if against is not None and against.id == take.id:
@@ -195,7 +196,7 @@ def _of_plates(folder: FilmFolder, film: Film, take: Take, sight: Sight, not_tol
         kinds = {remark.kind for remark in said}
         found = camera.of_place(sight, shown, plate.id, not_told) if not len(sight.knocks) else []
         if same_light:
-            of_light, told = judge.of_plate(sight, shown, plate.id)
+            of_light, told = judge.of_plate(sight, shown, plate.id, bits=min(picture.bit_depth, take.picture.bit_depth))
             found += of_light
             if told:
                 not_told[:] = [one for one in not_told if not one.startswith(("Exposure", "White balance"))]

@@ -19,6 +19,9 @@ _WHITE, _WHITE_OF_EXPOSURE = 0.003, 0.25
 """Of the signal, in red or blue against green, where neither light reaches: 0.06 stops in a usual log encoding.
 
 The dark end of such an encoding is straight, so that exposure alone shifts colours there a little too."""
+_CODE = 1 / 219
+"""Of the signal, at eight bits. Encoders round faint colours away, by up to half a code of each colour difference;
+in the dark of generated rooms that shifts red or blue against green by 0.0038 at most."""
 _EXPOSURE = 0.008
 """Of the signal, in the same places; 0.15 to 0.25 stops in a usual log encoding."""
 _AGREE = 0.006
@@ -41,12 +44,14 @@ class Level:
 
     ``told`` says that there are such places; ``bright`` is their middle difference in green, which is one of exposure
     where they are at ``one_level``; ``colour`` what red and blue differ against green, None where they do not agree.
+    ``bits`` a sample has the coarser of the two encodings.
     """
 
     told: bool
     bright: float = 0.0
     one_level: bool = False
     colour: tuple[float, float] | None = None
+    bits: int = 10
 
     @property
     def other_exposure(self) -> bool:
@@ -56,7 +61,7 @@ class Level:
     @property
     def other_white(self) -> bool:
         """Whether it is another white balance; exposure alone shifts colours at the dark end a little too."""
-        limit = _WHITE + _WHITE_OF_EXPOSURE * abs(self.bright)
+        limit = max(_WHITE, _CODE * 2.0 ** (8 - self.bits)) + _WHITE_OF_EXPOSURE * abs(self.bright)
         return self.colour is not None and max(map(abs, self.colour)) > limit
 
     @property
@@ -67,7 +72,7 @@ class Level:
         return "warmer" if red - blue > half else "cooler" if blue - red > half else "of another tint"
 
 
-def unlit(own: NDArray[np.float32], theirs: NDArray[np.float32]) -> Level:
+def unlit(own: NDArray[np.float32], theirs: NDArray[np.float32], *, bits: int = 10) -> Level:
     """Compare two pictures where neither one's light reaches.
 
     Exposure is told only where each picture has parts that its own lamp alone makes brighter: two lamps' places show
@@ -77,6 +82,8 @@ def unlit(own: NDArray[np.float32], theirs: NDArray[np.float32]) -> Level:
     ----------
     own, theirs : (rows, columns, 3)
         Encoded R'G'B' of the blocks of the frame.
+    bits : int
+        Of a sample, in the coarser of the two encodings.
     """
     level = np.minimum(own[..., 1], theirs[..., 1])
     dark = (own[..., 1] <= np.percentile(own[..., 1], 45)) & (theirs[..., 1] <= np.percentile(theirs[..., 1], 45))
@@ -87,21 +94,23 @@ def unlit(own: NDArray[np.float32], theirs: NDArray[np.float32]) -> Level:
     found = _agreed(own, theirs, dark)
     beyond = own[..., 1] - theirs[..., 1] - found.bright
     reached = min(np.mean(beyond > _REACHED), np.mean(beyond < -_REACHED)) >= _REACHED_BLOCKS
-    return replace(found, one_level=found.one_level and bool(reached))
+    return replace(found, one_level=found.one_level and bool(reached), bits=bits)
 
 
-def lit_alike(own: NDArray[np.float32], theirs: NDArray[np.float32], still: NDArray[np.bool_]) -> Level:
+def lit_alike(
+    own: NDArray[np.float32], theirs: NDArray[np.float32], still: NDArray[np.bool_], *, bits: int = 10
+) -> Level:
     """Compare two pictures in the same light, in all that is lit.
 
     Parameters
     ----------
-    own, theirs : (rows, columns, 3)
+    own, theirs, bits
         As for :func:`unlit`.
     still : (rows, columns)
         Where nobody moves.
     """
     lit = still & (theirs[..., 1] >= np.percentile(theirs[..., 1], _LIT_PERCENT))
-    return _agreed(own, theirs, lit) if lit.sum() >= _ENOUGH_BLOCKS else Level(False)
+    return replace(_agreed(own, theirs, lit), bits=bits) if lit.sum() >= _ENOUGH_BLOCKS else Level(False)
 
 
 def _agreed(own: NDArray[np.float32], theirs: NDArray[np.float32], where: NDArray[np.bool_]) -> Level:

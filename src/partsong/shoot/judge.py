@@ -206,6 +206,7 @@ def of_picture(
     rate_hz: float,
     *,
     reference_alike: bool = False,
+    bits: int = 10,
 ) -> tuple[list[Remark], list[str]]:
     """Judge what a take shows; return remarks, and what could not be told, a sentence each.
 
@@ -221,6 +222,8 @@ def of_picture(
         Frames a second.
     reference_alike : bool
         Whether the reference is of the same part, and so in the same light, where all others are in another one.
+    bits : int
+        Of a sample, in the coarser of the take's encoding and the reference's.
     """
     said: list[Remark] = []
     unseen: list[str] = []
@@ -234,7 +237,7 @@ def of_picture(
         unseen.append("Exposure and white balance were not compared: there is no reference yet.")
     else:
         said += _focus(sight, reference, unseen)
-        said += _level(sight, reference, unseen, same_light=reference_alike)
+        said += _level(sight, reference, unseen, same_light=reference_alike, bits=bits)
     return said, unseen
 
 
@@ -411,7 +414,7 @@ def _sharpness(detail: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(np.log2(fine / coarse), np.float32)
 
 
-def of_plate(sight: Sight, plate: Sight, name: str) -> tuple[list[Remark], bool]:
+def of_plate(sight: Sight, plate: Sight, name: str, *, bits: int = 10) -> tuple[list[Remark], bool]:
     """Judge a take against a plate of the room in the same light; return remarks, and whether exposure could be told.
 
     Light is the same, so exposure and colour are told from all that is lit and where nobody moves, not from the dark.
@@ -422,31 +425,34 @@ def of_plate(sight: Sight, plate: Sight, name: str) -> tuple[list[Remark], bool]
         Of one size.
     name : str
         The plate's.
+    bits : int
+        Of a sample, in the coarser of their encodings.
     """
-    found = _lit_alike(sight, plate)
+    found = _lit_alike(sight, plate, bits)
     if not found.one_level:
         return [], False
     return _told_of_light(found, f"Where nobody moves, against {name} in the same light,", "that plate"), True
 
 
-def _lit_alike(sight: Sight, other: Sight) -> exposure.Level:
+def _lit_alike(sight: Sight, other: Sight, bits: int) -> exposure.Level:
     import cv2
 
     free = (sight.unmoving & other.unmoving).astype(np.float32)
     still = cv2.resize(free, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA) > _FREE
-    return exposure.lit_alike(_colours(sight), _colours(other), still)
+    return exposure.lit_alike(_colours(sight), _colours(other), still, bits=bits)
 
 
 def _colours(sight: Sight) -> NDArray[np.float32]:
     return np.asarray(np.median(sight.blocks, axis=0), np.float32)
 
 
-def _level(sight: Sight, reference: Sight, unseen: list[str], *, same_light: bool) -> list[Remark]:
+def _level(sight: Sight, reference: Sight, unseen: list[str], *, same_light: bool, bits: int) -> list[Remark]:
     """Compare exposure and white balance in what both lights leave alike: all of it, or what neither reaches."""
     if same_light:
-        found, where = _lit_alike(sight, reference), "Where nobody moves, in the same light,"
+        found, where = _lit_alike(sight, reference, bits), "Where nobody moves, in the same light,"
     else:
-        found, where = exposure.unlit(_colours(sight), _colours(reference)), "Where neither light reaches"
+        found = exposure.unlit(_colours(sight), _colours(reference), bits=bits)
+        where = "Where neither light reaches"
     if not found.told:
         what = "too little keeps still" if same_light else "no part of the room is dark in both lights"
         unseen.append(f"Exposure and white balance were not compared: {what}.")

@@ -225,7 +225,8 @@ def compare(reference: Prepared, picture: Picture, *, same_encoding: bool = True
     colours = _colours(sampled, back)
     dark = None
     if same_encoding and reference.colours is not None and colours is not None:
-        dark = exposure.unlit(colours, reference.colours)
+        coarse = picture.bit_depth == 8 if isinstance(picture, Planes) else picture.dtype == np.uint8
+        dark = exposure.unlit(colours, reference.colours, bits=8 if coarse else 10)
     clipped = cut_off(sampled if sampled.ndim == 3 else np.repeat(sampled[..., None], 3, axis=2))[0]
     faults = [*_focus_words(focus, scaled), *_colour_words(dark)]
     if clipped >= _CLIPPED:
