@@ -115,3 +115,11 @@ def test_what_sign_off_found_decides_about_the_warning(page, running, cut_film, 
     page.keyboard.press("Space")
     page.locator(".sounding", has_text="Playing").wait_for()  # no warning is due
     page.keyboard.press("a")
+
+
+def test_a_cut_whose_take_lost_its_place_is_still_shown(page, running, cut_film):
+    with FilmStore.open(running.film) as store:
+        store.change("Took the bell off", lambda film: film.replace(placements=film.placements[:-1]))
+    turn_to(page, running, "cut")
+    page.locator(".no-picture", has_text="not placed").first.wait_for()
+    assert page.get_by_role("button", name="Bar 2: bell-1, not placed").count() == 1

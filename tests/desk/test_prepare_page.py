@@ -105,3 +105,69 @@ def test_the_distance_of_a_placed_part_is_not_pulled_from_under_it(page, running
     page.locator(".voice.wrong", has_text="partsong lineup distance").wait_for()
     assert distance(running, "drum") == 2.0
     assert page.locator("#distance-drum").input_value() == "2"
+
+
+def plan(running):
+    with FilmStore.open(running.film) as store:
+        return store.head().film.plan
+
+
+def test_a_stage_is_planned_by_hand_and_by_key(page, running, tools):
+    turn_to(page, running)
+    page.get_by_role("button", name="Plan its spot: Drum").click()
+    page.locator(".as-filmed").wait_for()
+    spot = page.locator("#spots-drum")
+    assert "Drum: 0.00 m to the right, 4.00 m into the room" in spot.get_attribute("aria-label")
+    # One key press is ten centimetres, with Shift half a metre.
+    spot.focus()
+    page.keyboard.press("ArrowRight")
+    assert tools.waited(lambda: plan(running).spot_of("drum").x_m == 0.1)
+    page.locator("#spots-drum[aria-label*='0.10 m to the right']").wait_for()
+    assert page.evaluate("document.activeElement.id") == "spots-drum"  # the picture is a new one, the hand stays
+    page.keyboard.press("Shift+ArrowDown")
+    assert tools.waited(lambda: plan(running).spot_of("drum").y_m == 3.5)
+    page.locator("#spots-drum[aria-label*='3.50 m into the room']").wait_for()
+    # A hand drags it by as many pixels as the picture's scale makes of a metre.
+    above = page.locator(".from-above")
+    scale = (
+        float(above.get_attribute("data-scale")) * above.bounding_box()["width"] / float(above.get_attribute("width"))
+    )
+    dot = page.locator("#spots-drum .spot").bounding_box()
+    x, y = dot["x"] + dot["width"] / 2, dot["y"] + dot["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x - scale, y - scale, steps=4)
+    page.mouse.up()
+    assert tools.waited(lambda: plan(running).spot_of("drum").x_m < 0)
+    moved = plan(running).spot_of("drum")
+    assert (moved.x_m, moved.y_m) == pytest.approx((-0.9, 4.5), abs=0.03)
+    page.locator("h1").click()
+    page.keyboard.press("u")
+    assert tools.waited(lambda: plan(running).spot_of("drum").y_m == 3.5)
+
+
+def test_lamps_are_planned_and_what_is_wrong_is_said(page, running, tools):
+    turn_to(page, running)
+    page.get_by_text("Plan spots first").wait_for()
+    page.get_by_role("button", name="Plan its spot: Bell").click()
+    page.get_by_role("button", name="Add a lamp for Bell").click()
+    page.locator(".light-plan .said", has_text="Bell, lamp key-bell: 45° to the left of the camera").wait_for()
+    page.locator(".light-plan .decide", has_text="The lamp key-bell stands in the picture").wait_for()
+    give(page, "lamp-key-bell-x_m", "-3.5")
+    page.locator(".light-plan .decide", has_text="stands in the picture").wait_for(state="detached")
+    give(page, "lamp-key-bell-candela", "5000")
+    page.locator(".light-plan .said", has_text="lx for a dome").wait_for()
+    give(page, "lamp-key-bell-watts", "3000")
+    page.locator(".light-plan .decide", has_text="3000 W").wait_for()
+    # Taking a number out again is a change as well.
+    give(page, "lamp-key-bell-watts", "")
+    page.locator(".missing", has_text="The lamps are not given").wait_for()
+    for name, metres in (("left_m", "5"), ("right_m", "5"), ("back_m", "6"), ("height_m", "2.2")):
+        give(page, f"room-{name}", metres)
+    page.locator(".stage-plan .decide", has_text="The lamp key-bell would not fit into the room").wait_for()
+    assert plan(running).room.back_m == 6
+    give(page, "camera-focal_mm", "50")
+    assert tools.waited(lambda: plan(running).camera.focal_mm == 50)
+    page.get_by_role("button", name="Take out the spot of Bell").click()
+    page.get_by_text("Plan spots first").wait_for()
+    assert tools.waited(lambda: plan(running).spots == plan(running).lamps == ())

@@ -193,3 +193,31 @@ def test_cards_lens_and_light_are_summed() -> None:
 def test_a_lens_beyond_its_hyperfocal_distance_has_a_form_in_json() -> None:
     _, text = _run("prepare", "lens", "--focal-mm", "16", "--distance-m", "5", "--f-number", "2.8", "--json")
     assert json.loads(text)["sharp"]["far_m"] is None
+
+
+def test_stage_and_light_are_planned_and_drawn(tmp_path: Path, film: Path) -> None:
+    assert _run("prepare", "camera", film, "--focal-mm", "18", "--height-m", "1.4")[0] == 0
+    words = ["--left-m", "4", "--right-m", "4", "--back-m", "7", "--height-m", "3", "--ambient-lux", "20"]
+    assert _run("prepare", "room", film, *words)[0] == 0
+    assert "No spot is planned yet" in _run("prepare", "plan", film)[1]
+    status, text = _run("prepare", "spot", film, "cajon", "--x-m", "-1", "--y-m", "4")
+    assert (status, "! " in text) == (0, False)
+    lamp = ["--for", "cajon", "--x-m", "-1.5", "--y-m", "3", "--height-m", "2.2", "--candela", "3000"]
+    assert "! The lamp key stands in the picture" in _run("prepare", "lamp", film, "key", *lamp)[1]
+    page = tmp_path / "plan.html"
+    status, text = _run("prepare", "plan", film, "--out", page)
+    assert (status, "Wrote" in text) == (1, True)  # the lamp needs a decision
+    told = page.read_text(encoding="utf-8")
+    assert told.count("<svg") == 2
+    assert "Lights overhead" in told
+    assert "The lamp key stands in the picture" in told
+    sheet = tmp_path / "sheet.html"
+    assert _run("prepare", "sheet", film, "--out", sheet)[0] == 0
+    assert "-1.00, 4.00" in sheet.read_text(encoding="utf-8")
+    assert _run("prepare", "lamp", film, "key", "--hangs", "--height-m", "4.5")[0] == 0
+    status, text = _run("prepare", "plan", film, "--json")
+    assert status == 1  # now it hangs above the ceiling
+    assert json.loads(text)["plan"]["lamps"][0]["hangs"] is True
+    assert _run("prepare", "lamp", film, "key", "--remove")[0] == 0
+    assert _run("prepare", "spot", film, "cajon", "--remove")[0] == 0
+    assert "No spot is planned yet" in _run("prepare", "plan", film)[1]

@@ -10,10 +10,13 @@ import typer
 from partsong.cli.console import FilmArgument, JsonOption, emit_json, needs_decision, note, say, table, watched
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from partsong.film.records import Film
+    from partsong.film.store import FilmStore, Head
 
 app = typer.Typer(
-    help="Plan the day: guide track, schedule, cards, lens, light and the shoot sheet.", no_args_is_help=True
+    help="Plan the day: stage, light, guide track, schedule, cards, lens and the shoot sheet.", no_args_is_help=True
 )
 
 StartOption = Annotated[str, typer.Option(help="When the day starts.")]
@@ -84,6 +87,149 @@ def guide(
         )
     for caution in cautioned:
         say(f"Caution, {caution.title[0].lower()}{caution.title[1:]}: {caution.text} ({caution.source})")
+
+
+@app.command()
+def camera(
+    film: FilmArgument,
+    focal_mm: Annotated[float | None, typer.Option(help="Focal length.")] = None,
+    sensor_mm: Annotated[float | None, typer.Option(help="The sensor's width.")] = None,
+    height_m: Annotated[float | None, typer.Option(help="The lens above the floor.")] = None,
+    tilt_deg: Annotated[float | None, typer.Option(help="How far it looks up; below 0 it looks down.")] = None,
+    focus_m: Annotated[float | None, typer.Option(help="The distance that it is focused at.")] = None,
+    f_number: Annotated[float | None, typer.Option(help="The aperture.")] = None,
+    iso: Annotated[float | None, typer.Option(help="The sensitivity that it is set to.")] = None,
+    shutter: Annotated[float | None, typer.Option(help="The 50 of 1/50 s.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Plan the locked-off camera: what is given is changed, the rest stays.
+
+    Example: partsong prepare camera waltz --focal-mm 24 --height-m 1.5 --focus-m 4.5 --f-number 4
+    """
+    from partsong.prepare import steps
+
+    given = {
+        "focal_mm": focal_mm,
+        "sensor_mm": sensor_mm,
+        "height_m": height_m,
+        "tilt_deg": tilt_deg,
+        "focus_m": focus_m,
+        "f_number": f_number,
+        "iso": iso,
+        "shutter": shutter,
+    }
+    _plan(film, lambda store: steps.set_camera(store, **_given(given)), as_json)
+
+
+@app.command()
+def room(
+    film: FilmArgument,
+    left_m: Annotated[float, typer.Option(help="From the camera to the wall on the left.", show_default=False)],
+    right_m: Annotated[float, typer.Option(help="From the camera to the wall on the right.", show_default=False)],
+    back_m: Annotated[float, typer.Option(help="From the camera to the wall at the back.", show_default=False)],
+    height_m: Annotated[float, typer.Option(help="From the floor to the ceiling.", show_default=False)],
+    ambient_lux: Annotated[float | None, typer.Option(help="The light that is there in every take.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how large the room is, and how much light it has without your lamps.
+
+    Example: partsong prepare room waltz --left-m 4 --right-m 4.5 --back-m 7 --height-m 3 --ambient-lux 40
+    """
+    from partsong.film.records import PlannedRoom
+    from partsong.prepare import steps
+
+    size = PlannedRoom.of(left_m=left_m, right_m=right_m, back_m=back_m, height_m=height_m)
+    _plan(film, lambda store: steps.set_room(store, size, ambient_lux=ambient_lux), as_json)
+
+
+XOption = Annotated[float | None, typer.Option("--x-m", help="To the right of the camera; below 0 to its left.")]
+YOption = Annotated[float | None, typer.Option("--y-m", help="From the camera into the room.")]
+
+
+@app.command()
+def spot(
+    film: FilmArgument,
+    part: Annotated[str, typer.Argument(metavar="PART", help="The part, such as cajon.", show_default=False)],
+    x_m: XOption = None,
+    y_m: YOption = None,
+    width_m: Annotated[float | None, typer.Option(help="How wide player and instrument are.")] = None,
+    height_m: Annotated[float | None, typer.Option(help="How high they are.")] = None,
+    remove: Annotated[bool, typer.Option("--remove", help="Take it out of the plan, and its lamps.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Plan where a part is played; what is not given stays.
+
+    Example: partsong prepare spot waltz cajon --x-m -2.1 --y-m 4.4 --width-m 0.9 --height-m 1.4
+    """
+    from partsong.prepare import steps
+
+    given = _given({"x_m": x_m, "y_m": y_m, "width_m": width_m, "height_m": height_m})
+    if remove:
+        _plan(film, lambda store: steps.drop_spot(store, part), as_json)
+    else:
+        _plan(film, lambda store: steps.set_spot(store, part, **given), as_json)
+
+
+@app.command()
+def lamp(
+    film: FilmArgument,
+    name: Annotated[str, typer.Argument(metavar="LAMP", help="What the lamp is called.", show_default=False)],
+    part: Annotated[str | None, typer.Option("--for", metavar="PART", help="In whose takes it is on.")] = None,
+    x_m: XOption = None,
+    y_m: YOption = None,
+    height_m: Annotated[float | None, typer.Option(help="Above the floor.")] = None,
+    hangs: Annotated[bool | None, typer.Option("--hangs/--stands", help="Whether it hangs or stands.")] = None,
+    beam_deg: Annotated[float | None, typer.Option(help="The full angle of half its light, from its papers.")] = None,
+    candela: Annotated[
+        float | None, typer.Option(help="In its middle, from its papers: lux at a distance x metres x metres.")
+    ] = None,
+    watts: Annotated[float | None, typer.Option(help="What it draws.")] = None,
+    remove: Annotated[bool, typer.Option("--remove", help="Take it out of the plan.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Plan a lamp; it looks at the spot of its part. What is not given stays.
+
+    Example: partsong prepare lamp waltz key-cajon --for cajon --x-m -3.1 --y-m 2.9 --height-m 2.6 --candela 12000
+    """
+    from partsong.prepare import steps
+
+    given = _given(
+        {
+            "x_m": x_m,
+            "y_m": y_m,
+            "height_m": height_m,
+            "hangs": hangs,
+            "beam_deg": beam_deg,
+            "candela": candela,
+            "watts": watts,
+        }
+    )
+    if remove:
+        _plan(film, lambda store: steps.drop_lamp(store, name), as_json)
+    else:
+        _plan(film, lambda store: steps.set_lamp(store, name, part, **given), as_json)
+
+
+@app.command()
+def plan(
+    film: FilmArgument,
+    out: Annotated[Path | None, typer.Option(help="An HTML page to write, with its pictures.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what the plan of stage and light comes to, and draw it; status 1 where something needs a decision.
+
+    Example: partsong prepare plan waltz --out plan.html
+    """
+    from partsong.prepare import steps
+
+    document = _film(film)
+    if out is not None:
+        steps.make_plan_page(document, out)
+    decide = _say_plan(document, as_json)
+    if out is not None:
+        note(f"Wrote {out}. Open it in a browser.")
+    if decide:
+        needs_decision()
 
 
 @app.command()
@@ -263,6 +409,33 @@ def light(
         say(cautions.LOCAL_RULES)
     if not load.fits:
         needs_decision()
+
+
+def _given(values: dict[str, float | None]) -> dict[str, float]:
+    return {name: value for name, value in values.items() if value is not None}
+
+
+def _plan(path: Path, change: Callable[[FilmStore], Head], as_json: bool) -> None:
+    from partsong.film.store import FilmStore
+
+    with FilmStore.open(path) as store:
+        head = change(store)
+    _say_plan(head.film, as_json)
+
+
+def _say_plan(film: Film, as_json: bool) -> bool:
+    """Print what a plan comes to; say whether something needs a decision."""
+    from partsong.prepare import planned
+
+    said = (*planned.said_of_frame(film), *planned.said_of_light(film))
+    if as_json:
+        emit_json({"plan": film.plan.model_dump(mode="json"), "said": said})
+    else:
+        for one in said:
+            say(f"{'!' if one.decide else ' '} {one.sentence}")
+        if not film.plan.spots:
+            say("No spot is planned yet. Plan one: partsong prepare spot FILM PART --x-m ... --y-m ...")
+    return any(one.decide for one in said)
 
 
 def _film(path: Path) -> Film:

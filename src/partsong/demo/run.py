@@ -7,6 +7,7 @@ would who looked at the picture; that answer comes from the known truth, and the
 from __future__ import annotations
 
 import json
+import math
 import shlex
 import subprocess
 import sys
@@ -16,13 +17,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from partsong.demo.clips import DemoClip, stand_px
+from partsong.demo import scene
+from partsong.demo.clips import LOCKED_OFF, DemoClip, stand_px
 from partsong.demo.make import Truth
 from partsong.errors import Cancelled, PartsongError
 from partsong.film.folder import write_text
 from partsong.film.records import Film, Placement, Pose, Region, Take
 from partsong.film.store import FilmStore
 from partsong.media.check import decode_all
+from partsong.prepare.framing import box_of
+from partsong.prepare.plan import view
 from partsong.watch import silent
 
 LOOK = ("--input", "ACEScct", "--display", "Rec.1886 Rec.709 - Display", "--view", "ACES 1.0 - SDR Video")
@@ -38,6 +42,12 @@ BY_HAND_MS = 40.0
 DRIFT_PPM = 10.0
 PROPS_FROM_PX = 960
 """Across the frame: in a smaller picture the music stand is a few plain pixels, and nothing is asked of it."""
+
+SENSOR_MM = 36
+DUSK_LUX, LAMP_CANDELA, LAMP_WATTS = 40, 6000, 650
+"""Figures of the plan that the scene does not know, since its light has no unit."""
+PLANNED_WITHIN = 0.04
+"""Shares of the frame: a player leans, and the spot that was planned is the middle of the instrument."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +143,8 @@ def carry(folder: Path, truth: Truth, *, tell: Callable[[Step], None]) -> Report
         )  # fmt: skip
     sections = [f"--section={section.name}={section.bar}" for section in truth.sections]
     run("prepare", "cut", "tempo", str(film), *sections)
+    for words in plan_words(truth):
+        run("prepare", "prepare", words[0], str(film), *words[1:])
     run("prepare", "prepare", "sheet", str(film), f"--out={film / 'reports' / 'shoot-sheet.html'}")
     run("shoot", "shoot", "add", str(film), str(folder / "clips"))
     takes = _clips_by_take(film, truth)
@@ -224,6 +236,30 @@ def _clips_by_take(film: Path, truth: Truth) -> dict[str, DemoClip]:
     return {take.id: clip_of(take) for take in _film(film).takes}
 
 
+def plan_words(truth: Truth) -> Iterator[tuple[str, ...]]:
+    """Return the commands that plan the stage and its light as both really are: camera, room, spots, lamps."""
+    focal_mm = SENSOR_MM / 2 / LOCKED_OFF.half_width
+    tilt_deg = -math.degrees(math.atan(LOCKED_OFF.rise))  # what stands for a frame that is shifted down
+    _, height_m, back_m = scene.CAMERA
+    yield (
+        "camera", f"--focal-mm={focal_mm:.2f}", f"--sensor-mm={SENSOR_MM}", f"--height-m={height_m}",
+        f"--tilt-deg={tilt_deg:.2f}", "--focus-m=5", "--f-number=4", "--iso=200", "--shutter=48",
+    )  # fmt: skip
+    half = scene.ROOM_WIDTH_M / 2
+    yield (
+        "room", f"--left-m={half}", f"--right-m={half}", f"--back-m={scene.ROOM_DEPTH_M - back_m:.2f}",
+        f"--height-m={scene.ROOM_HEIGHT_M}", f"--ambient-lux={DUSK_LUX}",
+    )  # fmt: skip
+    for part in truth.parts:
+        spot = scene.SPOTS[part.id]
+        x_m, up_m, into_m = spot.lamp
+        yield ("spot", part.id, f"--x-m={spot.x}", f"--y-m={spot.z - back_m:.2f}", "--width-m=0.9", "--height-m=1.5")
+        yield (
+            "lamp", f"key-{part.id}", f"--for={part.id}", f"--x-m={x_m}", f"--y-m={into_m - back_m:.2f}",
+            f"--height-m={up_m}", "--hangs", "--beam-deg=30", f"--candela={LAMP_CANDELA}", f"--watts={LAMP_WATTS}",
+        )  # fmt: skip
+
+
 def _answer(placement: Placement, clip: DemoClip, truth: Truth) -> str:
     """Return how a person who sees the hands would answer about a take, or nothing when they would leave it."""
     if placement.start is not None or clip.song != truth.title:
@@ -237,6 +273,8 @@ def _answer(placement: Placement, clip: DemoClip, truth: Truth) -> str:
 def _held(
     film: Film, alone: dict[str, Placement], takes: dict[str, DemoClip], truth: Truth, root: Path
 ) -> Iterator[Held]:
+    if film.plan.spots:
+        yield _held_plan(film, truth)
     for take, clip in takes.items():
         yield _held_placement(take, clip, alone[take], film.placement_of(take), truth)
     for take, clip in takes.items():
@@ -247,6 +285,20 @@ def _held(
             part = next(one for one in truth.parts if one.id == clip.part)
             yield held_props(take, clip, film, part.box_px)
     yield from _held_masters(film, truth, root)
+
+
+def _held_plan(film: Film, truth: Truth) -> Held:
+    seen = view(film)
+    boxes = {spot.part: box_of(seen, spot) for spot in film.plan.spots}
+    true = {part.id: (part.box_px[0] + part.box_px[2]) / 2 / truth.width for part in truth.parts}
+    said = {part: box.across for part, box in boxes.items() if box is not None}
+    agrees = said.keys() == true.keys() and all(abs(said[part] - true[part]) <= PLANNED_WITHIN for part in true)
+    return Held(
+        "where each part is played across the frame, planned before the day",
+        ", ".join(f"{part} {place:.2f}" for part, place in true.items()),
+        ", ".join(f"{part} {place:.2f}" for part, place in said.items()),
+        agrees,
+    )
 
 
 def _held_placement(take: str, clip: DemoClip, alone: Placement, now: Placement | None, truth: Truth) -> Held:

@@ -76,6 +76,9 @@ CAUTIONS = (
     HEARING,
 )
 
+LAMPS = CAUTIONS[:2]
+"""Those to read where lamps are planned: lights overhead, hot lamps."""
+
 STRIKING = (*CAUTIONS[:3], HEARING)
 """Those to read again before a set-up is struck: lights overhead, hot lamps, cables, hearing."""
 

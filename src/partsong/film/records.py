@@ -38,6 +38,20 @@ class Record(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
+    @classmethod
+    def of(cls, **values: object) -> Self:
+        """Return a record of values that a person gave.
+
+        Raises
+        ------
+        InvalidInput
+            If they break a rule of the document.
+        """
+        try:
+            return cls(**values)
+        except ValidationError as problem:
+            raise InvalidInput(sentence_of(problem)) from problem
+
     def replace(self, **changes: object) -> Self:
         """Return a copy with some fields changed, validated like a new record.
 
@@ -46,10 +60,7 @@ class Record(BaseModel):
         InvalidInput
             If the result would break a rule of the document.
         """
-        try:
-            return type(self)(**{**{name: getattr(self, name) for name in type(self).model_fields}, **changes})
-        except ValidationError as problem:
-            raise InvalidInput(sentence_of(problem)) from problem
+        return type(self).of(**{**{name: getattr(self, name) for name in type(self).model_fields}, **changes})
 
 
 def sentence_of(problem: ValidationError) -> str:
@@ -199,6 +210,79 @@ class Part(Record):
     id: Id
     name: str
     distance_m: Positive | None = None
+
+
+class PlannedCamera(Record):
+    """The locked-off camera of a plan: at the origin, ``height_m`` above the floor, looking along y.
+
+    ``tilt_deg`` is above 0 where it looks up, ``sensor_mm`` the sensor's width, ``shutter`` the 50 of 1/50 s.
+    """
+
+    focal_mm: Positive = 24.0
+    sensor_mm: Positive = 36.0
+    height_m: Positive = 1.5
+    tilt_deg: Annotated[float, Field(ge=-60, le=60)] = 0.0
+    focus_m: Positive = 4.0
+    f_number: Positive = 4.0
+    iso: Positive = 800.0
+    shutter: Positive = 50.0
+
+
+class PlannedRoom(Record):
+    """The room of a plan: how far its walls are from the camera to the left, the right and the back; its ceiling."""
+
+    left_m: Positive
+    right_m: Positive
+    back_m: Positive
+    height_m: Positive
+
+
+class PlannedSpot(Record):
+    """Where a part is to be played, and how wide and high player and instrument are together."""
+
+    part: Id
+    x_m: Finite
+    y_m: Positive
+    width_m: Positive = 1.2
+    height_m: Positive = 1.8
+
+
+class PlannedLamp(Record):
+    """A lamp that is on in the takes of one part and looks at the part's spot.
+
+    ``beam_deg`` is the full angle within which it gives at least half of its ``candela``, those of its middle.
+    """
+
+    id: Id
+    part: Id
+    x_m: Finite
+    y_m: Finite
+    height_m: Positive = 2.4
+    hangs: bool = False
+    beam_deg: Annotated[float, Field(gt=0, lt=180)] = 40.0
+    candela: Positive | None = None
+    watts: Positive | None = None
+
+
+class Plan(Record):
+    """Stage and light as planned, in metres from the camera: x to the right of the frame, y into the room.
+
+    ``ambient_lux`` is the light that is there in every take.
+    """
+
+    camera: PlannedCamera = PlannedCamera()
+    room: PlannedRoom | None = None
+    ambient_lux: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    spots: tuple[PlannedSpot, ...] = ()
+    lamps: tuple[PlannedLamp, ...] = ()
+
+    def spot_of(self, part: str) -> PlannedSpot | None:
+        """Return where a part is to be played, if that was planned."""
+        return next((spot for spot in self.spots if spot.part == part), None)
+
+    def lamps_of(self, part: str) -> tuple[PlannedLamp, ...]:
+        """Return the lamps that are on in the takes of a part."""
+        return tuple(lamp for lamp in self.lamps if lamp.part == part)
 
 
 class Cdl(Record):
@@ -844,6 +928,7 @@ class Film(Record):
     height: Natural | None = None
     song: Song | None = None
     parts: tuple[Part, ...] = ()
+    plan: Plan = Plan()
     takes: tuple[Take, ...] = ()
     plates: tuple[Plate, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -871,7 +956,15 @@ class Film(Record):
         _unique("crop", [crop.shape for crop in self.crops])
         stems = [stem.part for stem in self.song.stems] if self.song else []
         _unique("stem of part", stems)
-        named_parts = [*stems, *(take.part for take in self.takes), *(plate.part for plate in self.plates)]
+        _unique("spot of part", [spot.part for spot in self.plan.spots])
+        _unique("lamp", [lamp.id for lamp in self.plan.lamps])
+        named_parts = [
+            *stems,
+            *(take.part for take in self.takes),
+            *(plate.part for plate in self.plates),
+            *(spot.part for spot in self.plan.spots),
+            *(lamp.part for lamp in self.plan.lamps),
+        ]
         _known("part", parts, [name for name in named_parts if name is not None])
         stage = self.stage
         named_takes = [

@@ -1,7 +1,8 @@
-"""The stage from above: where each part is played, as far as the film knows, and what the lens sees of the room.
+"""The stage from above: where each part is played, as far as the film knows.
 
-How far a part is from the camera was measured on the day or before it; in which direction it lies follows from the
-middle of its mask, once takes were staged. What is not known is said, and nothing is made up for it.
+A spot stands where it was planned. Without a plan, how far a part is from the camera was measured, and in which
+direction it lies follows from the middle of its mask, once takes were staged. What is not known is said, and nothing is
+made up for it.
 
 **Conventions.** The camera stands at the origin and looks along y; x is to the right of the frame. All in metres.
 """
@@ -12,15 +13,19 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from partsong.film.records import Film, Oval
-from partsong.prepare.optics import angle_of_view_deg
+from partsong.film.records import Film, Oval, Part
+from partsong.prepare.framing import View, box_of, view_of
+
+USUAL_ASPECT = 16 / 9
+"""The shape of the frame until a take has told it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """Where a part is played. ``across`` is 0 at the left edge of the frame and 1 at the right.
+    """Where a part is played. ``across`` is where its mask lies, 0 at the left edge of the frame and 1 at the right.
 
-    ``x_m`` and ``y_m`` are there where both the distance and the direction are known.
+    ``x_m`` and ``y_m`` are there where it was planned, or both the distance, which was measured, and the direction are
+    known.
     """
 
     part: str
@@ -31,26 +36,45 @@ class Spot:
     y_m: float | None
 
 
-def spots(film: Film, *, focal_mm: float, sensor_mm: float) -> tuple[Spot, ...]:
+def view(film: Film) -> View:
+    """Return what the planned camera sees, in the shape of the film's frame."""
+    return view_of(film.plan.camera, film.width / film.height if film.width and film.height else USUAL_ASPECT)
+
+
+def spots(film: Film) -> tuple[Spot, ...]:
     """Return the spot of every part, in score order.
 
     >>> from partsong.film.records import Film, Part
     >>> film = Film(name="x", parts=(Part(id="bass", name="Bass", distance_m=4.0),))
-    >>> spots(film, focal_mm=24, sensor_mm=36)[0].distance_m
+    >>> spots(film)[0].distance_m
     4.0
     """
-    half = math.tan(math.radians(angle_of_view_deg(focal_mm, sensor_mm)) / 2)
-    return tuple(_spot(film, part.id, part.name, part.distance_m, half) for part in film.parts)
+    seen = view(film)
+    return tuple(_spot(film, part, seen) for part in film.parts)
 
 
-def _spot(film: Film, part: str, name: str, distance_m: float | None, half: float) -> Spot:
-    across = across_frame(film, part)
-    if distance_m is None or across is None:
-        return Spot(part, name, distance_m, across, None, None)
+def _spot(film: Film, part: Part, seen: View) -> Spot:
+    across = across_frame(film, part.id)
+    planned = film.plan.spot_of(part.id)
+    if planned is not None:
+        return Spot(part.id, part.name, part.distance_m, across, planned.x_m, planned.y_m)
+    if part.distance_m is None or across is None:
+        return Spot(part.id, part.name, part.distance_m, across, None, None)
     # A straight lens: the frame is a plane, and half of it lies at the tangent of half of the angle.
-    sideways = (2 * across - 1) * half
-    y_m = distance_m / math.hypot(1, sideways)
-    return Spot(part, name, distance_m, across, y_m * sideways, y_m)
+    sideways = (2 * across - 1) * seen.half_across
+    y_m = part.distance_m / math.hypot(1, sideways)
+    return Spot(part.id, part.name, part.distance_m, across, y_m * sideways, y_m)
+
+
+def off_plan(film: Film) -> tuple[tuple[str, float], ...]:
+    """Return (part, how far its mask's middle lies to the right of where it was planned), as shares of the frame."""
+    seen = view(film)
+    found = []
+    for spot in film.plan.spots:
+        across, box = across_frame(film, spot.part), box_of(seen, spot)
+        if across is not None and box is not None:
+            found.append((spot.part, across - box.across))
+    return tuple(found)
 
 
 def across_frame(film: Film, part: str) -> float | None:
@@ -67,17 +91,15 @@ def across_frame(film: Film, part: str) -> float | None:
 def missing(found: Sequence[Spot]) -> tuple[str, ...]:
     """Return what the plan lacks, in sentences."""
     without_distance = [spot.name for spot in found if spot.distance_m is None]
-    without_place = [spot.name for spot in found if spot.across is None]
+    without_place = [spot.name for spot in found if spot.x_m is None]
     said = []
-    if without_distance:
-        said.append(f"Not measured yet: how far from the camera {_listed(without_distance)} will be.")
     if without_place:
-        said.append(
-            f"Not known yet: where in the frame {_listed(without_place)} will be. That follows from the masks, once "
-            "takes are staged; until then write it on the sheet."
-        )
+        said.append(f"Not planned yet: where {listed(without_place)} will be played.")
+    if without_distance:
+        said.append(f"Not measured yet: how far from the camera {listed(without_distance)} will be.")
     return tuple(said)
 
 
-def _listed(names: Sequence[str]) -> str:
+def listed(names: Sequence[str]) -> str:
+    """Write names as a sentence has them: ``A, B and C``."""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from partsong.film.cautions import CAUTIONS, LOCAL_RULES
+from partsong.film.cautions import CAUTIONS, LAMPS, LOCAL_RULES
 from partsong.film.pages import template
 from partsong.film.records import Film, Song
 from partsong.film.tempo import bar_lines, beats_in_bar
+from partsong.prepare import drawing, lamps
 from partsong.prepare.cards import CardSum
+from partsong.prepare.planned import Said, said_of_frame, said_of_light
 from partsong.prepare.schedule import Day, time_of_day
 from partsong.timebase import clock
 
@@ -33,6 +35,63 @@ class BarRow:
     name: str
     bar: int
     start: str
+
+
+@dataclass(frozen=True, slots=True)
+class StageDrawn:
+    """The plan of stage and light on paper: two pictures as SVG, a row for each lamp, and what there is to say."""
+
+    above: str
+    frame: str
+    lamps: tuple[LampRow, ...]
+    said: tuple[Said, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LampRow:
+    """A lamp as it is set up: for whom, where (metres), from which side (degrees)."""
+
+    lamp: str
+    part: str
+    x_m: float
+    y_m: float
+    height_m: float
+    hangs: bool
+    side: str
+    above_deg: float
+
+
+def plan_html(film: Film) -> str:
+    """Return the plan of stage and light as one HTML page."""
+    return template("prepare/plan.html").render(film=film, stage=_stage(film), cautions=LAMPS, local_rules=LOCAL_RULES)
+
+
+def _stage(film: Film) -> StageDrawn | None:
+    if not film.plan.spots:
+        return None
+    names = {part.id: part.name for part in film.parts}
+    rows = []
+    for spot in film.plan.spots:
+        for lamp in film.plan.lamps_of(spot.part):
+            key = lamps.key_of(lamp, spot)
+            rows.append(
+                LampRow(
+                    lamp.id,
+                    names[spot.part],
+                    lamp.x_m,
+                    lamp.y_m,
+                    lamp.height_m,
+                    lamp.hangs,
+                    f"{abs(key.side_deg):.0f}° {lamps.hand(key.side_deg)}",
+                    key.above_deg,
+                )
+            )
+    return StageDrawn(
+        drawing.from_above(film, 640),
+        drawing.as_filmed(film, 640),
+        tuple(rows),
+        (*said_of_frame(film), *said_of_light(film)),
+    )
 
 
 def song_rows(song: Song) -> tuple[BarRow, ...]:
@@ -75,6 +134,7 @@ def sheet_html(film: Film, day: Day, cards: CardSum | None, card_words: Sequence
     """
     return template("prepare/sheet.html").render(
         film=film,
+        stage=_stage(film),
         song=film.song,
         song_sentence=song_sentence(film.song) if film.song else "",
         sections=song_rows(film.song) if film.song else (),

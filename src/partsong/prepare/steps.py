@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from partsong.errors import InvalidInput
 from partsong.film.folder import write_text
-from partsong.film.records import Film, Song, Timecode
+from partsong.film.records import Film, Plan, PlannedLamp, PlannedRoom, PlannedSpot, Song, Timecode
 from partsong.prepare import cards, schedule
 from partsong.timebase import Rate, timecode_to_frame
 from partsong.watch import Watch
@@ -131,6 +131,97 @@ def set_part_distance(store: FilmStore, part_id: str, metres: Fraction | None) -
     )
 
 
+def set_camera(store: FilmStore, **numbers: float) -> Head:
+    """Change some numbers of the planned camera; see :class:`~partsong.film.records.PlannedCamera`."""
+    return _planned(store, "Planned the camera", lambda plan: plan.replace(camera=plan.camera.replace(**numbers)))
+
+
+def set_room(store: FilmStore, room: PlannedRoom | None, *, ambient_lux: float | None = None) -> Head:
+    """Say how large the room is, None where that is not known, and how much light it has in every take."""
+
+    def changed(plan: Plan) -> Plan:
+        return plan.replace(room=room, ambient_lux=plan.ambient_lux if ambient_lux is None else float(ambient_lux))
+
+    return _planned(store, "Planned the room", changed)
+
+
+def set_spot(store: FilmStore, part_id: str, **numbers: float) -> Head:
+    """Plan where a part is played, or change some numbers of that; see :class:`~partsong.film.records.PlannedSpot`.
+
+    Raises
+    ------
+    InvalidInput
+        If there is no such part, the spot is new and ``x_m`` or ``y_m`` is missing, or a number is out of range.
+    """
+    name = store.head().film.part(part_id).name
+
+    def changed(plan: Plan) -> Plan:
+        was = plan.spot_of(part_id)
+        if was is None and not {"x_m", "y_m"} <= numbers.keys():
+            raise InvalidInput(f"{name} has no spot yet. Say how far to the right and into the room it is to be.")
+        spot = PlannedSpot.of(part=part_id, **numbers) if was is None else was.replace(**numbers)
+        return plan.replace(spots=(*(one for one in plan.spots if one is not was), spot))
+
+    return _planned(store, f"Planned where {name} is played", changed)
+
+
+def drop_spot(store: FilmStore, part_id: str) -> Head:
+    """Take a part's spot out of the plan, and its lamps with it."""
+    name = store.head().film.part(part_id).name
+
+    def changed(plan: Plan) -> Plan:
+        if plan.spot_of(part_id) is None:
+            raise InvalidInput(f"{name} has no spot in the plan.")
+        return plan.replace(
+            spots=tuple(one for one in plan.spots if one.part != part_id),
+            lamps=tuple(one for one in plan.lamps if one.part != part_id),
+        )
+
+    return _planned(store, f"Took the spot of {name} out of the plan", changed)
+
+
+def set_lamp(store: FilmStore, lamp_id: str, part_id: str | None = None, **values: float | bool | None) -> Head:
+    """Plan a lamp for a part, or change one; see :class:`~partsong.film.records.PlannedLamp`.
+
+    Raises
+    ------
+    InvalidInput
+        If a new lamp lacks its part or its place, its part has no spot to look at, or a number is out of range.
+    """
+
+    def changed(plan: Plan) -> Plan:
+        was = next((one for one in plan.lamps if one.id == lamp_id), None)
+        part = part_id or (was.part if was else None)
+        if was is None and (part is None or not {"x_m", "y_m"} <= values.keys()):
+            raise InvalidInput(f"{lamp_id} is no lamp yet. Say for which part it is and where it stands.")
+        if part is not None and plan.spot_of(part) is None:
+            raise InvalidInput(f"{part} has no spot yet for a lamp to look at. Plan its spot first.")
+        new = {"part": part, **values}
+        lamp = PlannedLamp.of(id=lamp_id, **new) if was is None else was.replace(**new)
+        return plan.replace(lamps=(*(one for one in plan.lamps if one is not was), lamp))
+
+    return _planned(store, f"Planned the lamp {lamp_id}", changed)
+
+
+def drop_lamp(store: FilmStore, lamp_id: str) -> Head:
+    """Take a lamp out of the plan."""
+
+    def changed(plan: Plan) -> Plan:
+        kept = tuple(one for one in plan.lamps if one.id != lamp_id)
+        if len(kept) == len(plan.lamps):
+            raise InvalidInput(f"There is no lamp {lamp_id!r} in the plan.")
+        return plan.replace(lamps=kept)
+
+    return _planned(store, f"Took the lamp {lamp_id} out of the plan", changed)
+
+
+def make_plan_page(film: Film, out: Path) -> None:
+    """Write the plan of stage and light, one page of HTML that needs nothing but itself."""
+    from partsong.prepare.sheet import plan_html
+
+    write_text(out, plan_html(film))
+
+
 def make_sheet(
     film: Film,
     out: Path,
@@ -150,6 +241,19 @@ def song_of(film: Film) -> Song:
     if film.song is None:
         raise InvalidInput("The film has no song yet. Make it with: partsong new FILM --song MIX.wav")
     return film.song
+
+
+def _planned(store: FilmStore, sentence: str, change: Callable[[Plan], Plan]) -> Head:
+    """Change the plan; spots and lamps are kept in score order."""
+
+    def changed(film: Film) -> Film:
+        plan = change(film.plan)
+        rank = {part.id: number for number, part in enumerate(film.parts)}
+        spots = sorted(plan.spots, key=lambda one: rank.get(one.part, len(rank)))
+        lamps = sorted(plan.lamps, key=lambda one: (rank.get(one.part, len(rank)), one.id))
+        return film.replace(plan=plan.replace(spots=tuple(spots), lamps=tuple(lamps)))
+
+    return store.change(sentence, changed)
 
 
 def _printed(label: str, rate: Rate | None, song_zero: int) -> Printed:

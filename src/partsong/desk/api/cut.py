@@ -31,13 +31,16 @@ Frame = Annotated[int, Field(ge=0, le=10**8)]
 
 
 class SpanTold(Wire):
-    """A stretch of one shot within a bar: which shot, how much of the bar, and its pictures, in rows from the top."""
+    """A stretch of one shot within a bar: which shot, how much of the bar, and its pictures, in rows from the top.
+
+    A picture is None where its take is not placed on the song any more.
+    """
 
     shot: int
     source: str
     share: float
     opens: bool
-    pictures: tuple[tuple[str, ...], ...]
+    pictures: tuple[tuple[str | None, ...], ...]
 
 
 class BarTold(Wire):
@@ -213,7 +216,9 @@ def _bars(film: Film, total: int) -> tuple[BarTold, ...]:
     takes = {one.take.id: one for one in placed_takes(film)}
     told, at, of = [], 0, version(film)
 
-    def picture_of(source: str, frame: int) -> str:
+    def picture_of(source: str, frame: int) -> str | None:
+        if source != WIDE and source not in takes:
+            return None
         own = frame if source == WIDE else takes[source].source_frame(frame)
         return f"/media/pictures/{source}/{own}{of}"
 

@@ -1,15 +1,15 @@
-"""Prepare: the day, the stage from above, the lamps' load and the cards, from a few numbers that are a person's own.
+"""Prepare: the stage and its light as planned in the film; the day, the load and the cards from a few further numbers.
 
-Those numbers stand in the page's address and not in the film: a plan is made anew whenever it is looked at.
+Those further numbers stand in the page's address and not in the film: what comes of them is worked out anew whenever it
+is looked at.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from fractions import Fraction
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, TypeVar
 
 from pydantic import Field
 
@@ -18,8 +18,8 @@ from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
 from partsong.film.cautions import CAUTIONS, LOCAL_RULES
 from partsong.film.folder import key_of
-from partsong.film.records import Film
-from partsong.prepare import optics, plan, schedule, sheet, steps
+from partsong.film.records import Film, PlannedCamera, PlannedLamp, PlannedRoom, PlannedSpot
+from partsong.prepare import drawing, optics, plan, planned, schedule, sheet, steps
 from partsong.prepare.cards import CardSum
 from partsong.prepare.light import Load, circuit_load
 from partsong.prepare.values import exact
@@ -27,6 +27,7 @@ from partsong.prepare.values import exact
 Minutes = Annotated[int, Field(ge=0, le=1440)]
 Count = Annotated[int, Field(ge=0, le=99)]
 Size = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
+Place = Annotated[float, Field(ge=-1000, le=1000, allow_inf_nan=False)]
 Text = Annotated[str, Field(max_length=400)]
 _FROM_LAMPS = "the watts of each lamp, as 650, 300"
 
@@ -47,10 +48,6 @@ class Wish(Wire):
     rate: Text = ""
     copies: Count = 2
     card: Text = ""
-    focal: Size = 24.0
-    sensor: Size = 36.0
-    focus: Size = 4.0
-    stop: Size = 4.0
     lamps: Text = ""
     volts: Size = 230.0
     breaker: Size = 16.0
@@ -80,24 +77,34 @@ class DayTold(Wire):
 
 
 class SpotTold(Wire):
-    """A part on the plan: its distance, and its place in metres where both distance and direction are known."""
+    """A part on the plan: its distance where that was measured, and its spot where one is planned."""
 
     part: str
     name: str
     distance_m: float | None
-    across: float | None
-    x_m: float | None
-    y_m: float | None
+    spot: PlannedSpot | None
+
+
+class SaidTold(Wire):
+    """A sentence about the plan, and whether somebody has to decide something."""
+
+    sentence: str
+    decide: bool
 
 
 class StageTold(Wire):
-    """The stage from above and what the lens sees of it. ``far_m`` is None where all beyond ``near_m`` is sharp."""
+    """The stage from above and the frame as the camera will see it, as SVG, and what there is to say of both."""
 
-    angle_deg: float
-    near_m: float
-    far_m: float | None
-    words: str
+    above: str
+    frame: str
+    camera: PlannedCamera
+    room: PlannedRoom | None
+    ambient_lux: float
+    view: str
     spots: tuple[SpotTold, ...]
+    lamps: tuple[PlannedLamp, ...]
+    of_frame: tuple[SaidTold, ...]
+    of_light: tuple[SaidTold, ...]
 
 
 class LoadTold(Wire):
@@ -148,6 +155,51 @@ class Distance(Edit):
     metres: Annotated[float, Field(gt=0, lt=1000)] | None = None
 
 
+class CameraEdit(Edit):
+    """Numbers of the planned camera to change; see the record of the film."""
+
+    focal_mm: Size | None = None
+    sensor_mm: Size | None = None
+    height_m: Size | None = None
+    tilt_deg: float | None = None
+    focus_m: Size | None = None
+    f_number: Size | None = None
+    iso: Size | None = None
+    shutter: Size | None = None
+
+
+class RoomEdit(Edit):
+    """The room's size, all four or none of them, and the light that is there in every take."""
+
+    left_m: Size | None = None
+    right_m: Size | None = None
+    back_m: Size | None = None
+    height_m: Size | None = None
+    ambient_lux: Annotated[float, Field(ge=0, le=1e6)] | None = None
+
+
+class SpotEdit(Edit):
+    """Numbers of a part's spot to change; a new one needs its place."""
+
+    x_m: Place | None = None
+    y_m: Place | None = None
+    width_m: Size | None = None
+    height_m: Size | None = None
+
+
+class LampEdit(Edit):
+    """Values of a lamp to change; a new one needs its part and its place."""
+
+    part: str | None = None
+    x_m: Place | None = None
+    y_m: Place | None = None
+    height_m: Size | None = None
+    hangs: bool | None = None
+    beam_deg: Annotated[float, Field(gt=0, lt=180)] | None = None
+    candela: Size | None = None
+    watts: Size | None = None
+
+
 def prepared(desk: Desk, wish: Wish) -> Prepared:
     """Return the plans for the film as it is now."""
     head = desk.head()
@@ -167,14 +219,15 @@ def prepared(desk: Desk, wish: Wish) -> Prepared:
         missing.append("The film has no song or no parts yet, so there is no day to plan.")
     if not (film.song and film.song.tempo):
         missing.append("The song has no tempo map yet, so there is no guide track to play to.")
-    found = tried(lambda: plan.spots(film, focal_mm=wish.focal, sensor_mm=wish.sensor)) or ()
-    missing += plan.missing(found)
+    missing += plan.missing(plan.spots(film))
+    unlit = [film.part(spot.part).name for spot in film.plan.spots if not film.plan.lamps_of(spot.part)]
+    if unlit:
+        missing.append(f"No lamp is planned yet for {plan.listed(unlit)}.")
     load = None
-    if wish.lamps.strip():
-        load = tried(lambda: _load(wish))
+    if wish.lamps.strip() or planned.most_watts(film):
+        load = tried(lambda: _load(film, wish))
     else:
-        missing.append(f"The lamps are not given ({_FROM_LAMPS}), so their load is not added up.")
-    missing.append("Where lamps stand is not kept in a film: draw them on the printed sheet.")
+        missing.append(f"The lamps are not given ({_FROM_LAMPS}, or in the plan), so their load is not added up.")
     cards = None
     if wish.rate.strip() and film.song:
         cards = tried(lambda: _cards(film, wish))
@@ -184,7 +237,7 @@ def prepared(desk: Desk, wish: Wish) -> Prepared:
         revision=head.revision.number,
         song=f"{film.song.title}: {sheet.song_sentence(film.song)}" if film.song else "",
         day=_told(film, day, wish) if day else None,
-        stage=tried(lambda: _stage(wish, found)) if found else None,
+        stage=tried(lambda: _stage(film)) if film.parts else None,
         setups=tuple(entry.sentence for entry in day.entries if entry.work == "set-up") if day else (),
         load=_loaded(load) if load else None,
         cards=cards,
@@ -239,39 +292,38 @@ def _told(film: Film, day: schedule.Day, wish: Wish) -> DayTold:
     )
 
 
-def _stage(wish: Wish, found: tuple[plan.Spot, ...]) -> StageTold:
-    angle_deg = optics.angle_of_view_deg(wish.focal, wish.sensor)
-    blur_mm = optics.USUAL_BLUR_MM * wish.sensor / 36
-    sharp = optics.sharp_range(wish.focal, wish.stop, wish.focus, blur_mm)
-    measured = [(spot.name, spot.distance_m) for spot in found if spot.distance_m is not None]
-    outside = [name for name, distance_m in measured if not sharp.near_m <= distance_m <= sharp.far_m]
-    said = [
-        optics.view_in_words(wish.focal, wish.sensor, wish.focus),
-        optics.sharp_in_words(sharp, wish.stop, wish.focus, blur_mm),
-        *([f"Not sharp: {', '.join(outside)}."] if outside else []),
-    ]
+def _stage(film: Film) -> StageTold:
+    camera = film.plan.camera
     return StageTold(
-        angle_deg=angle_deg,
-        near_m=sharp.near_m,
-        far_m=sharp.far_m if math.isfinite(sharp.far_m) else None,
-        words=" ".join(said),
+        above=drawing.from_above(film),
+        frame=drawing.as_filmed(film),
+        camera=camera,
+        room=film.plan.room,
+        ambient_lux=film.plan.ambient_lux,
+        view=optics.view_in_words(camera.focal_mm, camera.sensor_mm, camera.focus_m),
         spots=tuple(
             SpotTold(
                 part=spot.part,
                 name=spot.name,
-                distance_m=spot.distance_m,
-                across=spot.across,
-                x_m=spot.x_m,
-                y_m=spot.y_m,
+                distance_m=film.part(spot.part).distance_m,
+                spot=film.plan.spot_of(spot.part),
             )
-            for spot in found
+            for spot in plan.spots(film)
         ),
+        lamps=film.plan.lamps,
+        of_frame=_said(planned.said_of_frame(film)),
+        of_light=_said(planned.said_of_light(film)),
     )
 
 
-def _load(wish: Wish) -> Load:
+def _said(found: Iterable[planned.Said]) -> tuple[SaidTold, ...]:
+    return tuple(SaidTold(sentence=one.sentence, decide=one.decide) for one in found)
+
+
+def _load(film: Film, wish: Wish) -> Load:
     watts = [float(exact(text, "power of a lamp")) for text in wish.lamps.replace(";", ",").split(",") if text.strip()]
-    return circuit_load(watts, volts=wish.volts, breaker_a=wish.breaker, power_factor=wish.factor)
+    at_once = [most] if (most := planned.most_watts(film)) else []
+    return circuit_load([*at_once, *watts], volts=wish.volts, breaker_a=wish.breaker, power_factor=wish.factor)
 
 
 def _loaded(load: Load) -> LoadTold:
@@ -309,8 +361,51 @@ def set_distance(desk: Desk, part: str, edit: Distance) -> Done:
     return changed(desk, edit, lambda store: steps.set_part_distance(store, part, metres))
 
 
+def set_camera(desk: Desk, edit: CameraEdit) -> Done:
+    """Change numbers of the planned camera."""
+    return changed(desk, edit, lambda store: steps.set_camera(store, **_given(edit)))
+
+
+def set_room(desk: Desk, edit: RoomEdit) -> Done:
+    """Say how large the room is; without any size it is not known."""
+    size = {name: value for name, value in _given(edit).items() if name != "ambient_lux"}
+    room = PlannedRoom.of(**size) if size else None
+    return changed(desk, edit, lambda store: steps.set_room(store, room, ambient_lux=edit.ambient_lux))
+
+
+def set_spot(desk: Desk, part: str, edit: SpotEdit) -> Done:
+    """Plan where a part is played."""
+    return changed(desk, edit, lambda store: steps.set_spot(store, part, **_given(edit)))
+
+
+def drop_spot(desk: Desk, part: str, edit: Edit) -> Done:
+    """Take a part's spot, and its lamps, out of the plan."""
+    return changed(desk, edit, lambda store: steps.drop_spot(store, part))
+
+
+def set_lamp(desk: Desk, lamp: str, edit: LampEdit) -> Done:
+    """Plan a lamp, or change one."""
+    values = {name: value for name, value in _given(edit).items() if name != "part"}
+    return changed(desk, edit, lambda store: steps.set_lamp(store, lamp, edit.part, **values))
+
+
+def drop_lamp(desk: Desk, lamp: str, edit: Edit) -> Done:
+    """Take a lamp out of the plan."""
+    return changed(desk, edit, lambda store: steps.drop_lamp(store, lamp))
+
+
+def _given(edit: Edit) -> dict[str, Any]:
+    return edit.model_dump(exclude_unset=True, exclude={"base"})
+
+
 ROUTES = (
     Route("GET", "/api/prepare", prepared, Prepared, "The day, the stage, the lamps and the cards.", Wish),
     Route("POST", "/api/prepare/parts/{part}/distance", set_distance, Done, "Say how far a part is played.", Distance),
+    Route("POST", "/api/prepare/camera", set_camera, Done, "Plan the locked-off camera.", CameraEdit),
+    Route("POST", "/api/prepare/room", set_room, Done, "Say how large the room is.", RoomEdit),
+    Route("POST", "/api/prepare/spots/{part}", set_spot, Done, "Plan where a part is played.", SpotEdit),
+    Route("POST", "/api/prepare/spots/{part}/drop", drop_spot, Done, "Take a spot out of the plan.", Edit),
+    Route("POST", "/api/prepare/lamps/{lamp}", set_lamp, Done, "Plan a lamp.", LampEdit),
+    Route("POST", "/api/prepare/lamps/{lamp}/drop", drop_lamp, Done, "Take a lamp out of the plan.", Edit),
     Route("GET", "/media/sheet", printed, "text/html", "The shoot sheet, to print.", Wish),
 )

@@ -1,10 +1,8 @@
-// Pictures of the plans for the day: the day as a score, the stage from above, the lamps on a circuit, takes on cards.
+// Pictures of the plans for the day: the day as a score, the lamps on a circuit, takes on cards.
 import { svg } from "./dom.js";
 
 /** @typedef {{start: number, stop: number, times: string, work: string, part: string, sentence: string}} Entry */
 /** @typedef {{start: number, end: number, fits: boolean, words: string, entries: Entry[], sums: string[]}} Day */
-/** @typedef {{part: string, name: string, distance_m: number | null, across: number | null, x_m: number | null, y_m: number | null}} Spot */
-/** @typedef {{angle_deg: number, near_m: number, far_m: number | null, words: string, spots: Spot[]}} Stage */
 
 const NAMES = 118; // pixels for the names of rows
 const ROW = 26;
@@ -37,46 +35,6 @@ export function drawDay(day, parts, wide) {
     }),
     hatching(),
     svg("path", { class: day.fits ? "end" : "end decide", d: `M${x(day.end).toFixed(1)} 2V${high}` }));
-}
-
-/** The stage from above: the camera below, rings at whole metres, and the parts whose places are known. @param {Stage} stage @param {number} wide */
-export function drawStage(stage, wide) {
-  const known = stage.spots.filter((one) => one.x_m !== null && one.y_m !== null);
-  const rings = stage.spots.filter((one) => one.distance_m !== null && one.x_m === null);
-  const deep = Math.max(4, ...stage.spots.map((one) => (one.distance_m ?? 0) + 1));
-  const half = (stage.angle_deg * Math.PI) / 360;
-  const high = Math.min(420, Math.round(wide * 0.62));
-  const scale = Math.min((high - 40) / deep, (wide / 2 - 20) / (deep * Math.sin(Math.min(half, Math.PI / 2))));
-  const [cx, cy] = [wide / 2, high - 22];
-  const at = (/** @type {number} */ x_m, /** @type {number} */ y_m) => [cx + x_m * scale, cy - y_m * scale];
-  const arc = (/** @type {number} */ radius) => {
-    const [x, y] = at(radius * Math.sin(half), radius * Math.cos(half));
-    return `M${(2 * cx - x).toFixed(1)} ${y.toFixed(1)}A${radius * scale} ${radius * scale} 0 0 1 ${x.toFixed(1)} ${y.toFixed(1)}`;
-  };
-  const [left, right] = [at(-deep * Math.sin(half), deep * Math.cos(half)), at(deep * Math.sin(half), deep * Math.cos(half))];
-  const label = (/** @type {number} */ radius, /** @type {string} */ words) => {
-    const [x, y] = at(radius * Math.sin(half), radius * Math.cos(half));
-    return svg("text", { class: "ring-name", x: x + 4, y: y + 4 }, words);
-  };
-  const metres = Array.from({ length: Math.floor(deep) }, (_, number) => number + 1);
-  const said = known.length ? known.map((one) => `${one.name} ${one.distance_m} m away`).join(", ") : "no place is known yet";
-  return svg("svg", { class: "from-above", width: wide, height: high, viewBox: `0 0 ${wide} ${high}`, role: "img", "aria-label": `The stage from above: ${said}.` },
-    metres.map((one) => svg("g", {}, svg("path", { class: "ring", d: arc(one) }), label(one, `${one} m`))),
-    [stage.near_m, stage.far_m].filter((one) => one !== null && one < deep).map((one) => svg("path", { class: "sharp", d: arc(/** @type {number} */ (one)) })),
-    svg("path", { class: "sight", d: `M${left}L${cx} ${cy}L${right}` }),
-    svg("path", { class: "camera", d: `M${cx - 9} ${cy + 14}h18v-10h-5l-4 -6l-4 6h-5z` }),
-    rings.map((one, number) => {
-      // Names are spread along the rings so that they can be read; the direction is not known.
-      const turned = half * 1.3 * ((number + 0.5) / rings.length - 0.5);
-      const [x, y] = at(/** @type {number} */ (one.distance_m) * Math.sin(turned), /** @type {number} */ (one.distance_m) * Math.cos(turned));
-      return svg("g", {}, svg("path", { class: "somewhere", d: arc(/** @type {number} */ (one.distance_m)) }),
-        svg("text", { class: "spot-name", x, y: y - 4, "text-anchor": "middle" }, `${one.name}?`));
-    }),
-    known.map((one) => {
-      const [x, y] = at(/** @type {number} */ (one.x_m), /** @type {number} */ (one.y_m));
-      return svg("g", {}, svg("circle", { class: "spot", cx: x, cy: y, r: 5 }),
-        svg("text", { class: "spot-name", x, y: y - 10, "text-anchor": "middle" }, one.name));
-    }));
 }
 
 /** What lamps draw of what they may. @param {{watts: number, allowed_watts: number, fits: boolean}} load @param {number} wide */

@@ -5,7 +5,7 @@ import { course, effectsList } from "../lib/effects_list.js";
 import { later } from "../lib/pictures.js";
 import { cutPlayer } from "../lib/playing.js";
 
-/** @typedef {{shot: number, source: string, share: number, opens: boolean, pictures: string[][]}} Span */
+/** @typedef {{shot: number, source: string, share: number, opens: boolean, pictures: (string | null)[][]}} Span */
 /** @typedef {{label: string, section: string, first: number, stop: number, beats: number[], spans: Span[]}} Bar */
 /** @typedef {{source: string, x: number, y: number}} Panel */
 /** @typedef {{source: string, shows: string, panels: Panel[][], start: number, end: number, place: string, words: string}} Shot */
@@ -77,14 +77,15 @@ export default {
         const mark = (opens || name) && h("span", { class: opens ? "cut-mark" : "voice-name", style: { left: `${reached * 100}%` }, "aria-hidden": "true" }, name);
         reached += span.share;
         const pictures = span.pictures.map((row, down) => row.map((address, across) => {
+          if (address === null) return h("span", { class: "no-picture", "aria-hidden": "true" }, "not placed");
           const picture = later(address, { draggable: "false", style: windowOf(cut.shots[span.shot].panels, down, across) });
-          picture.addEventListener("error", () => picture.replaceWith(h("span", { class: "no-picture" }, address.includes("/wide/") ? "not merged yet" : "no picture")));
+          picture.addEventListener("error", () => picture.replaceWith(h("span", { class: "no-picture", "aria-hidden": "true" }, address.includes("/wide/") ? "not merged yet" : "no picture")));
           return picture;
         }));
         const alone = pictures.length === 1 && pictures[0].length === 1;
         return [mark, h("button", {
           type: "button", class: `span${span.shot === chosen ? " chosen" : ""}`, style: { "flex-grow": String(span.share) },
-          "aria-label": `Bar ${bar.label}: ${shows}`, "aria-pressed": String(span.shot === chosen), tabindex: -1,
+          "aria-label": `Bar ${bar.label}: ${shows}${span.pictures.flat().includes(null) ? ", not placed" : ""}`, "aria-pressed": String(span.shot === chosen), tabindex: -1,
           onclick: (/** @type {MouseEvent} */ event) => pointAt(event, bar),
         }, alone ? pictures[0] : h("span", { class: "panels", style: { "aspect-ratio": String(cut.aspect) } }, pictures.map((row) => h("span", { class: "row" }, row))))];
       });
