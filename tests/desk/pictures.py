@@ -19,6 +19,7 @@ FOLDER = Path(__file__).parents[2] / "docs" / "pictures"
 PAGES = {
     "home": "",
     "prepare": "prepare",
+    "prepare-stage": "prepare#stage-plan",
     "shoot": "shoot",
     "lineup": "lineup",
     "stage": "stage?frame=300&take=glockenspiel-1",
@@ -34,7 +35,11 @@ MINUTES = 10 * 60_000
 
 
 def settled(page: Page, address: str) -> None:
-    """Turn to a page, and wait until it is drawn, its waveforms are there and its pictures loaded."""
+    """Turn to a page, and wait until it is drawn, its waveforms are there and its pictures loaded.
+
+    What follows a ``#`` is the class of a section further down, which is then on top.
+    """
+    address, _, below = address.partition("#")
     page.goto(address)
     name = address.rpartition("/")[2].partition("?")[0]
     page.wait_for_selector(f"#sheet[data-ready='{name or 'home'}']", timeout=60_000)
@@ -45,6 +50,8 @@ def settled(page: Page, address: str) -> None:
     if name == "stage":
         page.wait_for_selector("#sheet[data-preview='drawn']", timeout=60_000)
     page.wait_for_function(f"() => !({CHANGING})()", timeout=60_000)
+    if below:
+        page.locator(f".{below}").evaluate("(one) => one.scrollIntoView()")
     page.wait_for_timeout(1500)  # a still of a video, and of the preview, comes when the browser has decoded it
 
 
