@@ -220,23 +220,20 @@ def judge_notes(
     return Judgement("ask", "onsets", f"{reason}, but they swell, so that the place is told to some 50 ms only")
 
 
-def judge_turns(turn_s: float, lead: float, alike: float, levels: float, z: float, *, mixed: bool) -> Judgement:
+def judge_turns(turn_s: float, lead: float, alike: float, *, mixed: bool) -> Judgement:
     """Say how sure the first place of a loop is whose turns are ``turn_s`` long: its sound fits all of them alike.
 
     Only where it begins and ends tells; ``lead`` is how much likelier that makes the first place than the second, as a
     logarithm of odds. Loops of other songs, of one tempo and kit, reached any lead, but with a stem up to 0.08 in
-    ``alike`` (44 of them; the song's own 0.155 or more), and with a mix and a lead of 2 up to 0.72 in ``levels`` (26;
-    the song's own, but for three of 28, 0.77 or more). Behind a mix, where the turns' phase stood out by a ``z`` of 12
-    only, one was put two turns off with a lead of 4.2; of those that are right, with a lead of 2.5, by 18 or more.
+    ``alike`` (44 of them; the song's own 0.155 or more). Behind a mix, where it is compared through a room, theirs
+    reached 0.19 (108; decision 0207). Of the song's own below 0.2, one was put two turns off with a lead of 3.4; of 48
+    with 0.22 or more and a lead of 2.5, all were right.
     """
-    if (lead >= 2.5 and levels >= 0.745 and z >= 15) if mixed else (lead >= 4 and alike >= 0.12):
-        reason = (
-            f"The music repeats exactly every {turn_s:.2f} s, but begins or ends in the clip as it does in the song"
-        )
-        return Judgement("likely", "phase", reason)
     told = f"The music repeats exactly every {turn_s:.2f} s"
-    if not mixed and alike < 0.12:
+    if alike < (0.22 if mixed else 0.12):
         return Judgement("ask", "phase", f"{told}, and only part of a turn is in the song: perhaps another song's loop")
+    if lead >= (2.5 if mixed else 4):
+        return Judgement("likely", "phase", f"{told}, but begins or ends in the clip as it does in the song")
     return Judgement("ask", "phase", f"{told}, and fits all its turns alike")
 
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Confidence
-from partsong.lineup import coarse, confidence, fine, notes, repeats, strokes, sweep
+from partsong.lineup import coarse, confidence, fine, folds, notes, repeats, strokes, sweep
 from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Floats, Heard
 from partsong.lineup.fine import OnsetLine, PhaseLine, Response
 from partsong.lineup.line import Line
@@ -204,11 +204,13 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
         return answer
     for number, reference in enumerate(references):
         long, mixed = reference.heard.length_s > strokes.LONGEST_S, number == len(references) - 1
-        found = None if long else repeats.turns(flat, turn_s, reference.flat, mixed=mixed)
+        if long:
+            continue
+        found = _turns(flat, turn_s, reference, mixed=mixed)
         if found is None:
             continue
         turning = [Possible(Line(line.song_s(-first_s), line.drift_ppm), found.z) for line in found.lines]
-        verdict = confidence.judge_turns(found.turn_s, found.lead, found.alike, found.levels, found.z, mixed=mixed)
+        verdict = confidence.judge_turns(found.turn_s, found.lead, found.alike, mixed=mixed)
         if verdict.confidence == "ask":
             told = [place for place in answer.possible if _beside(place, turning)]
         else:
@@ -228,6 +230,13 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
         )
     reason = "The music repeats exactly, and none of its turns stands out of the song"
     return replace(answer, confidence="ask", reason=reason) if placed else answer
+
+
+def _turns(flat: Floats, turn_s: float, reference: Reference, *, mixed: bool) -> repeats.Turns | None:
+    if not mixed:
+        return repeats.turns(flat, turn_s, reference.flat)
+    sound = reference.heard.window(0, 0, len(reference.heard.samples))
+    return folds.turns_behind(flat, turn_s, sound, reference.flat)
 
 
 def _by_phase(clip: Heard, voice: int, reference: Reference, line: Line) -> Line:

@@ -4,9 +4,9 @@ The clip and the reference are *flattened*: in every half second each frequency 
 the same level. Stretches of the clip are then correlated with the whole reference. What is the same to the sample
 reaches the same height again; the same notes from the same player do not.
 
-A loop tells of itself: its clip repeats to the sample as well. Where it lies behind the rest of a mix is then asked of
-all its turns at once (:func:`turns`), since what is hidden in each shows in their sum. Which turn is the first tells
-where the clip lies, if it holds the loop's beginning or end.
+A loop tells of itself: its clip repeats to the sample as well. Where it lies on its stem is then asked of all its
+turns at once (:func:`turns`). Which turn is the first tells where the clip lies, if it holds the loop's beginning or
+end. Behind the rest of a mix it is looked for by :mod:`partsong.lineup.folds`.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ _SHORTEST_TURN_S = 0.5
 _OWN = 0.25  # what a clip's own sound must correlate with itself, one turn on: played music reaches a tenth
 _AS_HIGH = 0.85
 _FASTEST_PPM, _PPM_STEP = 120.0, 10.0
-_CELLS = 16  # of a turn
+CELLS = 16  # of a turn
 _AUDIBLE = 0.2  # of what a cell correlates with the same of other turns
 _NEAR = 3  # samples
 _ELSEWHERE = 100
@@ -112,10 +112,8 @@ class Turns:
 
     ``z`` is how far their phase stands out of all others, in scatters; ``lead`` how much likelier the first is than the
     second, as the natural logarithm of their odds: nought where the clip shows no beginning and no end of its loop.
-    ``alike`` is the correlation of clip and reference that all but three tenths of a turn's cells exceed, and
-    ``levels`` that of how much of each cell the reference holds with how loud it is in the loop, both by how much the
-    reference scatters there: the same loop has one gain in all cells. Those of other songs share strokes, hardly whole
-    turns.
+    ``alike`` is the correlation of clip and reference that all but three tenths of a turn's cells exceed. Loops of
+    other songs share strokes, hardly whole turns.
     """
 
     turn_s: float
@@ -123,11 +121,10 @@ class Turns:
     z: float
     lead: float
     alike: float
-    levels: float
 
 
 @dataclass(frozen=True, slots=True)
-class _Loop:
+class Loop:
     """One turn of a loop and when it is heard: 1 heard, -1 not heard, 0 unknown, in every cell (turns, cells)."""
 
     once: NDArray[np.float64]
@@ -176,17 +173,15 @@ def _with_itself(flat: Floats) -> Floats:
     return out
 
 
-def turns(flat: Floats, turn_s: float, reference: Floats, *, mixed: bool) -> Turns | None:
-    """Return where a clip that repeats itself lies on a reference that holds the loop; None where no turn stands out.
+def turns(flat: Floats, turn_s: float, reference: Floats) -> Turns | None:
+    """Return where a clip that repeats itself lies on a stem that holds the loop; None where no turn stands out.
 
     Parameters
     ----------
     flat, reference : ndarray, shapes (n,) and (m,)
-        The clip and the stem or mix, both from :func:`flattened`.
+        The clip and the stem, both from :func:`flattened`.
     turn_s : float
         Of :func:`own_turn_s`.
-    mixed : bool
-        Whether other parts may hide a turn in the reference.
 
     Notes
     -----
@@ -198,7 +193,7 @@ def turns(flat: Floats, turn_s: float, reference: Floats, *, mixed: bool) -> Tur
     """
     if len(flat) < round(_STRETCH_S * FLAT_RATE_HZ) or len(reference) < turn_s * FLAT_RATE_HZ:
         return None
-    loop = _loop(flat, turn_s)
+    loop = loop_of(flat, turn_s)
     size = fft.next_fast_len(len(reference) + len(loop.once), real=True)
     row = fft.irfft(fft.rfft(reference, size) * np.conj(fft.rfft(loop.once, size)), size)[: len(reference)]
     row /= max(MAD_TO_SIGMA * float(np.median(np.abs(row))), 1e-12)
@@ -211,52 +206,61 @@ def turns(flat: Floats, turn_s: float, reference: Floats, *, mixed: bool) -> Tur
     turn = turn_s * (1 + ppm * 1e-6) * FLAT_RATE_HZ
     many, most = len(loop.heard), math.ceil(len(reference) / turn)
     numbers = np.arange(-many, most + many)
-    odds, alike, levels = _held(loop, reference, np.rint(phase + numbers * turn).astype(np.int64))
-    agree = _agreement(loop, odds, mixed=mixed)
-    lines = [Line(float(phase + number * turn) / FLAT_RATE_HZ, ppm) for number in numbers[: len(agree)]]
-    whole_s, song_s = len(flat) / FLAT_RATE_HZ, len(reference) / FLAT_RATE_HZ
-    least_s = min(_STRETCH_S, whole_s / 2)  # of the clip that lies on the song
+    odds, alike = _held(loop, reference, np.rint(phase + numbers * turn).astype(np.int64))
+    agree = agreement(loop, odds)
+    starts_s = (phase + numbers[: len(agree)] * turn) / FLAT_RATE_HZ
+    lines, lead = turns_on(starts_s, agree, ppm, len(flat) / FLAT_RATE_HZ, len(reference) / FLAT_RATE_HZ)
+    return Turns(turn / FLAT_RATE_HZ, lines, z, lead, alike)
+
+
+def turns_on(
+    starts_s: NDArray[np.float64], agree: NDArray[np.float64], ppm: float, clip_s: float, song_s: float
+) -> tuple[tuple[Line, ...], float]:
+    """Return those of a loop's places at which enough of the clip lies on the song, the best first, and their lead."""
+    lines = [Line(float(start_s), ppm) for start_s in starts_s]
+    least_s = min(_STRETCH_S, clip_s / 2)  # of the clip that lies on the song
     on = [number for number, line in enumerate(lines)
-          if line.start_s <= song_s - least_s and line.song_s(whole_s) >= least_s]  # fmt: skip
+          if line.start_s <= song_s - least_s and line.song_s(clip_s) >= least_s]  # fmt: skip
     order = sorted(on, key=lambda number: -agree[number])[:_MOST_REPEATS]
     lead = float(agree[order[0]] - agree[order[1]]) if len(order) > 1 else 0.0
-    return Turns(turn / FLAT_RATE_HZ, tuple(lines[number] for number in order), z, lead, alike, levels)
+    return tuple(lines[number] for number in order), lead
 
 
-def _loop(flat: Floats, turn_s: float) -> _Loop:
+def loop_of(flat: Floats, turn_s: float) -> Loop:
     """Return the loop of a clip, and in which of its cells the clip is as in the other turns."""
     turn = turn_s * FLAT_RATE_HZ
     size, many = round(turn), math.ceil(len(flat) / turn - 1e-6)
-    laid = np.array([_cut(flat, number * turn, size) for number in range(many)])
-    edges = np.linspace(0, size, _CELLS + 1).astype(np.int64)
+    laid = np.array([cut(flat, number * turn, size) for number in range(many)])
+    edges = np.linspace(0, size, CELLS + 1).astype(np.int64)
     whole = np.arange(many)[:, None] * turn + edges[1:] <= len(flat) + 1
     used = np.ones(many, np.bool_)
     for _ in range(2):  # first beside all turns, then beside those with the loop in them
         total = laid[used].sum(axis=0)
         rest = total - np.where(used[:, None], laid, 0)
-        sizes = np.sqrt(_by_cell(laid**2, edges) * _by_cell(rest**2, edges))
-        alike = np.where(whole, _by_cell(laid * rest, edges) / np.maximum(sizes, 1e-9), 0)
+        sizes = np.sqrt(by_cell(laid**2, edges) * by_cell(rest**2, edges))
+        alike = np.where(whole, by_cell(laid * rest, edges) / np.maximum(sizes, 1e-9), 0)
         share = alike.sum(axis=1) / np.maximum(whole.sum(axis=1), 1)
         used = share > 0.5 * float(np.sort(share)[-max(2, many // 3) :].mean())
         used[np.argmax(share)] = True
     usual = np.median(alike[used & whole.all(axis=1)], axis=0) if (used & whole.all(axis=1)).any() else alike[used][0]
     told = whole & (usual > _AUDIBLE)
     heard = np.where(told & (alike > 0.6 * usual), 1, np.where(told & (alike < 0.25 * usual), -1, 0))
-    return _Loop(laid[used].mean(axis=0), edges, heard)
+    return Loop(laid[used].mean(axis=0), edges, heard)
 
 
-def _cut(sound: Floats, start: float, size: int) -> NDArray[np.float64]:
+def cut(sound: Floats, start: float, size: int) -> NDArray[np.float64]:
     """Return ``size`` samples from a place between two samples on; silence before the beginning and after the end."""
     margin, first = 32, math.floor(start)
     wide = np.zeros(size + 2 * margin)
     low, high = max(first - margin, 0), min(first + size + margin, len(sound))
-    wide[low - first + margin : high - first + margin] = sound[low:high]
+    if low < high:
+        wide[low - first + margin : high - first + margin] = sound[low:high]
     spectrum = fft.rfft(wide)
     turned = spectrum * np.exp(2j * np.pi * np.arange(len(spectrum)) / len(wide) * (start - first))
     return np.asarray(fft.irfft(turned, len(wide))[margin : margin + size])
 
 
-def _by_cell(values: NDArray[np.float64], edges: NDArray[np.int64]) -> NDArray[np.float64]:
+def by_cell(values: NDArray[np.float64], edges: NDArray[np.int64]) -> NDArray[np.float64]:
     return np.add.reduceat(values, edges[:-1], axis=-1)
 
 
@@ -278,11 +282,10 @@ def _laid(row: NDArray[np.floating], turn: float, ppms: NDArray[np.float64]) -> 
     return best
 
 
-def _held(loop: _Loop, reference: Floats, starts: NDArray[np.int64]) -> tuple[NDArray[np.float64], float, float]:
-    """Return how much likelier each cell of each turn holds the loop than not, as a logarithm of odds; and two more.
+def _held(loop: Loop, reference: Floats, starts: NDArray[np.int64]) -> tuple[NDArray[np.float64], float]:
+    """Return how much likelier each cell of each turn holds the loop than not, as a logarithm of odds.
 
-    They are how far seven tenths of the cells in which the reference holds it correlate at least, and how well levels
-    fit over a turn.
+    Beside it, how far seven tenths of the cells in which the reference holds the loop correlate at least.
     """
     found, power = _heights(loop, reference, starts)
     rng = np.random.default_rng(1)
@@ -296,36 +299,33 @@ def _held(loop: _Loop, reference: Floats, starts: NDArray[np.int64]) -> tuple[ND
     # What else is played with the same sounds, and what hides the loop, makes its turns unlike each other.
     spread = 1 + np.maximum(z[kept].var(axis=0), (0.3 * usual) ** 2)
     odds = np.where(usual > 0.5, np.clip(usual * (z - usual / 2) / spread, -6, 6), 0)
-    told, own = np.any(loop.heard != 0, axis=0), _by_cell(loop.once**2, loop.edges)
+    told, own = np.any(loop.heard != 0, axis=0), by_cell(loop.once**2, loop.edges)
     if not told.any():
-        return odds, 0.0, 0.0
+        return odds, 0.0
     alike = found[kept].mean(axis=0) / np.maximum(np.sqrt(own * power[kept].mean(axis=0)), 1e-9)
-    held, loud = (power[told] / np.maximum(scatter[told], 1e-9) for power in ((found - centre)[kept].mean(axis=0), own))
-    apart = max(float(held.std() * loud.std()), 1e-12)
-    levels = float(np.mean((held - held.mean()) * (loud - loud.mean()))) / apart
-    return odds, float(np.quantile(alike[told], 0.3)), levels
+    return odds, float(np.quantile(alike[told], 0.3))
 
 
 def _heights(
-    loop: _Loop, reference: Floats, starts: NDArray[np.int64]
+    loop: Loop, reference: Floats, starts: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return how high each cell of the loop correlates near each start, and the reference's power: (starts, cells)."""
     size = len(loop.once)
     padded = np.pad(np.asarray(reference, np.float64), size + _NEAR)
-    heights, powers = np.zeros((len(starts), _CELLS)), np.zeros((len(starts), _CELLS))
+    heights, powers = np.zeros((len(starts), CELLS)), np.zeros((len(starts), CELLS))
     for number in np.flatnonzero((starts > -size) & (starts < len(reference))):
         near = padded[starts[number] + size : starts[number] + 2 * size + 2 * _NEAR]
         moved = np.lib.stride_tricks.sliding_window_view(near, size)
-        heights[number] = _by_cell(moved * loop.once, loop.edges).max(axis=0)
-        powers[number] = _by_cell(moved[_NEAR] ** 2, loop.edges)
+        heights[number] = by_cell(moved * loop.once, loop.edges).max(axis=0)
+        powers[number] = by_cell(moved[_NEAR] ** 2, loop.edges)
     return heights, powers
 
 
-def _agreement(loop: _Loop, odds: NDArray[np.float64], *, mixed: bool) -> NDArray[np.float64]:
+def agreement(loop: Loop, odds: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return how well what is heard of a loop fits what a reference holds, turn by turn, for each first turn."""
     held = np.flatnonzero(odds.sum(axis=1) > 0)
     count = held[-1] + 1 - held[0] if len(held) else 0
-    astray = min((count - len(held) + (0.5 if mixed else 0.1)) / (count + 1), 0.4)
+    astray = min((count - len(held) + 0.1) / (count + 1), 0.4)
     many = len(loop.heard)
     agree = np.zeros(len(odds) - many + 1)
     for state in (1, -1):
