@@ -226,7 +226,7 @@ def judge_turns(turn_s: float, lead: float, alike: float, *, mixed: bool) -> Jud
     Only where it begins and ends tells; ``lead`` is how much likelier that makes the first place than the second, as a
     logarithm of odds. Loops of other songs, of one tempo and kit, reached any lead, but with a stem up to 0.08 in
     ``alike`` (44 of them; the song's own 0.155 or more). Behind a mix, where it is compared through a room, theirs
-    reached 0.19 (108; decision 0207). Of the song's own below 0.2, one was put two turns off with a lead of 3.4; of 48
+    reached 0.19 (108; decision 0207). Of the song's own below 0.2, one was put two turns off with a lead of 5; of 48
     with 0.22 or more and a lead of 2.5, all were right.
     """
     told = f"The music repeats exactly every {turn_s:.2f} s"

@@ -211,9 +211,9 @@ def curve_distance(curve: Curve, x: ArrayLike, y: ArrayLike) -> NDArray[np.float
         length = (bx - ax) ** 2 + (by - ay) ** 2
         along = np.clip(((at_x - ax) * (bx - ax) + (at_y - ay) * (by - ay)) / max(length, 1e-12), 0, 1)
         nearest = np.minimum(nearest, np.hypot(at_x - ax - along * (bx - ax), at_y - ay - along * (by - ay)))
-        if ay != by:
-            crosses = ((ay > at_y) != (by > at_y)) & (at_x < ax + (at_y - ay) * (bx - ax) / (by - ay))
-            inside ^= crosses
+        beside = (ay > at_y) != (by > at_y)
+        down = np.divide(at_y - ay, by - ay, out=np.zeros_like(at_y), where=beside)  # 0 to 1, however flat the side
+        inside ^= beside & (at_x < ax + down * (bx - ax))
     return np.where(inside, -nearest, nearest)
 
 
