@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from partsong.render.pixels import AT_CENTRE
+
 
 @njit(inline="always")
 def _soft(distance: float, feather: float) -> float:  # pragma: no cover
@@ -34,7 +36,7 @@ def oval_alpha(
             v = (-right * sin + down * cos) / ry
             q = np.sqrt(u * u + v * v)
             steepness = np.sqrt((u / rx) * (u / rx) + (v / ry) * (v / ry))
-            reach = min(rx, ry) if steepness == 0 else q / steepness
+            reach = min(rx, ry) if steepness < AT_CENTRE else q / steepness
             alpha[row, column] = _soft((q - 1) * reach, feather)
 
 

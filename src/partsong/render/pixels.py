@@ -38,6 +38,9 @@ LUMA_WEIGHTS: dict[Matrix, tuple[float, float, float]] = {
 
 NO_GAIN = (1.0, 1.0, 1.0)
 
+AT_CENTRE = 1e-9
+"""A point at which an oval grows less steep than this, a pixel, is its very centre: see :func:`oval_distance`."""
+
 # --- codes and encoded colour ---------------------------------------------------------------------
 
 
@@ -163,7 +166,7 @@ def oval_distance(oval: Oval, x: ArrayLike, y: ArrayLike) -> NDArray[np.float64]
     v = (-right * np.sin(turn) + down * np.cos(turn)) / oval.ry
     q = np.hypot(u, v)
     steepness = np.hypot(u / oval.rx, v / oval.ry)
-    at_centre = steepness == 0
+    at_centre = steepness < AT_CENTRE
     # At the very centre the direction is open; the shorter radius is what the formula tends to along that axis.
     reach = np.where(at_centre, min(oval.rx, oval.ry), q / np.where(at_centre, 1.0, steepness))
     distance: NDArray[np.float64] = (q - 1) * reach
