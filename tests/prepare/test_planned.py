@@ -177,6 +177,7 @@ def test_a_plan_is_changed_by_steps_and_undone(store):
         (lambda store: steps.drop_spot(store, "oboe"), InvalidInput, "Oboe has no spot in the plan"),
         (lambda store: steps.set_lamp(store, "key", "oboe", x_m=1, y_m=1), InvalidInput, "Plan its spot first"),
         (lambda store: steps.set_lamp(store, "key", x_m=1, y_m=1), InvalidInput, "key is no lamp yet"),
+        (lambda store: steps.set_lamp(store, "Key 1", "oboe", x_m=1, y_m=1), InvalidInput, "'Key 1' names no lamp"),
         (lambda store: steps.drop_lamp(store, "key"), InvalidInput, "no lamp 'key'"),
         (lambda store: steps.set_camera(store, focal_mm=0), InvalidInput, "focal_mm: "),
     ],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
 
     from partsong.film.store import FilmStore, Head
     from partsong.media.ltc_words import Printed
+
+
+_LAMP = re.compile(r"[a-z0-9][a-z0-9-]{,79}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +198,8 @@ def set_lamp(store: FilmStore, lamp_id: str, part_id: str | None = None, **value
         part = part_id or (was.part if was else None)
         if was is None and (part is None or not {"x_m", "y_m"} <= values.keys()):
             raise InvalidInput(f"{lamp_id} is no lamp yet. Say for which part it is and where it stands.")
+        if was is None and not _LAMP.fullmatch(lamp_id):
+            raise InvalidInput(f"{lamp_id!r} names no lamp. Use small letters, digits and hyphens, such as key-cajon.")
         if part is not None and plan.spot_of(part) is None:
             raise InvalidInput(f"{part} has no spot yet for a lamp to look at. Plan its spot first.")
         new = {"part": part, **values}
