@@ -369,7 +369,7 @@ def lens(
 
     angle_deg = optics.angle_of_view_deg(focal_mm, sensor_mm)
     width_m = optics.field_width_m(focal_mm, sensor_mm, distance_m)
-    blur_mm = optics.USUAL_BLUR_MM * sensor_mm / 36
+    blur_mm = optics.usual_blur_mm(sensor_mm)
     sharp = None if f_number is None else optics.sharp_range(focal_mm, f_number, distance_m, blur_mm)
     if as_json:
         depth = None

@@ -12,9 +12,9 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from partsong.film.records import Film, PlannedLamp, PlannedSpot
-from partsong.prepare import lamps, optics
+from partsong.prepare import lamps
 from partsong.prepare.framing import NEAREST_M, View, box_of
-from partsong.prepare.plan import Spot, spots, view
+from partsong.prepare.plan import Spot, sharp_by, spots, view
 from partsong.prepare.planned import in_picture
 
 INK, SOFT, LINE, PAPER, ACCENT = "#22201c", "#6b665c", "#b9b1a0", "#faf6ec", "#9a3412"
@@ -32,7 +32,7 @@ def from_above(film: Film, width: int = USUAL_WIDTH) -> str:
     found, seen, plan = spots(film), view(film), film.plan
     deep = max(_LEAST_DEEP_M, *(1 + (spot.y_m or spot.distance_m or 0.0) for spot in found), *_depths(film))
     aside = max(1.0, *(abs(x) + 0.8 for x in _asides(film, found)), min(deep * seen.half_across, deep))
-    low = min(0.0, *(lamp.y_m for lamp in plan.lamps), 0.0)
+    low = min([0.0, *(lamp.y_m for lamp in plan.lamps)])
     scale = min((width - 2 * _EDGE) / (2 * aside), (_HIGHEST * width - 2 * _EDGE) / (deep - low))
     height = round((deep - low) * scale + 2 * _EDGE)
     to = _Above(width / 2, _EDGE + deep * scale, scale)
@@ -58,16 +58,15 @@ def as_filmed(film: Film, width: int = USUAL_WIDTH) -> str:
     seen = view(film)
     height = round(width * seen.half_up / seen.half_across)
     on = _Frame(seen, width, height)
-    names = {part.id: part.name for part in film.parts}
     far_first = sorted(film.plan.spots, key=lambda spot: -spot.y_m)
     caught = [lamp for lamp in film.plan.lamps if in_picture(seen, lamp)]
     parts = [
         f'<rect width="{width}" height="{height}" fill="{SURROUND}"/>',
         *_ground(film, on),
-        *(_figure(spot, names[spot.part], on) for spot in far_first),
+        *(_figure(spot, film.part(spot.part).name, on) for spot in far_first),
         *(_lamp_in_frame(lamp, on) for lamp in caught),
     ]
-    who = ", ".join(names[spot.part] for spot in sorted(film.plan.spots, key=lambda spot: spot.x_m / spot.y_m))
+    who = ", ".join(film.part(spot.part).name for spot in sorted(film.plan.spots, key=lambda spot: spot.x_m / spot.y_m))
     return _svg("as-filmed", width, height, f"The frame as planned, from the left: {who or 'nobody yet'}.", parts)
 
 
@@ -77,16 +76,16 @@ class _Above:
     def __init__(self, x: float, y: float, scale: float) -> None:
         self.x, self.y, self.scale = x, y, scale
 
-    def __call__(self, x_m: float, y_m: float) -> str:
-        return f"{self.x + x_m * self.scale:.1f} {self.y - y_m * self.scale:.1f}"
+    def __call__(self, x_m: float, y_m: float) -> tuple[float, float]:
+        return self.x + x_m * self.scale, self.y - y_m * self.scale
 
     def path(self, points: Iterable[tuple[float, float]]) -> str:
-        return "M" + "L".join(self(x, y) for x, y in points)
+        return _path(self(*point) for point in points)
 
     def arc(self, radius_m: float, half: float) -> str:
-        (left, right), deep = (-radius_m * math.sin(half), radius_m * math.sin(half)), radius_m * math.cos(half)
-        px = radius_m * self.scale
-        return f"M{self(left, deep)}A{px:.1f} {px:.1f} 0 0 1 {self(right, deep)}"
+        aside, deep, px = radius_m * math.sin(half), radius_m * math.cos(half), radius_m * self.scale
+        x, y = self(aside, deep)
+        return f"{_path([self(-aside, deep)])}A{px:.1f} {px:.1f} 0 0 1 {x:.1f} {y:.1f}"
 
 
 class _Frame:
@@ -100,7 +99,7 @@ class _Frame:
         return place[0] * self.width, place[1] * self.height
 
     def path(self, points: Iterable[tuple[float, float, float]]) -> str:
-        return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in (self(*point) for point in points))
+        return _path(self(*point) for point in points)
 
 
 # --- from above -----------------------------------------------------------------------------------
@@ -140,14 +139,12 @@ def _rings(found: Sequence[Spot], seen: View, deep: float, to: _Above) -> Iterab
     half = math.atan(seen.half_across)
     for metre in range(1, math.floor(deep) + 1):
         yield f'<path d="{to.arc(metre, half)}" fill="none" stroke="{LINE}"/>'
-        where = to(metre * math.sin(half), metre * math.cos(half)).split()
-        yield _text(float(where[0]) + 4, float(where[1]) + 4, f"{metre} m", size=12, fill=SOFT, italic=True)
+        x, y = to(metre * math.sin(half), metre * math.cos(half))
+        yield _text(x + 4, y + 4, f"{metre} m", size=12, fill=SOFT, italic=True)
 
 
 def _sharp(film: Film, seen: View, deep: float, to: _Above) -> Iterable[str]:
-    camera = film.plan.camera
-    blur_mm = optics.USUAL_BLUR_MM * camera.sensor_mm / 36
-    sharp = optics.sharp_range(camera.focal_mm, camera.f_number, camera.focus_m, blur_mm)
+    sharp = sharp_by(film.plan.camera)
     for depth in (sharp.near_m, sharp.far_m):
         if depth < deep:
             across = depth * seen.half_across
@@ -168,10 +165,10 @@ def _somewhere(found: Sequence[Spot], seen: View, to: _Above) -> Iterable[str]:
     for number, spot in enumerate(on_rings):
         assert spot.distance_m is not None
         turned = half * 1.3 * ((number + 0.5) / len(on_rings) - 0.5)
-        x, y = to(spot.distance_m * math.sin(turned), spot.distance_m * math.cos(turned)).split()
+        x, y = to(spot.distance_m * math.sin(turned), spot.distance_m * math.cos(turned))
         ring = f'stroke="{INK}" stroke-width="2" stroke-dasharray="1 4"'
         yield f'<path d="{to.arc(spot.distance_m, half)}" fill="none" {ring}/>'
-        yield _text(float(x), float(y) - 4, f"{spot.name}?", haloed=True, middle=True, name="spot-name")
+        yield _text(x, y - 4, f"{spot.name}?", haloed=True, middle=True, name="spot-name")
 
 
 def _names_above(known: Sequence[Spot]) -> Iterable[tuple[Spot, bool]]:
@@ -185,7 +182,7 @@ def _names_above(known: Sequence[Spot]) -> Iterable[tuple[Spot, bool]]:
 def _spot(spot: Spot, planned: PlannedSpot | None, to: _Above, *, above: bool) -> str:
     assert spot.x_m is not None
     assert spot.y_m is not None
-    x, y = (float(each) for each in to(spot.x_m, spot.y_m).split())
+    x, y = to(spot.x_m, spot.y_m)
     name = _text(x, y - 10 if above else y + 20, spot.name, haloed=True, middle=True, name="spot-name")
     dot = f'<circle class="spot" cx="{x:.1f}" cy="{y:.1f}" r="5" fill="{INK}"/>'
     if planned is None:
@@ -196,7 +193,7 @@ def _spot(spot: Spot, planned: PlannedSpot | None, to: _Above, *, above: bool) -
 
 
 def _lamp(lamp: PlannedLamp, spot: PlannedSpot | None, to: _Above, caught: bool) -> str:
-    x, y = (float(each) for each in to(lamp.x_m, lamp.y_m).split())
+    x, y = to(lamp.x_m, lamp.y_m)
     turned = 0.0 if spot is None else math.degrees(math.atan2(spot.x_m - lamp.x_m, spot.y_m - lamp.y_m))
     head = (
         f'<path d="M-5 5h10l4 -11h-18z" transform="translate({x:.1f} {y:.1f}) rotate({turned:.1f})" '
@@ -287,6 +284,10 @@ def _asides(film: Film, found: Sequence[Spot]) -> Iterable[float]:
     if film.plan.room is not None:
         yield from (film.plan.room.left_m - 0.6, film.plan.room.right_m - 0.6)
     yield 0.0
+
+
+def _path(points: Iterable[tuple[float, float]]) -> str:
+    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
 
 
 def _text(

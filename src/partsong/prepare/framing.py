@@ -7,7 +7,7 @@ stands at (0, 0, its height). Places in the frame are shares of its width and he
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from partsong.film.records import PlannedCamera, PlannedSpot
@@ -86,8 +86,12 @@ def view_of(camera: PlannedCamera, aspect: float) -> View:
 def box_of(view: View, spot: PlannedSpot) -> Box | None:
     """Return the box in the frame that holds a spot's player from the feet up; None where it is before the lens."""
     sides = (spot.x_m - spot.width_m / 2, spot.x_m + spot.width_m / 2)
-    places = [view.place(x, spot.y_m, z) for x in sides for z in (0.0, spot.height_m)]
-    return _around([place for place in places if place is not None]) if None not in places else None
+    corners = [(x, z) for x in sides for z in (0.0, spot.height_m)]
+    places = [place for x, z in corners if (place := view.place(x, spot.y_m, z)) is not None]
+    if len(places) < len(corners):
+        return None
+    across, down = zip(*places, strict=True)
+    return Box(min(across), min(down), max(across), max(down))
 
 
 def coverings(view: View, spots: Sequence[PlannedSpot]) -> tuple[Covering, ...]:
@@ -119,8 +123,3 @@ def outside(box: Box) -> tuple[str, ...]:
         )
         if over
     )
-
-
-def _around(places: Iterable[tuple[float, float]]) -> Box:
-    across, down = zip(*places, strict=True)
-    return Box(min(across), min(down), max(across), max(down))

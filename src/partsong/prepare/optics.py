@@ -26,6 +26,11 @@ class Sharp:
     hyperfocal_m: float
 
 
+def usual_blur_mm(sensor_mm: float) -> float:
+    """Return the permitted blur circle for a sensor of some width: see :data:`USUAL_BLUR_MM`."""
+    return USUAL_BLUR_MM * sensor_mm / 36
+
+
 def angle_of_view_deg(focal_mm: float, sensor_mm: float) -> float:
     """Return the angle a lens sees across a sensor's side, for distant subjects.
 

@@ -13,8 +13,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from partsong.film.records import Film, Oval, Part
+from partsong.film.records import Film, Oval, Part, PlannedCamera
 from partsong.prepare.framing import View, box_of, view_of
+from partsong.prepare.optics import Sharp, sharp_range, usual_blur_mm
 
 USUAL_ASPECT = 16 / 9
 """The shape of the frame until a take has told it."""
@@ -39,6 +40,12 @@ class Spot:
 def view(film: Film) -> View:
     """Return what the planned camera sees, in the shape of the film's frame."""
     return view_of(film.plan.camera, film.width / film.height if film.width and film.height else USUAL_ASPECT)
+
+
+def sharp_by(camera: PlannedCamera) -> Sharp:
+    """Return what is sharp as a camera is planned, along its axis."""
+    blur_mm = usual_blur_mm(camera.sensor_mm)
+    return sharp_range(camera.focal_mm, camera.f_number, camera.focus_m, blur_mm)
 
 
 def spots(film: Film) -> tuple[Spot, ...]:

@@ -14,7 +14,7 @@ from itertools import pairwise
 from partsong.film.records import Film, PlannedCamera, PlannedLamp, PlannedSpot
 from partsong.prepare import lamps, optics
 from partsong.prepare.framing import NEAREST_M, View, box_of, coverings, outside
-from partsong.prepare.plan import listed, view
+from partsong.prepare.plan import listed, sharp_by, view
 
 WORTH_SAYING = 0.02
 """The least share of a spot that another one hides and that is told; common practice, no source."""
@@ -117,8 +117,7 @@ def _of_coverings(film: Film, seen: View, names: dict[str, str]) -> Iterator[Sai
 
 
 def _of_focus(film: Film, seen: View, camera: PlannedCamera, names: dict[str, str]) -> Iterator[Said]:
-    blur_mm = optics.USUAL_BLUR_MM * camera.sensor_mm / 36
-    sharp = optics.sharp_range(camera.focal_mm, camera.f_number, camera.focus_m, blur_mm)
+    sharp, blur_mm = sharp_by(camera), optics.usual_blur_mm(camera.sensor_mm)
     yield Said(optics.sharp_in_words(sharp, camera.f_number, camera.focus_m, blur_mm))
     soft = [
         names[spot.part]

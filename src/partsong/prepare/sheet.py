@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from partsong.film.cautions import CAUTIONS, LAMPS, LOCAL_RULES
 from partsong.film.pages import template
-from partsong.film.records import Film, Song
+from partsong.film.records import Film, PlannedLamp, Song
 from partsong.film.tempo import bar_lines, beats_in_bar
 from partsong.prepare import drawing, lamps
 from partsong.prepare.cards import CardSum
@@ -49,14 +49,10 @@ class StageDrawn:
 
 @dataclass(frozen=True, slots=True)
 class LampRow:
-    """A lamp as it is set up: for whom, where (metres), from which side (degrees)."""
+    """A lamp as it is set up: for whom, from which side, how high above the player (degrees)."""
 
-    lamp: str
+    lamp: PlannedLamp
     part: str
-    x_m: float
-    y_m: float
-    height_m: float
-    hangs: bool
     side: str
     above_deg: float
 
@@ -69,23 +65,12 @@ def plan_html(film: Film) -> str:
 def _stage(film: Film) -> StageDrawn | None:
     if not film.plan.spots:
         return None
-    names = {part.id: part.name for part in film.parts}
     rows = []
     for spot in film.plan.spots:
         for lamp in film.plan.lamps_of(spot.part):
             key = lamps.key_of(lamp, spot)
-            rows.append(
-                LampRow(
-                    lamp.id,
-                    names[spot.part],
-                    lamp.x_m,
-                    lamp.y_m,
-                    lamp.height_m,
-                    lamp.hangs,
-                    f"{abs(key.side_deg):.0f}° {lamps.hand(key.side_deg)}",
-                    key.above_deg,
-                )
-            )
+            side = f"{abs(key.side_deg):.0f}° {lamps.hand(key.side_deg)}"
+            rows.append(LampRow(lamp, film.part(spot.part).name, side, key.above_deg))
     return StageDrawn(
         drawing.from_above(film, 640),
         drawing.as_filmed(film, 640),

@@ -139,6 +139,7 @@ export default {
 
     function draw() {
       if (closed) return;
+      const had = document.activeElement?.id ?? "";
       const wide = Math.max(260, Math.min(1088, sheet.clientWidth - 2 * parseFloat(getComputedStyle(sheet).paddingLeft)));
       state.textContent = plans.song || `${desk.film.phases.find((one) => one.phase === "prepare")?.state}.`;
       missing.replaceChildren(...[
@@ -153,6 +154,7 @@ export default {
       drawTheLight(wide);
       plan.cards.replaceChildren(...(plans.cards ? [drawCards(plans.cards, Math.min(wide, 760))] : []));
       words.cards.replaceChildren(...(plans.cards?.words ?? []).map((/** @type {string} */ one, /** @type {number} */ number) => h("p", { class: number < 2 ? "" : "small" }, one)));
+      if (had) document.getElementById(had)?.focus(); // its field or thing is another one now
     }
 
     /** @param {number} wide */
@@ -174,7 +176,6 @@ export default {
     /** @param {number} wide */
     function drawTheStage(wide) {
       const { stage } = plans;
-      const had = document.activeElement?.id ?? "";
       for (const each of [camera, room, spots]) each.hidden = !stage;
       if (!stage) {
         plan.stage.replaceChildren();
@@ -201,13 +202,11 @@ export default {
           h("td", {}, distance(one)),
           h("td", {}, one.spot && button("Take out", () => desk.change(`/api/prepare/spots/${encodeURIComponent(one.part)}/drop`), { "aria-label": `Take out the spot of ${one.name}` })))))),
         h("p", { class: "small" }, "Sound takes about 3 ms a metre, which Line up allows for once the distance was measured."));
-      if (had) document.getElementById(had)?.focus();
     }
 
     /** @param {number} wide */
     function drawTheLight(wide) {
       const { stage } = plans;
-      const had = document.activeElement?.id ?? "";
       /** @type {{part: string, name: string, spot: Spot | null}[]} */
       const planned = (stage?.spots ?? []).filter((/** @type {{spot: Spot | null}} */ one) => one.spot);
       lamps.replaceChildren(...(planned.length ? [
@@ -229,7 +228,6 @@ export default {
         ...(plans.load ? [h("p", { class: plans.load.fits ? "" : "decide" }, plans.load.words)] : []),
         h("p", { class: "small" }, "Of the planned lamps, those of one part are on at once. This is arithmetic, not permission: local code, the venue and the papers of the equipment decide."));
       plan.light.replaceChildren(...(plans.load ? [drawLoad(plans.load, Math.min(wide, 560))] : []));
-      if (had) document.getElementById(had)?.focus();
     }
 
     /** The room is known once all four sizes are given. */
