@@ -250,17 +250,20 @@ def test_a_stem_is_heard_again_where_what_rises_does_not_place_keys(
 
 @pytest.mark.parametrize(("width_s", "read_s", "expected", "at_s"), [
     (0.03, 10.006, "likely", 10.006),  # the sound itself answers beside it
-    (0.03, 10.05, "likely", 10.0),
-    (0.06, 10.05, "ask", 10.0),
+    (0.03, 10.03, "likely", 10.0),
+    (0.06, 10.03, "ask", 10.0),
     (0.06, None, "ask", 10.0),
 ])  # fmt: skip
 def test_notes_name_a_place_and_windows_measure_it(monkeypatch, width_s, read_s, expected, at_s):
     silence, mix = (features.hear(np.zeros(length_s * RATE_HZ, np.float32)) for length_s in (40, 60))
-    monkeypatch.setattr(notes, "find_notes", lambda *_: notes.Notes((10.0, 3.0), 2.5, 1.8, 10, True, width_s))
+    alike = (notes.Alike(10.0, 2.0, width_s), notes.Alike(3.0, 1.0, 0.03))
+    monkeypatch.setattr(notes, "find_notes", lambda *_: alike)
     read = None if read_s is None else Response(Fit(Line(read_s), 1.0), 60.0, 19, True)
     monkeypatch.setattr(locating, "_response", lambda *_, mixed: read)
 
-    found = _by_notes(silence, 0, Reference("mix", mix), ())
+    sums = [Response(Fit(Line(start_s), 1.0), 12.0, 19, False) for start_s in (1.0, 5.0, 17.0)]
+
+    found = _by_notes(silence, 0, Reference("mix", mix), sums, ())
 
     assert found.confidence == expected
     assert found.line.start_s == pytest.approx(at_s)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Confidence
-from partsong.lineup import coarse, confidence, fine, folds, notes, repeats, strokes, sweep
+from partsong.lineup import coarse, confidence, fine, folds, notes, pooled, repeats, strokes, sweep
 from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Floats, Heard
 from partsong.lineup.fine import OnsetLine, PhaseLine, Response
 from partsong.lineup.line import Line
@@ -23,7 +23,7 @@ from partsong.lineup.pitches import all_pitch_starts
 
 _QUICK, _FULL = 24, 64  # windows of the phase transform while ranking, and for the answer
 _SUMMED, _ALL = 40, 128  # and of those that are summed, which overlap
-_BY_SOUND, _BY_ONSETS = 6, 5  # places that each search names for that
+_BY_SOUND, _BY_ONSETS, _BY_NOTES = 6, 5, 4  # places that each search names for that
 _NOTHING_BELOW = -2.5  # a runner-up's agreement counts only where chance is this unlikely
 _TELLING = 40.0  # evidence of a response that is worth looking for exact repeats
 _CLOSE = 0.6  # a place with this share of the best one's evidence is worth asking about
@@ -170,7 +170,7 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
         told = _told_from_repeats(clip, voice, references[chosen], answer, own=chosen < len(references) - 1)
         return _with_turns(clip, voice, references, told)
     answer = _of_sound(clip, voice, answer)
-    responded = _by_response(clip, voice, references, places, answer.possible)
+    responded, sums = _by_response(clip, voice, references, places, answer.possible)
     answer = _better(answer, _of_sound(clip, voice, responded) if responded else None)
     for number, reference in enumerate(references):
         short = max(clip.length_s, reference.heard.length_s) <= strokes.LONGEST_S
@@ -180,7 +180,7 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
             if struck and struck.confidence == "ask":
                 break  # the mix would say less of them than the stem
     if short and _RANK[answer.confidence] < _RANK["likely"]:
-        answer = _better(answer, _by_notes(clip, voice, references[-1], answer.possible))
+        answer = _better(answer, _by_notes(clip, voice, references[-1], sums, answer.possible))
     return _with_turns(clip, voice, references, answer)
 
 
@@ -388,22 +388,35 @@ def _heard_again(
     return verdict, (begun, *found.fits) if ahead else (*found.fits, begun), found.lead
 
 
-def _by_notes(clip: Heard, voice: int, mix: Reference, possible: Sequence[Possible]) -> Found | None:
-    """Find where the notes that are heard start as the mix's do, and measure it by the sound where that answers."""
-    found = None if strokes.only_strokes(clip, voice) else notes.find_notes(clip, voice, mix.pitches)
-    if found is None:
+def _by_notes(
+    clip: Heard, voice: int, mix: Reference, sums: Sequence[Response], possible: Sequence[Possible]
+) -> Found | None:
+    """Find where the notes that are heard and the sums of all windows together put a clip on the mix.
+
+    ``sums`` are those at the places that other searches named; they are asked of the first that notes name, too.
+    """
+    alike = () if strokes.only_strokes(clip, voice) else notes.find_notes(clip, voice, mix.pitches)
+    asked_s = [_at_middle_s(clip, one.fit.line) for one in sums]
+    fresh = [Line(note.slip_s) for note in alike[:_BY_NOTES]
+             if all(abs(note.slip_s - slip_s) > coarse.APART_S for slip_s in asked_s)]  # fmt: skip
+    summed = [
+        pooled.Told(_at_middle_s(clip, one.fit.line), one.evidence)
+        for one in (*sums, *_responses(clip, voice, mix, fresh, mixed=True))
+        if _share(clip, mix.heard, one.fit.line) >= confidence.LEAST_SHARE
+    ]
+    chosen = pooled.pool(summed, [pooled.Told(note.slip_s, note.height) for note in alike])
+    if chosen is None:
         return None
-    told = Line(found.slips_s[0])
+    note = min(alike, key=lambda note: abs(note.slip_s - chosen.slip_s))
+    heard = abs(note.slip_s - chosen.slip_s) <= pooled.SAME_S
+    told = Line(note.slip_s if heard else chosen.slip_s)
     response = _response(clip, voice, mix.heard, told, _ALL, mixed=True)
-    apart_s = abs(float(response.fit.line.slip_s(clip.length_s / 2)) - told.start_s) if response else math.inf
     verdict = confidence.judge_notes(
-        found.t,
-        found.lead,
-        found.halves_agree,
-        found.width_s,
+        chosen.lead,
+        note.width_s if heard else math.inf,
         _share(clip, mix.heard, told),
         response.evidence if response else 0.0,
-        apart_s,
+        abs(_at_middle_s(clip, response.fit.line) - told.start_s) if response and heard else math.inf,
     )
     by_sound = response is not None and verdict.method == "phase"
     line = response.fit.line if response and by_sound else _paced(clip, voice, mix, told)
@@ -418,7 +431,7 @@ def _by_notes(clip: Heard, voice: int, mix: Reference, possible: Sequence[Possib
         spread_ms=response.fit.spread_ms if response and by_sound else None,
         agreed=0,
         tried=response.tried if response and by_sound else 0,
-        margin=1 - min(1 / found.lead, 1.0),
+        margin=1 - math.exp(-chosen.lead),
         possible=tuple(places),
         summed=by_sound,
     )
@@ -430,16 +443,23 @@ def _by_response(
     references: Sequence[Reference],
     places: Sequence[coarse.Place],
     possible: Sequence[Possible],
-) -> Found | None:
-    """Find the place at which all windows together show a room's response, against each reference until one is sure."""
+) -> tuple[Found | None, list[Response]]:
+    """Find the place at which all windows together show a room's response, against each reference until one is sure.
+
+    Returns it, and what the sums against the mix said of all places; nothing where the mix was not asked.
+    """
     best: Found | None = None
+    sums: list[Response] = []
     for number, reference in enumerate(references):
-        found = _responding(clip, voice, reference, places, possible, mixed=number == len(references) - 1)
+        mixed = number == len(references) - 1
+        seen = _responses(clip, voice, reference, _named(clip, voice, reference, places), mixed=mixed)
+        sums = seen if mixed else []
+        found = _responding(clip, voice, reference, seen, places, possible, mixed=mixed)
         if found and (best is None or _RANK[found.confidence] > _RANK[best.confidence]):
             best = found
         if best and best.confidence == "sure":
             break
-    return best
+    return best, sums
 
 
 def _of_sound(clip: Heard, voice: int, found: Found) -> Found:
@@ -466,13 +486,13 @@ def _responding(
     clip: Heard,
     voice: int,
     reference: Reference,
+    seen: Sequence[Response],
     places: Sequence[coarse.Place],
     possible: Sequence[Possible],
     *,
     mixed: bool,
 ) -> Found | None:
     """Judge the place with the most evidence of a response beside all others that either search gave."""
-    seen = _responses(clip, voice, reference, _named(clip, voice, reference, places), mixed=mixed)
     if not seen:
         return None
     middle_s = clip.length_s / 2
@@ -529,6 +549,10 @@ def _named(clip: Heard, voice: int, reference: Reference, places: Sequence[coars
         if all(abs(place.lag_s - lag_s) > coarse.APART_S for lag_s in lags_s):
             lags_s.append(place.lag_s)
     return [Line(lag_s) for lag_s in lags_s]
+
+
+def _at_middle_s(clip: Heard, line: Line) -> float:
+    return float(line.slip_s(clip.length_s / 2))
 
 
 def _share(clip: Heard, song: Heard, line: Line) -> float:

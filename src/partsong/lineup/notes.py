@@ -9,7 +9,6 @@ says how late a place was read.
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,7 +16,6 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from partsong.lineup import coarse
-from partsong.lineup.confidence import halves_agree, paired_t
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Heard
 from partsong.lineup.pitches import pitch_starts
 
@@ -25,30 +23,25 @@ LISTENED_S = 120.0
 """Of a longer clip only the middle is listened to: hearing notes costs a second for a minute."""
 
 _LEVELLED = 2 * ONSET_RATE_HZ + 1  # frames: what lasts is not what starts
-_BLOCK_S, _MOST_BLOCKS = 2.0, 24
 _WIDE_AT = 0.8  # of the height
 _LATE, _PROMPT_S = 0.6, 0.03  # late by so much of what the likeness is wider than with a piano
 
 
 @dataclass(frozen=True, slots=True)
-class Notes:
-    """Where notes start alike: slips of the clip's middle in seconds, the best first, and what that rests on.
+class Alike:
+    """A place where notes start alike: the slip of the clip's middle in seconds, and how much alike they are there.
 
-    ``t``, ``lead``, ``blocks`` and ``halves_agree`` are as those of :class:`partsong.lineup.strokes.Strokes`.
-    ``width_s`` is how wide the likeness is at four fifths of its height; the first slip is moved by how late such a
-    width was read in halls, from nothing to 25 ms.
+    ``width_s`` is how wide the likeness is at four fifths of its height; the slip is moved by how late such a width was
+    read in halls, from nothing to 25 ms.
     """
 
-    slips_s: tuple[float, ...]
-    t: float
-    lead: float
-    blocks: int
-    halves_agree: bool
+    slip_s: float
+    height: float
     width_s: float
 
 
-def find_notes(clip: Heard, voice: int, starts: Floats) -> Notes | None:
-    """Return where the notes of a clip start as those of a mix do; None where fewer than two places can be compared.
+def find_notes(clip: Heard, voice: int, starts: Floats) -> tuple[Alike, ...]:
+    """Return where the notes of a clip start as those of a mix do, the best place first; none where nothing is alike.
 
     Parameters
     ----------
@@ -71,30 +64,12 @@ def find_notes(clip: Heard, voice: int, starts: Floats) -> Notes | None:
     overlap = np.minimum(n, m - lags) - np.maximum(0, -lags)
     weights = np.where(overlap >= coarse.least_overlap(n, m, ONSET_RATE_HZ), 1 / np.sqrt(np.maximum(overlap, 1)), 0)
     alike = np.asarray(fft.irfft(product, size)[lags] * weights, np.float64)
-    tops = coarse.peaks(alike, coarse.MOST_CANDIDATES)
-    if len(tops) < 2 or alike[tops[1]] <= 0:
-        return None
-    edges = np.linspace(0, n, int(np.clip(n / ONSET_RATE_HZ / _BLOCK_S, 4, _MOST_BLOCKS)) + 1).astype(int)
-    padded = np.pad(song, ((0, 0), (n, n)))
-    there = [padded[:, n + lags[top] : 2 * n + lags[top]] for top in tops]
-    blocks = np.array(
-        [
-            [float(np.vdot(own[:, start:stop], at[:, start:stop])) for start, stop in itertools.pairwise(edges)]
-            for at in there
-        ]
-    )
-    blocks *= weights[tops][:, None]
-    width_s = _width_s(alike, tops[0])
-    slips_s = lags[tops] / ONSET_RATE_HZ - first / RATE_HZ
-    slips_s[0] += _LATE * max(width_s - _PROMPT_S, 0.0)
-    return Notes(
-        slips_s=tuple(map(float, slips_s)),
-        t=min(paired_t(blocks[0], other) for other in blocks[1:]),
-        lead=float(alike[tops[0]] / alike[tops[1]]),
-        blocks=len(edges) - 1,
-        halves_agree=halves_agree(blocks, 0),
-        width_s=width_s,
-    )
+    found = []
+    for top in coarse.peaks(alike, coarse.MOST_CANDIDATES):
+        width_s = _width_s(alike, top)
+        slip_s = float(lags[top]) / ONSET_RATE_HZ - first / RATE_HZ + _LATE * max(width_s - _PROMPT_S, 0.0)
+        found.append(Alike(slip_s, float(alike[top]), width_s))
+    return tuple(found)
 
 
 def _levelled(starts: Floats) -> Floats:

@@ -24,7 +24,7 @@ from partsong.lineup.locate import Reference, locate
 from partsong.watch import Watch
 
 _KIND = "linked"
-VERSION = 3
+VERSION = 4
 """Raised whenever the comparison changes, so that links of older versions in the cache are not used."""
 
 Pair = tuple[str, str]
