@@ -5,14 +5,16 @@ from __future__ import annotations
 import contextlib
 import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
 from partsong.errors import Cancelled, InvalidInput
 from partsong.film.store import FilmStore
+from partsong.shoot import check, steps
 from partsong.shoot.arrivals import Arrived, arrivals, watch_folder
-from partsong.watch import Watch
+from partsong.watch import Watch, silent
 
 from .conftest import write_clip
 
@@ -97,3 +99,45 @@ def test_arriving_clips_are_added_and_judged(tmp_path: Path, film: Path) -> None
     assert told[0].judged[0].take == "cajon-1"
     assert document.judgement_of("cajon-1") == told[0].judged[0].judgement
     assert "locked-off camera" in told[1].added.questions[0].question
+
+
+def test_what_was_added_and_not_judged_is_judged_and_what_has_its_verdict_is_no_news(
+    tmp_path: Path, film: Path
+) -> None:
+    folder = tmp_path / "in"
+    for number, name in enumerate(("01 cajon/wide/a.mov", "01 cajon/wide/b.mov")):
+        write_clip(folder / name, count=30, seed=number)
+    told: list[Arrived] = []
+    with FilmStore.open(film) as store:
+        # A watch was killed when it had added the second clip, and was looking at it.
+        steps.add(store, [folder], silent())
+        check.check(store, ["cajon-1"], silent())
+        end = time.monotonic() + 8
+        watch = Watch(lambda _: None, lambda: bool(told) or time.monotonic() > end)
+        assert watch_folder(store, folder, told.append, watch, settled_s=0.1) == 1
+    assert [entry.path.name for entry in told] == ["b.mov"]
+    assert [judged.take for judged in told[0].judged] == ["cajon-2"]
+
+
+def test_a_take_that_cannot_be_checked_does_not_end_the_watch(
+    tmp_path: Path, film: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "in"
+    for number in range(2):
+        write_clip(folder / f"01 cajon/wide/{number}.mov", count=30, seed=number)
+    real = check.check
+
+    def failing(store: FilmStore, takes: Sequence[str], watch: Watch) -> tuple[check.Judged, ...]:
+        if takes == ["cajon-1"]:
+            (folder / "01 cajon/wide/0.mov").unlink()
+        return real(store, takes, watch)
+
+    monkeypatch.setattr(check, "check", failing)
+    told: list[Arrived] = []
+    with FilmStore.open(film) as store:
+        end = time.monotonic() + 8
+        watch = Watch(lambda _: None, lambda: len(told) == 2 or time.monotonic() > end)
+        watch_folder(store, folder, told.append, watch, settled_s=0.1)
+    assert [len(entry.judged) for entry in told] == [0, 1]
+    assert "is no longer there" in told[0].failed
+    assert told[1].failed == ""

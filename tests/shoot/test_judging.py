@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import shutil
 import sys
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from partsong.errors import Cancelled, UnreadableMedia
 from partsong.film.store import FilmStore
 from partsong.media.cues import cue_sound
 from partsong.media.encode import RECIPES, PictureWriter
@@ -23,7 +25,7 @@ from partsong.shoot import camera, check, hearing, judge, order, steps
 from partsong.shoot.sampling import AFFORDED_PIXELS, sampling
 from partsong.shoot.sight import Looker, Sight
 from partsong.timebase import Rate
-from partsong.watch import silent
+from partsong.watch import Progress, Watch, silent
 
 WIDTH, HEIGHT, FPS = 320, 180, 25.0
 
@@ -368,3 +370,73 @@ def test_a_take_is_judged_from_its_file_and_the_verdict_is_kept(tmp_path: Path, 
     shown = cv2.imread(str(second.picture))
     assert shown.shape[1] == WIDTH
     assert shown.shape[0] > HEIGHT + 40
+
+
+def test_one_take_is_told_of_frame_by_frame_and_stopped_between_two(tmp_path: Path, film: Path) -> None:
+    with PictureWriter(
+        tmp_path / "cajon wide.mov", RECIPES["camera"], width=WIDTH, height=HEIGHT, rate=Rate.of(25)
+    ) as writer:
+        for n in range(30):
+            writer.write(_frame(n))
+    told: list[Progress] = []
+    with FilmStore.open(film) as store:
+        steps.add(store, [tmp_path / "cajon wide.mov"], silent())
+        before = store.head().revision
+        with pytest.raises(Cancelled):
+            check.check(store, [], Watch(told.append, lambda: len(told) == 10))
+        assert [one.done for one in told] == list(range(10))
+        assert store.head().revision == before
+        assert [path for path in store.folder.root.rglob("*.npz")] == []
+        told.clear()
+        check.check(store, [], Watch(told.append, lambda: False))
+    for doing in ("Looking at frames of takes", "Checking takes"):
+        own = [one for one in told if one.doing == doing]
+        done = [one.done for one in own]
+        assert done == sorted(done)
+        assert (done[0], {one.total for one in own}) == (0, {own[0].total})
+        assert 0.7 * own[0].total <= done[-1] <= own[0].total
+
+
+def test_a_clip_that_cannot_be_decoded_is_a_reason_not_to_strike_and_others_are_judged(
+    tmp_path: Path, film: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "clips"
+    for part, lamp_x in (("cajon", 0.3), ("harmonium", 0.7)):
+        for take in (1, 2):
+            (folder / f"{part} wide").mkdir(parents=True, exist_ok=True)
+            path = folder / f"{part} wide/{take}.mov"
+            with PictureWriter(path, RECIPES["camera"], width=WIDTH, height=HEIGHT, rate=Rate.of(25)) as writer:
+                for n in range(30):
+                    writer.write(_frame(n, lamp_x=lamp_x, seed=take))
+    real = check.open_picture
+    bad: set[Path] = set()
+
+    def broken(path: Path, *args: object, **more: object) -> object:
+        if path in bad:
+            raise UnreadableMedia(path, "frame 7 of 30 cannot be decoded", "Copy it again.")
+        return real(path, *args, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(check, "open_picture", broken)
+    with FilmStore.open(film) as store:
+        steps.add(store, [folder], silent())
+        bad.add(folder / "harmonium wide/1.mov")
+        judged = {entry.take: entry for entry in check.check(store, [], silent())}
+        assert store.head().film.judgement_of("harmonium-1") == judged["harmonium-1"].judgement
+        # Where the first take is broken, the next one is the reference; a chosen one is missed.
+        bad.add(folder / "cajon wide/1.mov")
+        shutil.rmtree(store.folder.root / "cache")
+        (second,) = check.check(store, ["harmonium-2"], silent())
+        store.change("Chose", lambda film: film.replace(stage=film.stage.replace(reference="cajon-1")))
+        (last,) = check.check(store, ["harmonium-2"], silent())
+    lost = judged["harmonium-1"]
+    assert [finding.kind for finding in lost.findings] == ["unreadable"]
+    assert (lost.judgement.verdict, lost.picture) == ("do not strike", None)
+    assert "It cannot be read: frame 7 of 30 cannot be decoded." in lost.judgement.sentence
+    assert "unreadable" not in {finding.kind for finding in judged["harmonium-2"].findings}
+    retake = "It was not compared with harmonium-1: 1.mov: frame 7 of 30 cannot be decoded. Copy it again."
+    assert retake in judged["harmonium-2"].judgement.unseen
+    assert not any("no reference" in sentence for sentence in second.judgement.unseen)
+    assert "not compared" not in {finding.kind for finding in second.findings}
+    (told,) = (finding for finding in last.findings if finding.kind == "not compared")
+    assert (told.verdict, last.judgement.verdict) == ("look first", "look first")
+    assert told.sentence.startswith("It was not compared with cajon-1: 1.mov: frame 7")

@@ -230,14 +230,18 @@ def watch(
     from partsong.film.store import FilmStore
     from partsong.shoot import arrivals
 
-    _say_cautions()
-    say(f"Watching {folder}. A clip is looked at once it has stopped growing. Ctrl-C ends it.")
     with FilmStore.open(film) as store, watched() as stop:
+        arrivals.there(folder)
+        _say_cautions()
+        say(f"Watching {folder}. A clip is looked at once it has stopped growing. Ctrl-C ends it.")
 
         def tell(arrived: arrivals.Arrived) -> None:
-            _say_added(film, store.head().film, arrived.added)
+            if not arrived.added.known:
+                _say_added(film, store.head().film, arrived.added)
             for entry in arrived.judged:
                 _say_judged(entry)
+            if arrived.failed:
+                say(f"Not checked: {arrived.failed}")
 
         count = arrivals.watch_folder(store, folder, tell, stop)
     say(f"{_count(count, 'clip')} looked at.")
@@ -396,7 +400,8 @@ def _say_judged(entry: Judged) -> None:
         say(f"  {finding.sentence} {finding.advice}")
     for sentence in entry.judgement.unseen:
         say(f"  Left open: {sentence}")
-    say(f"  Picture: {entry.picture}")
+    if entry.picture is not None:
+        say(f"  Picture: {entry.picture}")
 
 
 def _say_cautions() -> None:

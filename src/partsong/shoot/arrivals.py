@@ -6,6 +6,7 @@ readers work too. A file that is still being written grows, or its time changes,
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -27,11 +28,15 @@ _EVERY_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Arrived:
-    """What became of a file: added as takes and judged, asked about, or refused with a reason."""
+    """What became of a file: added as takes and judged, asked about, or refused with a reason.
+
+    ``failed`` is why its takes could not be judged, or empty.
+    """
 
     path: Path
     added: steps.Added
     judged: tuple[checking.Judged, ...]
+    failed: str = ""
 
 
 @dataclass
@@ -41,6 +46,12 @@ class _Waiting:
     since_s: float
     tried: bool = False
     told: bool = False
+
+
+def there(folder: Path) -> None:
+    """Raise :class:`InvalidInput` if there is no such folder."""
+    if not folder.is_dir():
+        raise InvalidInput(f"{folder} is not there, or is no folder. Give the folder that clips are written to.")
 
 
 def arrivals(
@@ -65,8 +76,7 @@ def arrivals(
     Cancelled
         When the watch says stop.
     """
-    if not folder.is_dir():
-        raise InvalidInput(f"{folder} is not there, or is no folder. Give the folder that clips are written to.")
+    there(folder)
     waiting: dict[Path, _Waiting] = {}
     while True:
         watch.tick(f"Watching {folder.name}", sum(entry.told for entry in waiting.values()), 0)
@@ -95,19 +105,33 @@ def watch_folder(
 ) -> int:
     """Add clips to a film as they arrive, and check the stage takes among them, until the watch says stop.
 
-    Returns how many files were told of.
+    A take that the film holds already is checked if it has no verdict yet, as after a watch that was killed; else
+    nothing is told of it. One that cannot be checked is told of, and the others go on. Returns how many files were
+    told of.
     """
     count = 0
-    try:
+    with contextlib.suppress(Cancelled):
         for path in arrivals(folder, watch, settled_s=settled_s):
             added = steps.add(store, [path], watch, below=folder)
-            stage = [name for name in added.takes if store.head().film.take(name).kind == "stage"]
-            judged = checking.check(store, stage, watch) if stage else ()
-            tell(Arrived(path, added, judged))
-            count += 1
-    except Cancelled:
-        return count
+            stage = _without_verdict(store, path)
+            judged: tuple[checking.Judged, ...] = ()
+            failed = ""
+            try:
+                judged = checking.check(store, stage, watch) if stage else ()
+            except (UnreadableMedia, InvalidInput) as problem:
+                failed = str(problem)
+            if stage or not added.known:
+                tell(Arrived(path, added, judged, failed))
+                count += 1
     return count
+
+
+def _without_verdict(store: FilmStore, path: Path) -> list[str]:
+    """Return the stage takes that lie in a file and were not judged yet."""
+    film = store.head().film
+    judged = {judgement.take for judgement in film.judgements}
+    own = [take for take in film.stage_takes() if take.id not in judged]
+    return [take.id for take in own if (store.folder.root.parent / take.clip.file.path).resolve() == path.resolve()]
 
 
 def _clips(folder: Path) -> list[Path]:

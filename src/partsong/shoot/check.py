@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput, UnreadableMedia
 from partsong.film.folder import FilmFolder, key_of, writing
-from partsong.film.records import Film, Finding, Judgement, Take
+from partsong.film.records import Film, Finding, Judgement, Plate, Take
 from partsong.film.store import FilmStore
 from partsong.media import tags
 from partsong.media.packets import Packets, packets_of, read_key_frames
@@ -35,17 +36,21 @@ _MORE_LIGHTS = 2  # besides the reference's, that props are looked at in
 _LEAST_OF_PLATE = 5  # frames, of which noise can be told
 
 
+_STEPS = 4  # of the check of one take, that it is asked between whether to stop
+
 _LaidOn = dict[str, props.Laid | None]
+_Tick = Callable[[int], None]
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A take, its findings in order of weight, what was said of it, and the picture that shows why."""
+    """A take, its findings in order of weight, what was said of it, and the picture that shows why, if there is one."""
 
     take: str
     judgement: Judgement
     findings: tuple[Finding, ...]
-    picture: Path
+    picture: Path | None
 
 
 def check(store: FilmStore, takes: Sequence[str], watch: Watch) -> tuple[Judged, ...]:
@@ -61,12 +66,21 @@ def check(store: FilmStore, takes: Sequence[str], watch: Watch) -> tuple[Judged,
     if not chosen:
         raise InvalidInput("The film has no stage take to check. Add one with: partsong shoot add FILM FOLDER")
     # What a take is held against is looked at first, so that a verdict does not hang on which take came before.
-    for take in watch.over(chosen, total=len(chosen), doing="Looking at takes"):
-        sight_of(store.folder, take)
+    broken = _look_at(store.folder, film, chosen, watch)
+    against = reference_of(film, broken)
     judged = []
     laid: _LaidOn = {}
-    for take in watch.over(chosen, total=len(chosen), doing="Checking takes"):
-        judged.append(_checked(store.folder, film, take, laid))
+    for number, take in enumerate(chosen):
+
+        def tick(step: int, before: int = number * _STEPS) -> None:
+            watch.tick("Checking takes", before + step, len(chosen) * _STEPS)
+
+        try:
+            judged.append(_checked(store.folder, film, take, against, laid, tick))
+        except UnreadableMedia as problem:
+            if problem.path != store.folder.locate(take.clip.file):
+                raise
+            judged.append(_unreadable(take, problem))
     done = {entry.take for entry in judged}
 
     def edit(newest: Film) -> Film:
@@ -85,14 +99,14 @@ def check(store: FilmStore, takes: Sequence[str], watch: Watch) -> tuple[Judged,
     return tuple(judged)
 
 
-def reference_of(film: Film) -> Take | None:
-    """Return the take that all stage takes are held against: the chosen reference, else the first one filmed."""
+def reference_of(film: Film, broken: Collection[str] = ()) -> Take | None:
+    """Return the take that all stage takes are held against: the chosen reference, else the first that is whole."""
     if film.stage.reference is not None:
         return film.take(film.stage.reference)
-    return next((take for take in film.takes if take.kind == "stage"), None)
+    return next((take for take in film.takes if take.kind == "stage" and take.id not in broken), None)
 
 
-def sight_of(folder: FilmFolder, take: Take, *, packets: Packets | None = None) -> Sight:
+def sight_of(folder: FilmFolder, take: Take) -> Sight:
     """Return what a take shows, looked at once and then kept in the cache.
 
     Raises
@@ -100,15 +114,52 @@ def sight_of(folder: FilmFolder, take: Take, *, packets: Packets | None = None) 
     UnreadableMedia
         If a frame cannot be decoded.
     """
-    picture = take.picture
     kept = _kept(folder, take)
-    if kept.is_file():
-        return _loaded(kept)
-    path = folder.locate(take.clip.file)
-    packets = packets or packets_of(path)
+    return _loaded(kept) if kept.is_file() else _look(folder, take, *_plan(folder, take), lambda _: None)
+
+
+def _look_at(folder: FilmFolder, film: Film, chosen: Sequence[Take], watch: Watch) -> set[str]:
+    """Look at takes and at all that they are held against, what was not looked at yet: one progress for all frames.
+
+    Returns which cannot be read. That is told of where they are asked for.
+    """
+    asked = [*chosen, *filter(None, [reference_of(film)])]
+    for take in chosen:
+        asked += [*_retakes(film, take), *(_as_take(plate) for plate in _plates_of(film, take) if _long_enough(plate))]
+    broken = set[str]()
+    plans: list[tuple[Take, Sampling, tuple[int, ...]]] = []
+    for take in {take.id: take for take in asked}.values():
+        if not _kept(folder, take).is_file():
+            try:
+                plans.append((take, *_plan(folder, take)))
+            except InvalidInput:
+                broken.add(take.id)
+    total = sum(plan.looks(take.picture.frames) for take, plan, _ in plans)
+    done = 0
+    for take, plan, keys in plans:
+
+        def tick(looked: int, before: int = done) -> None:
+            watch.tick("Looking at frames of takes", before + looked, total)
+
+        try:
+            _look(folder, take, plan, keys, tick)
+        except InvalidInput:
+            broken.add(take.id)
+        done += plan.looks(take.picture.frames)
+    return broken
+
+
+def _plan(folder: FilmFolder, take: Take) -> tuple[Sampling, tuple[int, ...]]:
+    """Return what to look at of a take, and its key frames."""
+    picture = take.picture
+    packets = packets_of(folder.locate(take.clip.file))
     keys = tuple(int(frame) for frame in np.flatnonzero(packets.keys))
-    sight = _looked_at(path, take, sampling(picture.frames, picture.width, picture.height, keys), keys)
-    with writing(kept) as temporary:
+    return sampling(picture.frames, picture.width, picture.height, keys), keys
+
+
+def _look(folder: FilmFolder, take: Take, plan: Sampling, keys: tuple[int, ...], tick: _Tick) -> Sight:
+    sight = _looked_at(folder.locate(take.clip.file), take, plan, keys, tick)
+    with writing(_kept(folder, take)) as temporary:
         temporary.write_bytes(_dumped(sight))
     return sight
 
@@ -122,21 +173,26 @@ def _kept(folder: FilmFolder, take: Take) -> Path:
 # --- one take -------------------------------------------------------------------------------------
 
 
-def _checked(folder: FilmFolder, film: Film, take: Take, laid: _LaidOn) -> Judged:
-    """Judge one take; ``laid`` are takes that were laid on the reference so far, and gets those that are."""
+def _checked(folder: FilmFolder, film: Film, take: Take, against: Take | None, laid: _LaidOn, tick: _Tick) -> Judged:
+    """Judge one take against the reference.
+
+    ``laid`` are takes that were laid on the reference so far, and gets those that are. ``tick`` is told of each of the
+    :data:`_STEPS`, before it.
+    """
+    tick(0)
     path = folder.locate(take.clip.file)
     picture = take.picture
     rate_hz = float(picture.rate.exact)
     others = [other for other in film.stage_takes() if other.id != take.id]
     packets = packets_of(path)
-    sight = sight_of(folder, take, packets=packets)
-    against = reference_of(film)
+    sight = sight_of(folder, take)
     unseen: list[str] = []
-    reference = _comparable(folder, sight, against, unseen) if against is not None and against.id != take.id else None
-    same_light = [sight_of(folder, other) for other in others if other.part == take.part and _same_size(other, take)]
-    said = judge.of_file(film, take, others)
+    said, reference = _compared_with(folder, take, sight, against, unseen)
+    same_light = [one for one in (_seen(folder, other, unseen) for other in _retakes(film, take)) if one is not None]
+    said += judge.of_file(film, take, others)
     said += judge.of_length(film, take)
     said += _of_order(path, take, packets, sight, unseen)
+    tick(1)
     if reference is not None and take.id not in laid:
         laid[take.id] = props.laid_on(sight, reference)
     own = laid.get(take.id)
@@ -154,6 +210,7 @@ def _checked(folder: FilmFolder, film: Film, take: Take, laid: _LaidOn) -> Judge
         not_told.append("Exposure and white balance were not compared: this take is the reference itself.")
     if reference is not None and against is not None:
         more = [other for other in others if other.id != against.id and other.part != take.part]
+        tick(2)
         lights = _other_lights(folder, take, more)
         laid |= {one.id: props.laid_on(sight_of(folder, one), reference) for one in lights if one.id not in laid}
         see = [one for one in (laid[other.id] for other in lights) if one is not None]
@@ -162,6 +219,7 @@ def _checked(folder: FilmFolder, film: Film, take: Take, laid: _LaidOn) -> Judge
         not_told.append("Whether a prop was moved was not told: there is no other take to hold this one against.")
     kinds = {remark.kind for remark in [*said, *seen]}
     seen += [remark for remark in _of_plates(folder, film, take, sight, not_told) if remark.kind not in kinds]
+    tick(3)
     heard = _heard(path, take)
     said += seen
     said += judge.of_sound(heard, guide=film.song is not None and bool(film.song.tempo))
@@ -181,22 +239,22 @@ def _checked(folder: FilmFolder, film: Film, take: Take, laid: _LaidOn) -> Judge
 
 def _of_plates(folder: FilmFolder, film: Film, take: Take, sight: Sight, not_told: list[str]) -> list[judge.Remark]:
     """Hold a take against the plates of its part, which are in the same light, else against those of ambient light."""
-    same_light = [plate for plate in film.plates if plate.part == take.part]
     said: list[judge.Remark] = []
-    for plate in same_light or [plate for plate in film.plates if plate.part is None]:
-        picture = plate.clip.picture
-        if picture is None or picture.frames < _LEAST_OF_PLATE:
+    for plate in _plates_of(film, take):
+        if not _long_enough(plate):
             not_told.append(f"It was not compared with {plate.id}, which is too short.")
             continue
-        # A plate is looked at as a take is.
-        shown = sight_of(folder, Take(id=plate.id, kind="roaming", part=plate.part, clip=plate.clip))
+        shown = _seen(folder, _as_take(plate), not_told)
+        if shown is None:
+            continue
         if shown.still.shape != sight.still.shape:
             not_told.append(f"It was not compared with {plate.id}: the two are of different size.")
             continue
         kinds = {remark.kind for remark in said}
         found = camera.of_place(sight, shown, plate.id, not_told) if not len(sight.knocks) else []
-        if same_light:
-            of_light, told = judge.of_plate(sight, shown, plate.id, bits=min(picture.bit_depth, take.picture.bit_depth))
+        if plate.part == take.part:
+            bits = min(_as_take(plate).picture.bit_depth, take.picture.bit_depth)
+            of_light, told = judge.of_plate(sight, shown, plate.id, bits=bits)
             found += of_light
             if told:
                 not_told[:] = [one for one in not_told if not one.startswith(("Exposure", "White balance"))]
@@ -204,12 +262,59 @@ def _of_plates(folder: FilmFolder, film: Film, take: Take, sight: Sight, not_tol
     return said
 
 
-def _comparable(folder: FilmFolder, sight: Sight, against: Take, unseen: list[str]) -> Sight | None:
-    reference = sight_of(folder, against)
+def _unreadable(take: Take, problem: UnreadableMedia) -> Judged:
+    """Return the verdict on a take that cannot be decoded to its end."""
+    remark = judge.Remark("unreadable", f"It cannot be read: {problem.reason}.", problem.remedy, "do not strike")
+    finding = remark.finding(take)
+    sentence = _sentence([finding], finding.verdict)
+    unseen = ("Nothing else was looked at.",)
+    return Judged(
+        take.id, Judgement(take=take.id, verdict=finding.verdict, sentence=sentence, unseen=unseen), (finding,), None
+    )
+
+
+def _seen(folder: FilmFolder, take: Take, unseen: list[str]) -> Sight | None:
+    """Return what something shows that a take is held against; None, with the reason in ``unseen``, if it cannot be."""
+    try:
+        return sight_of(folder, take)
+    except InvalidInput as problem:
+        unseen.append(f"It was not compared with {take.id}: {problem}")
+        return None
+
+
+def _retakes(film: Film, take: Take) -> list[Take]:
+    """Return the other stage takes of a take's part, which have its light."""
+    return [one for one in film.stage_takes() if one.id != take.id and one.part == take.part and _same_size(one, take)]
+
+
+def _plates_of(film: Film, take: Take) -> list[Plate]:
+    """Return the plates that a take is held against."""
+    return [one for one in film.plates if one.part == take.part] or [one for one in film.plates if one.part is None]
+
+
+def _as_take(plate: Plate) -> Take:
+    """Return a plate as the take as which it is looked at."""
+    return Take(id=plate.id, kind="roaming", part=plate.part, clip=plate.clip)
+
+
+def _long_enough(plate: Plate) -> bool:
+    return plate.clip.picture is not None and plate.clip.picture.frames >= _LEAST_OF_PLATE
+
+
+def _compared_with(
+    folder: FilmFolder, take: Take, sight: Sight, against: Take | None, unseen: list[str]
+) -> tuple[list[judge.Remark], Sight | None]:
+    """Return what the reference shows, or None if a take cannot be held against it, and what is to be said then."""
+    if against is None or against.id == take.id:
+        return [], None
+    reference = _seen(folder, against, unseen)
+    if reference is None:
+        advice = "Copy that clip again from the card, add it, and check again."
+        return [judge.Remark("not compared", unseen.pop(), advice, "look first")], None
     if reference.still.shape != sight.still.shape:
         unseen.append(f"It was not compared with {against.id}: the two are of different size.")
-        return None
-    return reference
+        return [], None
+    return [], reference
 
 
 def _other_lights(folder: FilmFolder, take: Take, others: Sequence[Take]) -> list[Take]:
@@ -221,8 +326,16 @@ def _same_size(one: Take, other: Take) -> bool:
     return (one.picture.width, one.picture.height) == (other.picture.width, other.picture.height)
 
 
-def _looked_at(path: Path, take: Take, plan: Sampling, keys: tuple[int, ...]) -> Sight:
+def _looked_at(path: Path, take: Take, plan: Sampling, keys: tuple[int, ...], tick: _Tick) -> Sight:
     picture = take.picture
+    looked = [0]
+
+    def told(frames: Iterable[_T]) -> Iterator[_T]:
+        for frame in frames:
+            tick(looked[0])
+            looked[0] += 1
+            yield frame
+
     # What a file leaves unsaid of its colour is asked elsewhere; faults show all the same.
     matrix, value_range = tags.presumed(picture.matrix, picture.value_range)
     looker = Looker(together=max(5, len(plan.spread) // 3))
@@ -230,18 +343,19 @@ def _looked_at(path: Path, take: Take, plan: Sampling, keys: tuple[int, ...]) ->
     by_keys = len(before) >= min(_ENOUGH_KEYS, len(plan.spread))
     if by_keys:
         frames = read_key_frames(path, picture, plan.spread, matrix=matrix, value_range=value_range)
-        for number, planes in frames:
+        for number, planes in told(frames):
             looker.add(number, planes)
     with open_picture(path, picture, threads=1, matrix=matrix, value_range=value_range) as reader:
         if not by_keys:
-            for number, planes in zip(plan.spread, reader.read(plan.spread), strict=True):
+            for number, planes in zip(plan.spread, told(reader.read(plan.spread)), strict=True):
                 looker.add(number, planes)
         for run in plan.runs:
-            looker.add_run(run.start, list(reader.read(run)))
+            looker.add_run(run.start, list(told(reader.read(run))))
         if plan.whole:
-            looker.add_changes(reader.read(range(picture.frames)))
+            looker.add_changes(told(reader.read(range(picture.frames))))
 
         def look(numbers: Sequence[int]) -> list[NDArray[np.float32]]:
+            tick(looked[0])
             return [reduced(planes) for planes in reader.read(numbers)]
 
         knocks, sag_px, steady = camera.followed(

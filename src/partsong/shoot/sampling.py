@@ -24,6 +24,10 @@ class Sampling:
     runs: tuple[range, ...]
     whole: bool
 
+    def looks(self, frames: int) -> int:
+        """Return at how many frames it has one look, of a take of so many, some of them twice."""
+        return len(self.spread) + sum(len(run) for run in self.runs) + (frames if self.whole else 0)
+
 
 def sampling(frames: int, width: int, height: int, keys: tuple[int, ...]) -> Sampling:
     """Choose what to look at.
