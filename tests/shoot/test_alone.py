@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from partsong.shoot.alone import alone
+from partsong.shoot.alone import _path, alone
 from partsong.shoot.odd import Odd
 
 Picture = NDArray[np.float32]
@@ -81,3 +81,22 @@ def test_another_take_shows_what_the_references_player_hides() -> None:
         assert found.which == "either"
         (found,) = alone(dataclasses.replace(hidden, more_players=(none,)), [reference, third], take, 0.0)
         assert found.which == which
+
+
+@pytest.mark.parametrize(("legs", "told"), [(np.s_[60:150, 100:105], 1), (np.s_[100:105, 80:170], 0)])
+def test_thin_legs_are_told_and_thin_shadows_are_not(legs: tuple[slice, slice], told: int) -> None:
+    """Legs stand upright; what is as thin and lies flat is the rim of a shadow on the ground."""
+    where = np.zeros((HEIGHT, WIDTH), bool)
+    where[legs] = True
+    where |= np.roll(where, 20, axis=1 if told else 0)
+    bar = np.s_[60:65, 100:125] if told else np.s_[100:125, 80:85]
+    where[bar] = True
+    none = np.zeros_like(where)
+    assert len(alone(Odd(where, where, ~none, none, none), [_lit(_ground(), 0.1)], _lit(_ground(), 0.9), 0.0)) == told
+
+
+def test_an_outline_winds_less_than_what_grain_offers() -> None:
+    straight, wound = np.zeros((60, 9), np.float32), np.zeros((60, 9), np.float32)
+    straight[:, 4] = 1.0
+    wound[np.arange(60), 4 + np.arange(60) % 2] = 1.2
+    assert _path(straight) > _path(wound)

@@ -22,6 +22,8 @@ from partsong.shoot.strange import Mask, Picture, logarithm
 _JOINS_PX, _LEAST_PX = 5, 7  # across: gaps that are closed, and what is left of a surface then
 _ONE_THING_PX = 25  # across: what parts a surface may be as wide
 _ENOUGH_PX = 850.0  # of a surface, at a width of 960,
+_FINEST_PX = 3  # across: what is left of thin legs,
+_UPRIGHT_PX, _UPRIGHT_ENOUGH_PX = 75, 700.0  # which are as high, and such a surface: what is flat is shadows' rims
 _UNSURE = 0.35  # what a pixel counts for that one other take alone can see
 _INWARD_PX, _OUTWARD_PX = 10, 4  # of a surface's border: where its outline may be, since windows reach beyond it,
 _REACH_PX = 30  # and how far is looked either way
@@ -30,6 +32,7 @@ _SMOOTH_PX, _ALONG_PX, _ROUND_PX = 0.7, 2.0, 3.0  # standard deviations: of ligh
 _STRONGEST = 0.28  # of the logarithm a pixel: no edge counts for more,
 _WEAK = 0.04  # and weak edges all along for more than a few strong ones
 _FOOT = 0.15  # of the signal, above black: the darkest edges are not the strongest
+_WINDS = 0.3  # of that, what an outline loses by each pixel that it goes aside: things have smoother ones than ground
 _UNCLEAR = 0.05  # logarithm of how much stronger an outline is in one picture, that tells nothing yet
 
 
@@ -50,14 +53,19 @@ def alone(odd: Odd, before: Sequence[Picture], here: Picture, black: float) -> l
     import cv2
 
     joined = cv2.morphologyEx(odd.where.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((_JOINS_PX, _JOINS_PX)))
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_LEAST_PX, _LEAST_PX))
-    count, labels, boxes, _ = cv2.connectedComponentsWithStats(cv2.morphologyEx(joined, cv2.MORPH_OPEN, kernel))
-    told = np.zeros(labels.shape, np.uint8)
-    for number in range(1, count):
-        surface = labels == number
-        sure = float((surface & odd.sure).sum())
-        if sure + _UNSURE * (float(boxes[number][4]) - sure) >= _ENOUGH_PX:
-            told[surface] = 1
+    told = np.zeros(joined.shape, np.uint8)
+    for across_px, high_px, enough_px in ((_LEAST_PX, 0, _ENOUGH_PX), (_FINEST_PX, _UPRIGHT_PX, _UPRIGHT_ENOUGH_PX)):
+        kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (across_px, across_px))
+        count, labels, boxes, _ = cv2.connectedComponentsWithStats(cv2.morphologyEx(joined, cv2.MORPH_OPEN, kernel))
+        for number in range(1, count):
+            if boxes[number][3] < high_px or boxes[number][4] < enough_px:
+                continue
+            surface = labels == number
+            if (surface & (told > 0)).any():
+                continue
+            sure = float((surface & odd.sure).sum())
+            if sure + _UNSURE * (float(boxes[number][4]) - sure) >= enough_px:
+                told[surface] = 1
     # What a thing before it parts in two is one.
     closed = cv2.morphologyEx(told, cv2.MORPH_CLOSE, np.ones((_ONE_THING_PX, _ONE_THING_PX)))
     count, labels = cv2.connectedComponents(closed)
@@ -135,10 +143,11 @@ def _smoothed(values: Picture, sigma: float) -> Picture:
 
 def _path(edges: Picture) -> float:
     """Return the mean strength along the strongest path down a strip, which goes aside by a pixel a row at most."""
-    best = edges[0]
+    best = np.zeros(edges.shape[1] + 2, np.float32)
+    best[1:-1] = edges[0]
     for row in edges[1:]:
-        wide = np.pad(best, 1)
-        best = row + np.maximum(np.maximum(wide[:-2], wide[2:]), best)
+        aside = np.maximum(best[:-2], best[2:]) - np.float32(_WINDS)
+        best[1:-1] = row + np.maximum(aside, best[1:-1])
     return float(best.max()) / len(edges)
 
 
