@@ -23,7 +23,7 @@ from partsong.cli.main import app
 from partsong.errors import Cancelled, InvalidInput
 from partsong.shoot import copying, manifest
 from partsong.shoot.card import contents
-from partsong.shoot.offload import Offload, check_copy, offload
+from partsong.shoot.offload import Offload, Pace, check_copy, offload
 from partsong.watch import Watch, silent
 
 
@@ -242,8 +242,14 @@ def test_a_small_disk_that_fills_up_for_real(card: Path, tmp_path: Path) -> None
         assert _offload(card).safe_to_format
         (tmp_path / "one/more").write_bytes(bytes(2 << 20))
         (card / "big.mov").write_bytes(bytes(1 << 20))
-        with pytest.raises(InvalidInput, match=r"too little room at .*one: 0\.02 GB are needed and 0\.02 GB are free"):
+        # 1.05 MB of clip and 16.8 MB kept free, on a disk of 21.0 MB that holds 2.1 MB twice and the small files.
+        with pytest.raises(
+            InvalidInput, match=r"too little room at .*one: of the 18 MB that are needed, 1 MB are miss"
+        ):
             _offload(card)
+        with pytest.raises(InvalidInput, match="too little room"):
+            _offload(card, name="another")
+        assert not (tmp_path / "one/another").exists()
     finally:
         subprocess.run(["umount", tmp_path / "one"], check=True)
 
@@ -404,6 +410,28 @@ def test_links_are_not_followed_and_keep_the_card(card: Path, tmp_path: Path) ->
     done = _offload(card)
     assert done.unread == ("link.mov was not copied: it is a link, not a file.",)
     assert not done.safe_to_format
+
+
+def test_the_pace_is_told_beside_what_its_slowest_part_takes_alone(card: Path) -> None:
+    pace = _offload(card).pace
+    assert pace.copied_bytes == contents(card).size_bytes
+    # Each part works within the time of the whole, and they work beside each other.
+    assert 0 < pace.floor_s <= pace.copy_s
+    assert pace.slowest in (
+        "reading the card",
+        "hashing",
+        *(f"writing to {card.parent / n / 'card'}" for n in ("one", "two")),
+    )
+    assert f"times what {pace.slowest} takes by itself" in pace.sentence
+    again = _offload(card).pace
+    assert (again.copied_bytes, again.copy_s, again.sentence) == (0, 0.0, "")
+
+
+def test_a_second_is_told_as_bytes_a_second() -> None:
+    pace = Pace(copied_bytes=500_000_000, copy_s=2.0, floor_s=1.6, slowest="hashing", read_back_s=0.5)
+    assert pace.sentence == (
+        "500 MB copied in 2.0 s, 250 MB a second: 1.25 times what hashing takes by itself. Read back in 0.5 s."
+    )
 
 
 def test_hashes_are_the_published_ones(tmp_path: Path) -> None:

@@ -380,6 +380,8 @@ def _say_offload(done: Offload) -> None:
         if copy.manifest:
             say(f"  Manifest: {copy.manifest}")
         _say_memory(copy.past_memory)
+    if done.pace.sentence:
+        say(done.pace.sentence)
     for sentence in done.unread:
         say(sentence)
     if done.left_out:

@@ -12,6 +12,7 @@ import mmap
 import os
 import queue
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from io import FileIO
@@ -36,10 +37,14 @@ class SourceLost(OSError):
 
 @dataclass(frozen=True, slots=True)
 class CopiedOnce:
-    """What came of one read: the hash of what was read, and what went wrong with which target, by its number."""
+    """What came of one read: the hash of what was read, and what went wrong with which target, by its number.
+
+    ``busy_s`` is how long reading, hashing, and writing to each target were at work, beside each other.
+    """
 
     digest: str
     failed: dict[int, OSError]
+    busy_s: tuple[float, ...]
 
 
 def opened_new(path: Path) -> FileIO:
@@ -75,11 +80,17 @@ def copy_once(
     hashing = _Consumer(hasher.update)
     writers = [_Writer(target, opener) for target in targets]
     consumers: list[_Consumer] = [hashing, *writers]
-    done = 0
+    done, reading_s = 0, 0.0
     whole = False
     try:
         with _reading(source) as file:
-            while count := _filled(file, block := free.get()):
+            while True:
+                block = free.get()
+                began = time.perf_counter()
+                count = _filled(file, block)
+                reading_s += time.perf_counter() - began
+                if not count:
+                    break
                 shared = _Block(memoryview(block)[:count], block, free, len(consumers))
                 for consumer in consumers:
                     consumer.take(shared)
@@ -91,7 +102,8 @@ def copy_once(
             consumer.end()
         for writer in writers:
             writer.close(keep=whole)
-    return CopiedOnce(hasher.hexdigest(), {n: writer.problem for n, writer in enumerate(writers) if writer.problem})
+    failed = {n: writer.problem for n, writer in enumerate(writers) if writer.problem}
+    return CopiedOnce(hasher.hexdigest(), failed, (reading_s, *(consumer.busy_s for consumer in consumers)))
 
 
 def digest_of(path: Path, *, tick: Callable[[int], None] = lambda _: None) -> str:
@@ -232,6 +244,7 @@ class _Consumer:
 
     def __init__(self, use: Callable[[memoryview], object]) -> None:
         self.problem: OSError | None = None
+        self.busy_s = 0.0
         self._use = use
         self._blocks: queue.Queue[_Block | None] = queue.Queue()
         self._thread = threading.Thread(target=self._run, daemon=True)
@@ -246,12 +259,14 @@ class _Consumer:
 
     def _run(self) -> None:
         while (block := self._blocks.get()) is not None:
+            began = time.perf_counter()
             try:
                 if self.problem is None:
                     self._use(block.view)
             except OSError as problem:
                 self.problem = problem
             finally:
+                self.busy_s += time.perf_counter() - began
                 block.done()
 
 
@@ -275,6 +290,7 @@ class _Writer(_Consumer):
     def close(self, *, keep: bool) -> None:
         if self._file is None:
             return
+        began = time.perf_counter()
         try:
             with self._file as file:
                 if keep and self.problem is None:
@@ -282,6 +298,7 @@ class _Writer(_Consumer):
                     os.fsync(file.fileno())
         except OSError as problem:
             self.problem = self.problem or problem
+        self.busy_s += time.perf_counter() - began
         if not keep or self.problem:
             with contextlib.suppress(OSError):  # the disk may be gone, and the copy with it
                 self._target.unlink(missing_ok=True)

@@ -13,6 +13,7 @@ import json
 import os
 import shutil
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -62,6 +63,32 @@ class Copy:
 
 
 @dataclass(frozen=True, slots=True)
+class Pace:
+    """How fast copying went: ``copied_bytes`` read once in ``copy_s``, and all copies read back in ``read_back_s``.
+
+    The ``slowest`` of reading, hashing and each writing was at work for ``floor_s`` by itself: a plain copy could not
+    be faster.
+    """
+
+    copied_bytes: int
+    copy_s: float
+    floor_s: float
+    slowest: str
+    read_back_s: float
+
+    @property
+    def sentence(self) -> str:
+        """The pace in words; empty if nothing was copied."""
+        if not self.copied_bytes:
+            return ""
+        return (
+            f"{_size(self.copied_bytes)} copied in {self.copy_s:.1f} s, "
+            f"{self.copied_bytes / self.copy_s / _MB:.0f} MB a second: {self.copy_s / self.floor_s:.2f} times what "
+            f"{self.slowest} takes by itself. Read back in {self.read_back_s:.1f} s."
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Offload:
     """What an offload came to; ``safe_to_format`` with its ``sentence`` is the answer."""
 
@@ -71,6 +98,7 @@ class Offload:
     left_out: tuple[str, ...]
     unread: tuple[str, ...]
     copies: tuple[Copy, ...]
+    pace: Pace
     safe_to_format: bool
     sentence: str
 
@@ -113,8 +141,11 @@ def offload(
             held.enter_context(target.held())
         digests = _known(listed, made)
         _check_room(listed, made, device_of)
-        unread = _copy(card, listed, made, digests, opener, watch)
+        spent = _Spent()
+        unread = _copy(card, listed, made, digests, opener, watch, spent)
+        began = time.perf_counter()
         _read_back(listed, made, digests, watch)
+        pace = spent.pace(time.perf_counter() - began)
         for target in made:
             target.finish(card, listed, digests, whole=not unread)
     if contents(card) != listed:
@@ -122,7 +153,9 @@ def offload(
     unread += [f"{path} was not copied: {reason}." for path, reason in listed.refused]
     copies = tuple(target.outcome() for target in made)
     safe, sentence = _verdict(card, copies, unread, device_of)
-    return Offload(card, len(listed.files), listed.size_bytes, listed.left_out, tuple(unread), copies, safe, sentence)
+    return Offload(
+        card, len(listed.files), listed.size_bytes, listed.left_out, tuple(unread), copies, pace, safe, sentence
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +214,27 @@ def check_copy(folder: Path, watch: Watch) -> Checked:
     return Checked(folder, good, tuple(faults), direct)
 
 
+@dataclass
+class _Spent:
+    """What copying has taken so far; ``busy_s`` by what was at work."""
+
+    copied_bytes: int = 0
+    copy_s: float = 0.0
+    busy_s: dict[str, float] = field(default_factory=dict)
+
+    def add(self, size_bytes: int, seconds: float, busy_s: dict[str, float]) -> None:
+        """Count one more file."""
+        self.copied_bytes += size_bytes
+        self.copy_s += seconds
+        for name, one in busy_s.items():
+            self.busy_s[name] = self.busy_s.get(name, 0.0) + one
+
+    def pace(self, read_back_s: float) -> Pace:
+        """Return what it came to."""
+        slowest = max(self.busy_s, key=self.busy_s.__getitem__, default="")
+        return Pace(self.copied_bytes, self.copy_s, self.busy_s.get(slowest, 0.0), slowest, read_back_s)
+
+
 # --- one destination ------------------------------------------------------------------------------
 
 
@@ -203,6 +257,7 @@ class _Target:
     def held(self) -> Iterator[None]:
         """Make the folder, keep others out of it, and read what earlier runs left."""
         try:
+            new = not self.folder.exists()
             self.folder.mkdir(exist_ok=True)
             self.records = manifest.recorded(self.folder)
             journal = (self.folder / _JOURNAL).open("a+b")
@@ -210,16 +265,23 @@ class _Target:
             if isinstance(problem, PartsongError):
                 raise
             raise OutputFailed(f"{self.folder} cannot be written to: {problem.strerror or problem}.") from problem
-        with journal as file:
-            _locked(file.fileno(), self.folder)
-            file.seek(0)
-            for line in file.read().split(b"\n")[:-1]:  # the last line may have been cut off
-                with contextlib.suppress(ValueError):
-                    name, size, modified, digest = json.loads(line)
-                    self.journal[name] = (size, modified, digest)
-            for left in self.folder.rglob(f"*{_PART}"):
-                left.unlink()
-            yield
+        try:
+            with journal as file:
+                _locked(file.fileno(), self.folder)
+                file.seek(0)
+                for line in file.read().split(b"\n")[:-1]:  # the last line may have been cut off
+                    with contextlib.suppress(ValueError):
+                        name, size, modified, digest = json.loads(line)
+                        self.journal[name] = (size, modified, digest)
+                for left in self.folder.rglob(f"*{_PART}"):
+                    left.unlink()
+                yield
+        finally:
+            # Where nothing was copied, as to a disk without room for it, nothing is left.
+            with contextlib.suppress(OSError):
+                if new and sorted(self.folder.iterdir()) == [self.folder / _JOURNAL]:
+                    (self.folder / _JOURNAL).unlink()
+                    self.folder.rmdir()
 
     def note(self, file: CardFile, digest: str) -> None:
         """Write down that a file is whole."""
@@ -345,8 +407,9 @@ def _check_room(listed: Contents, made: Sequence[_Target], device_of: Callable[[
         free = shutil.disk_usage(target.folder).free
         if want and free < want + _RESERVE_BYTES:
             raise InvalidInput(
-                f"There is too little room at {target.folder.parent}: {_gb(want + _RESERVE_BYTES)} are needed and "
-                f"{_gb(free)} are free. Nothing was copied. Make room or choose another disk."
+                f"There is too little room at {target.folder.parent}: of the {_size(want + _RESERVE_BYTES)} that are "
+                f"needed, {_size(want + _RESERVE_BYTES - free)} are missing. Nothing was copied. Make room or choose "
+                "another disk."
             )
 
 
@@ -357,6 +420,7 @@ def _copy(
     digests: dict[str, str],
     opener: copying.Opener,
     watch: Watch,
+    spent: _Spent,
 ) -> list[str]:
     """Bring every file to every destination that lacks it; return what could not be read, a sentence each."""
     unread: list[str] = []
@@ -379,7 +443,7 @@ def _copy(
         try:
             digest = digests.get(file.path)
             if missing:
-                digest = _copy_file(card, file, missing, opener, tick)
+                digest = _copy_file(card, file, missing, opener, tick, spent)
             elif digest is None:
                 digest = copying.digest_of(card / file.path, tick=tick)
         except OSError as problem:
@@ -416,11 +480,19 @@ def _make_folders(target: _Target, listed: Contents) -> None:
 
 
 def _copy_file(
-    card: Path, file: CardFile, missing: Sequence[_Target], opener: copying.Opener, tick: Callable[[int], None]
+    card: Path,
+    file: CardFile,
+    missing: Sequence[_Target],
+    opener: copying.Opener,
+    tick: Callable[[int], None],
+    spent: _Spent,
 ) -> str:
     finals = [target.folder / file.path for target in missing]
     parts = [final.with_name(f".{final.name}{_PART}") for final in finals]
+    began = time.perf_counter()
     result = copying.copy_once(card / file.path, parts, tick=tick, opener=opener)
+    works = ("reading the card", "hashing", *(f"writing to {target.folder}" for target in missing))
+    spent.add(file.size_bytes, time.perf_counter() - began, dict(zip(works, result.busy_s, strict=True)))
     for number, target in enumerate(missing):
         if number in result.failed:
             target.give_up(result.failed[number], f"{file.path} could not be written")
@@ -509,5 +581,5 @@ def _verdict(
     return True, f"Safe to format the card: {len(good)} verified copies exist on {len(disks)} disks."
 
 
-def _gb(size: int) -> str:
-    return f"{size / 1e9:.2f} GB"
+def _size(size_bytes: int) -> str:
+    return f"{size_bytes / 1e9:.2f} GB" if size_bytes >= 1000 * _MB else f"{max(1, round(size_bytes / _MB))} MB"
