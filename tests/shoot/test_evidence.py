@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import cv2
 import numpy as np
+import pytest
 
 from partsong.film.folder import FilmFolder
 from partsong.film.records import Take
@@ -52,3 +53,29 @@ def test_the_frame_keeps_its_colours_and_marks_are_red(tmp_path) -> None:
     assert np.abs(marks.mean(axis=0) - (235, 90, 40)).max() < 25
     paper = drawn[-8:, 4:10].mean(axis=(0, 1))
     assert paper[0] > paper[2]
+
+
+def test_a_camera_that_stands_elsewhere_is_shown_beside_the_reference(tmp_path) -> None:
+    rng = np.random.default_rng(2)
+    room = cv2.GaussianBlur(rng.integers(200, 700, (180, 324)).astype(np.float32), (0, 0), 1.5).astype(np.uint16)
+    grey = np.full((180, 160), 512, np.uint16)
+    folder, takes = FilmFolder(tmp_path / "film"), []
+    # The second lies four pixels further left, and is lit by half as much.
+    for name, luma in (("cajon", room[:, :320]), ("organ", 100 + room[:, 4:] // 2)):
+        path = tmp_path / f"{name}.mov"
+        with PictureWriter(path, RECIPES["camera"], width=320, height=180, rate=Rate(num=25), threads=1) as writer:
+            for _ in range(3):
+                writer.write(Planes(luma, grey, grey, 10, "bt709", "limited"))
+        takes.append(Take(id=f"{name}-1", kind="stage", part=name, clip=probe(path, folder.refer(path))))
+    remark = Remark("camera moved", "It lies off.", "Put it back.", "do not strike")
+    free = np.ones((180, 320), bool)
+    plain = cv2.imread(str(draw(folder, takes[1], (remark.finding(takes[1]),), "do not strike", free)))
+    shown = cv2.imread(str(draw(folder, takes[1], (remark.finding(takes[1]),), "do not strike", free, takes[0])))
+    side = (320 - 4) // 2
+    high = round(side * 54 / 96)
+    assert len(shown) - len(plain) >= high
+    left, right = (shown[180 : 180 + high, x : x + side, 0].astype(np.float32) for x in (0, 320 - side))
+    (across, down), sure = cv2.phaseCorrelate(left, right, cv2.createHanningWindow((side, high), cv2.CV_32F))
+    assert sure > 0.2
+    # Four pixels to the left, as much larger as it is shown.
+    assert (across, down) == pytest.approx((-4 * side / 96, 0), abs=1.5)

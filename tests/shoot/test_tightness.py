@@ -13,13 +13,13 @@ from typer.testing import CliRunner
 
 import clips
 from partsong.cli.main import app
-from partsong.errors import InvalidInput
+from partsong.errors import Cancelled, InvalidInput
 from partsong.film.records import Placement, TempoMark
 from partsong.film.store import FilmStore
 from partsong.shoot import begin, hold, steps
 from partsong.shoot.tightness import RATE_HZ, Tightness, against_click, against_recording, onsets_s, sentence
 from partsong.timebase import Time
-from partsong.watch import silent
+from partsong.watch import Watch, silent
 
 BPM = 92
 CLICK = (TempoMark(bar=1, at=Time(ticks=0), beats_per_bar=3, bpm_num=BPM),)
@@ -79,7 +79,12 @@ def test_where_it_wanders_is_told_in_bars() -> None:
     assert found.worst is not None
     assert found.worst[:2] == (12, 15)
     assert found.worst[2] == pytest.approx(30, abs=4)
-    assert "Furthest off in bars 12 to 15: " in sentence(found, "the click")
+    assert "It strays furthest in bars 12 to 15: " in sentence(found, "the click")
+    # All of it late by 50 ms: what strays is told against the middle.
+    later = against_click(truth + 0.05 + 0.03 * drags, CLICK, LENGTH_S)
+    assert later.worst is not None
+    assert f"in bars 12 to 15: {later.worst[2] - later.median_ms:.0f} ms later." in sentence(later, "the click")
+    assert later.worst[2] - later.median_ms == pytest.approx(30, abs=5)
     assert "A help for your ears, not a judge." in sentence(found, "the click")
     assert against_click(truth, CLICK, LENGTH_S).worst is None
 
@@ -126,19 +131,21 @@ def test_a_take_is_held_to_the_click_and_to_its_stem(tmp_path: Path) -> None:
     )
     with FilmStore.open(tmp_path / "film") as store:
         steps.add(store, [tmp_path / "clips"], silent())
-        held = hold.hold(store, "cajon-1", "click")
+        held = hold.hold(store, "cajon-1", "click", silent())
         assert held.heard == "the part's stem"
         assert held.tightness.median_ms == pytest.approx(10, abs=4)
+        with pytest.raises(Cancelled):
+            hold.hold(store, "cajon-1", "click", Watch(lambda _: None, lambda: True))
         with pytest.raises(InvalidInput, match="no place on the song yet"):
-            hold.hold(store, "cajon-1", "stem")
+            hold.hold(store, "cajon-1", "stem", silent())
         place = Placement(take="cajon-1", confidence="sure", start=Time.of(Fraction(-3, 2)))
         store.change("Placed", lambda film: film.replace(placements=(place,)))
-        held = hold.hold(store, "cajon-1", "stem")
+        held = hold.hold(store, "cajon-1", "stem", silent())
         # The same sound at its own place: nothing but rounding to a sample's time.
         assert held.tightness.median_ms == pytest.approx(0, abs=1)
         assert held.tightness.spread_ms < 2
         store.change("Lost the tempo", lambda film: film.replace(song=film.song and film.song.replace(tempo=())))
         with pytest.raises(InvalidInput, match="no tempo map"):
-            hold.hold(store, "cajon-1", "click")
+            hold.hold(store, "cajon-1", "click", silent())
     result = CliRunner().invoke(app, ["shoot", "tight", str(tmp_path / "film"), "cajon-1", "--against", "stem"])
     assert (result.exit_code, "notes against the stem" in result.output) == (0, True)

@@ -289,8 +289,8 @@ def tight(
     from partsong.film.store import FilmStore
     from partsong.shoot import hold
 
-    with FilmStore.open(film) as store:
-        held = hold.hold(store, take, against.value)
+    with FilmStore.open(film) as store, watched() as watch:
+        held = hold.hold(store, take, against.value, watch)
     if as_json:
         emit_json(held)
     else:

@@ -196,9 +196,11 @@ def _checked(folder: FilmFolder, film: Film, take: Take, against: Take | None, l
     if reference is not None and take.id not in laid:
         laid[take.id] = props.laid_on(sight, reference)
     own = laid.get(take.id)
-    said += camera.of_camera(
+    of_camera = camera.of_camera(
         sight, reference, against.id if against else "", rate_hz, unseen, own.found if own else None
     )
+    said += of_camera
+    moved_from = against if any(remark.kind == "camera moved" for remark in of_camera) else None
     alike = against is not None and against.part is not None and against.part == take.part
     bits = min(picture.bit_depth, against.picture.bit_depth) if against is not None else picture.bit_depth
     seen, not_told = judge.of_picture(sight, reference, same_light, rate_hz, reference_alike=alike, bits=bits)
@@ -234,7 +236,8 @@ def _checked(folder: FilmFolder, film: Film, take: Take, against: Take | None, l
     verdict = judge.worst(findings)
     sentence = _sentence(findings, verdict)
     judgement = Judgement(take=take.id, verdict=verdict, sentence=sentence, unseen=(*unseen, *not_told))
-    return Judged(take.id, judgement, findings, evidence.draw(folder, take, findings, verdict, sight.unmoving))
+    free = sight.unmoving if reference is None else sight.unmoving & reference.unmoving
+    return Judged(take.id, judgement, findings, evidence.draw(folder, take, findings, verdict, free, moved_from))
 
 
 def _of_plates(folder: FilmFolder, film: Film, take: Take, sight: Sight, not_told: list[str]) -> list[judge.Remark]:

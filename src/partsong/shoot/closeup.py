@@ -1,4 +1,4 @@
-"""A place of two frames side by side, enlarged, so that the eye sees how a camera jumped between them. Pure."""
+"""A place of two frames side by side, enlarged, so that the eye sees how a camera moved between them. Pure."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def side_by_side(
     Parameters
     ----------
     before, after : (h, w)
-        Encoded luma, 0 to 1.
+        Encoded luma, 0 to 1; the light of the two may differ, so each is shown from its own black to its own white.
     free : (h, w) of bool
         Where nobody moves, at any size.
     width : int
@@ -46,11 +46,11 @@ def side_by_side(
     down, right = np.unravel_index(int(likely.argmax()), likely.shape)
     top, left = int(down) - _HIGH // 2, int(right) - _WIDE // 2
     crops = [picture[top : top + _HIGH, left : left + _WIDE] for picture in (before, after)]
-    dark, bright = np.percentile(crops[0], (1, 99))
     side = (width - _GAP_PX) // 2
     size = (side, round(side * _HIGH / _WIDE))
     shown = np.full((size[1], width, 3), 128, np.uint8)
     for number, crop in enumerate(crops):
+        dark, bright = np.percentile(crop, (1, 99))
         grey = np.clip((crop - dark) / max(float(bright - dark), 1e-3), 0, 1) * 255
         large = cv2.resize(grey.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST)
         place = shown[:, number * (width - side) :][:, :side]

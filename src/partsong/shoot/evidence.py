@@ -30,12 +30,20 @@ _QUALITY = 90
 _RESTS = 12  # frames after a knock, when what swung is at rest
 
 
-def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: str, free: NDArray[np.bool_]) -> Path:
+def draw(
+    folder: FilmFolder,
+    take: Take,
+    findings: Sequence[Finding],
+    verdict: str,
+    free: NDArray[np.bool_],
+    moved_from: Take | None = None,
+) -> Path:
     """Draw a take's picture of evidence as ``reports/shoot-TAKE.jpg`` and return its path.
 
     The frame is that of the first finding that has a time, else a key frame near the middle, which costs least; it is
     shown as it was encoded.
-    Of a knocked camera a place where nobody moves (``free``) is shown before and after.
+    Of a knocked camera a place where nobody moves (``free``) is shown before and after; of one that stands elsewhere
+    than in ``moved_from``, in that take and in this one.
 
     Raises
     ------
@@ -49,10 +57,10 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
     path = folder.locate(take.clip.file)
     if timed:
         frame = min(max(picture.rate.frames_at(timed[0].seconds), 0), picture.frames - 1)
-        rgb = _frame(path, take, frame)
+        planes = _frame(path, take, frame)
     else:
-        frame, rgb = _key_frame(path, take, picture.frames // 2)
-    shown = eight_bits(rgb)
+        frame, planes = _key_frame(path, take, picture.frames // 2)
+    shown = eight_bits(_small(planes))
     scale = shown.shape[1] / (picture.height if picture.rotation_deg in (90, 270) else picture.width)
     for number, finding in enumerate(findings, start=1):
         if finding.region is not None:
@@ -69,6 +77,11 @@ def draw(folder: FilmFolder, take: Take, findings: Sequence[Finding], verdict: s
     if jump is not None:
         shown = np.vstack([shown, jump])
         lines[0] += ". Below the frame: the same pixels before and after the knock"
+    elif moved_from is not None:
+        beside = _beside(folder, take, moved_from, free, shown.shape[1])
+        if beside is not None:
+            shown = np.vstack([shown, beside])
+            lines[0] += f". Below the frame: the same pixels in {moved_from.id} and in this take"
     for number, finding in enumerate(findings, start=1):
         said = _plain(f"{number}. {finding.sentence} {finding.advice}")
         lines += _wrapped(said, shown.shape[1] - 2 * _MARGIN_PX)
@@ -125,16 +138,26 @@ def _jump(folder: FilmFolder, take: Take, frame: int, free: NDArray[np.bool_], w
     return side_by_side(before, after, free, width)
 
 
-def _frame(path: Path, take: Take, frame: int) -> NDArray[np.float32]:
+def _beside(
+    folder: FilmFolder, take: Take, other: Take, free: NDArray[np.bool_], width: int
+) -> NDArray[np.uint8] | None:
+    """Return a place in another take, and in this one."""
+    theirs, ours = (
+        encoded_luma(_key_frame(folder.locate(one.clip.file), one, one.picture.frames // 2)[1]) for one in (other, take)
+    )
+    return side_by_side(theirs, ours, free, width)
+
+
+def _frame(path: Path, take: Take, frame: int) -> Planes:
     with _opened(path, take) as reader:
-        return _small(next(reader.read([frame])))
+        return next(reader.read([frame]))
 
 
-def _key_frame(path: Path, take: Take, near: int) -> tuple[int, NDArray[np.float32]]:
+def _key_frame(path: Path, take: Take, near: int) -> tuple[int, Planes]:
     """Return the last key frame up to ``near`` and its number; the frame itself where there is none."""
     matrix, value_range = tags.presumed(take.picture.matrix, take.picture.value_range)
     for number, planes in read_key_frames(path, take.picture, [near], matrix=matrix, value_range=value_range):
-        return number, _small(planes)
+        return number, planes
     return near, _frame(path, take, near)
 
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from pathlib import Path
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput
-from partsong.film.records import Film, Song, Take
+from partsong.film.records import Clip, Film, Song, Take
 from partsong.film.store import FilmStore
 from partsong.shoot import tightness
+from partsong.watch import Watch
 
 Against = Literal["click", "stem"]
 
@@ -29,7 +29,7 @@ class Held:
     sentence: str
 
 
-def hold(store: FilmStore, name: str, against: Against) -> Held:
+def hold(store: FilmStore, name: str, against: Against, watch: Watch) -> Held:
     """Say how tight a take is.
 
     Against the click the part's stem is heard where there is one: it is what was recorded of that playing. Else the
@@ -53,17 +53,17 @@ def hold(store: FilmStore, name: str, against: Against) -> Held:
         placed = _placed(film, take)
         if placed is None:
             raise InvalidInput(f"{name} has no place on the song yet. Run: partsong lineup place FILM")
-        ours = _song_times(tightness.onsets_s(_sound(store.folder.locate(take.clip.file), name)), placed)
-        theirs = tightness.onsets_s(_sound(store.folder.locate(stem.file), "the stem"))
+        ours = _song_times(_onsets(store, take.clip, name, watch), placed)
+        theirs = _onsets(store, stem, "the stem", watch)
         found = tightness.against_recording(ours, theirs, song.tempo)
         said = tightness.sentence(found, "the stem")
         return Held(name, against, "the take's own sound", found, said)
     if not song.tempo:
         raise InvalidInput("The song has no tempo map. Give one with: partsong cut tempo FILM --bpm 92 --beats 3")
     if stem is not None:
-        onsets = tightness.onsets_s(_sound(store.folder.locate(stem.file), "the stem"))
+        onsets = _onsets(store, stem, "the stem", watch)
         return _to_click(name, song, onsets, "the part's stem", placed=True)
-    onsets = tightness.onsets_s(_sound(store.folder.locate(take.clip.file), name))
+    onsets = _onsets(store, take.clip, name, watch)
     placed = _placed(film, take)
     if placed is None:
         return _to_click(name, song, onsets, "the take's own sound, not yet placed", placed=False)
@@ -89,10 +89,15 @@ def _song_times(media_s: NDArray[np.float64], placed: tuple[Fraction, float, Fra
     return np.asarray(float(start_s) + (media_s - float(delay_s)) * (1 + drift_ppm * 1e-6), np.float64)
 
 
-def _sound(path: Path, what: str) -> NDArray[np.float32]:
+def _onsets(store: FilmStore, clip: Clip, what: str, watch: Watch) -> NDArray[np.float64]:
     from partsong.media.sound import read_sound
 
-    blocks = [block.mean(axis=1) for block in read_sound(path, rate_hz=tightness.RATE_HZ)]
-    if not blocks:
+    if clip.sound is None:
         raise InvalidInput(f"There is no sound in {what}, so nothing can be held to anything.")
-    return np.concatenate(blocks)
+    rate_hz = tightness.RATE_HZ
+    total = clip.sound.samples // clip.sound.rate_hz
+    blocks: list[NDArray[np.float32]] = []
+    for block in read_sound(store.folder.locate(clip.file), rate_hz=rate_hz, block=rate_hz):
+        watch.tick(f"Listening to {what}, seconds", min(len(blocks), total), total)
+        blocks.append(block.mean(axis=1))
+    return tightness.onsets_s(np.concatenate(blocks))

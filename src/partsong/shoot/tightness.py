@@ -159,7 +159,10 @@ def sentence(found: Tightness, against: str, *, placed: bool = True) -> str:
     text = f"{found.onsets} notes against {against}: {middle}spread {found.spread_ms:.0f} ms."
     if found.worst is not None:
         first, last, by = found.worst
-        text += f" Furthest off in bars {first} to {last}: {abs(by):.0f} ms {'late' if by > 0 else 'early'}."
+        more = by - found.median_ms
+        text += (
+            f" It strays furthest in bars {first} to {last}: {abs(more):.0f} ms {'later' if more > 0 else 'earlier'}."
+        )
     return text + " A help for your ears, not a judge."
 
 
