@@ -527,8 +527,8 @@ def _with(film: Film, placements: Sequence[Placement], named: set[str]) -> Film:
 
 def _sentence(found: Found) -> str:
     if found.summed and found.method == "phase":
-        halves = f", half of them puts it {found.spread_ms:.2f} ms elsewhere" if found.spread_ms else ""
-        return f"{found.reason}: {found.tried} windows were summed with {found.against}{halves}."
+        spread = f", and tell it to {found.spread_ms:.2f} ms" if found.spread_ms else ""
+        return f"{found.reason}: {found.tried} windows were summed with {found.against}{spread}."
     if found.method == "phase":
         spread = f", to {found.spread_ms:.2f} ms in the median" if found.spread_ms is not None else ""
         windows = f"{found.agreed} of {found.tried} windows agree {'' if found.alone else 'each by itself '}with"
