@@ -76,6 +76,15 @@ def test_json_is_the_document_itself(film):
     assert json.loads(run("film", "history", film, "--json").stdout)["head"] == 2
 
 
+def test_a_name_that_the_output_cannot_hold_is_spelled_out(tmp_path, monkeypatch):
+    name = "尺八 𝄞"
+    with FilmStore.create(tmp_path / "waltz", Film(name=name), "Made a film"):
+        pass
+    monkeypatch.setenv("PYTHONIOENCODING", "cp1252")  # what a redirected output has on many desks
+    assert "\\u5c3a\\u516b" in run("film", "show", tmp_path / "waltz").stdout
+    assert json.loads(run("film", "show", tmp_path / "waltz", "--json").stdout)["name"] == name
+
+
 @pytest.mark.parametrize(
     ("words", "message"),
     [

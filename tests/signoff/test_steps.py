@@ -290,6 +290,8 @@ def test_a_master_is_measured_and_reported(made: tuple[FilmFolder, Film]) -> Non
     assert sync.outcome == "within"
     path, report = steps.write_report(folder, film, watch=silent())
     text = path.read_text(encoding="utf-8")
+    assert report.made is not None
+    assert f"Sign off, {report.made.day} {report.made:%B %Y}<" in text
     assert report.stage is not None
     assert "three-bars.mov" in text
     # Nothing on the page asks anybody for anything.

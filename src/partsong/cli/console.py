@@ -72,8 +72,8 @@ def note(text: str) -> None:
 
 
 def emit_json(value: object) -> None:
-    """Print a result as JSON; records are written by their own fields."""
-    say(json.dumps(value, default=_plain, indent=2, ensure_ascii=False, allow_nan=False))
+    """Print a result as JSON; records are written by their own fields, in ASCII that any screen or file can hold."""
+    say(json.dumps(value, default=_plain, indent=2, allow_nan=False))
 
 
 def table(headings: Sequence[str], rows: Sequence[Sequence[object]]) -> None:

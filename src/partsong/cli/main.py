@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 from typing import Annotated
 
@@ -52,6 +53,9 @@ def run() -> None:
     """Run the command line; errors of ours become one sentence and an exit status."""
     from partsong.errors import PartsongError
 
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a song's name may lie outside of what this screen or file can hold
+            stream.reconfigure(errors="backslashreplace")
     try:
         app()
     except PartsongError as problem:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -198,9 +197,7 @@ def report(film: FilmArgument, loudness: LoudnessOption = None, as_json: JsonOpt
     from partsong.signoff.steps import write_report
 
     with FilmStore.open(film) as store, watched() as watch:
-        path, made = write_report(
-            store.folder, store.head().film, watch=watch, target_lufs=loudness, made=time.strftime("%-d %B %Y")
-        )
+        path, made = write_report(store.folder, store.head().film, watch=watch, target_lufs=loudness)
     if as_json:
         masters = {part.name: part.checks for part in made.masters}
         emit_json({"page": path, "verdict": made.verdict, "masters": masters})

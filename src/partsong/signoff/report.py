@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from fractions import Fraction
 
 from partsong.film.effects import told
@@ -102,7 +103,7 @@ class Report:
     pictures: dict[int, Picture] = field(default_factory=dict)
     masters: tuple[MasterPart, ...] = ()
     handed_over: tuple[str, ...] = ()
-    made: str = ""
+    made: date | None = None
 
     @property
     def decisions(self) -> tuple[tuple[str, Check], ...]:

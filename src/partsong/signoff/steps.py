@@ -7,6 +7,7 @@ import dataclasses
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from fractions import Fraction
 from pathlib import Path
 from typing import Literal
@@ -410,9 +411,9 @@ def write_edit(folder: FilmFolder, film: Film) -> tuple[Path, Path]:
 
 
 def write_report(
-    folder: FilmFolder, film: Film, *, watch: Watch, target_lufs: float | None = None, made: str = ""
+    folder: FilmFolder, film: Film, *, watch: Watch, target_lufs: float | None = None
 ) -> tuple[Path, Report]:
-    """Write the sign-off page of a film as it is now; masters that were not measured yet are."""
+    """Write the sign-off page of a film as it is today; masters that were not measured yet are."""
     paths = master_paths(folder)
     measured = measure_film(folder, film, watch=watch, target_lufs=target_lufs) if paths else ()
     watch.check("Drawing the sign-off page")
@@ -433,7 +434,7 @@ def write_report(
             for suffix, words in ((".otio", "as an open timeline"), (".edl", "as an edit list"))
             if (path := folder.masters / f"{file_name(film.name)}{suffix}").is_file()
         ),
-        made=made,
+        made=date.today(),
     )
     path = folder.reports / "signoff.html"
     write_text(path, page(report))

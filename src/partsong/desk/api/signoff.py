@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 from typing import Literal
 
@@ -176,7 +175,7 @@ def start_handing_over(desk: Desk) -> JobTold:
     def work(watch: Watch) -> str:
         film = desk.head().film
         write_edit(desk.folder, film)
-        path, _ = write_report(desk.folder, film, watch=watch, made=time.strftime("%-d %B %Y"))
+        path, _ = write_report(desk.folder, film, watch=watch)
         return f"Wrote reports/{path.name}, and the edit beside the masters."
 
     plan_master(desk.head().film)
