@@ -113,7 +113,7 @@ def alone(shot: Shot, heard: Heard, references: list[Reference]) -> Placement:
     if shot.hand_s is None:
         return steps.placement_from(shot.take, locate(heard, references), delay)
     return Placement(take=shot.name, confidence="sure", start=Time.of(Fraction(shot.hand_s)), by_hand=True,
-                     arrival_delay=Time.of(Fraction(delay.seconds)), delay_known=True)  # fmt: skip
+                     arrival_delay=Time.of(Fraction(delay.seconds)), delay_from="measured")  # fmt: skip
 
 
 def together(shots: list[Shot], heard: dict[str, Heard], said: list[Placement], song_s: float) -> tuple[Placement, ...]:

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import json
+
 import pytest
 from pydantic import ValidationError
 
@@ -136,6 +138,17 @@ def test_migrations_bring_a_document_up_step_by_step():
         "renamed": "x",
         "added": True,
     }
+
+
+def test_a_film_of_before_says_of_each_delay_where_it_is_from():
+    none = Placement(take=TAKE.id, confidence="none")
+    old = Film(name="x", parts=(BASS,), takes=(TAKE,), placements=(none,)).model_dump(mode="json")
+    (placement,) = old["placements"]
+    del placement["delay_from"]
+    for known, rests_on in ((True, "measured"), (False, "assumed")):
+        document = {**old, "schema_version": 1, "placements": [{**placement, "delay_known": known}]}
+        new = Film.model_validate_json(json.dumps(bring_up(document)))
+        assert new.placements[0].delay_from == rests_on
 
 
 @pytest.mark.parametrize(

@@ -22,7 +22,7 @@ def heard(confidence, *starts_s):
         take="pad-1",
         confidence=confidence,
         arrival_delay=delay,
-        delay_known=True,
+        delay_from="measured",
         candidates=candidates,
         evidence=Evidence(method="onsets"),
         sentence="One place fits a little better.",

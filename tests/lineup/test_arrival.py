@@ -22,7 +22,7 @@ def test_travel_time_at_20_degrees(distance_m, delay_ms):
     # ISO 9613-1 takes 343.2 m/s at 20 degrees C (from memory); the times are its quotients, to a microsecond.
     delay = delay_over(distance_m)
 
-    assert delay.known
+    assert delay.rests_on == "measured"
     assert delay.seconds * 1e3 == pytest.approx(delay_ms, abs=1e-3)
 
 
@@ -34,7 +34,7 @@ def test_speed_of_sound_agrees_with_the_straight_line_rule():
 def test_an_unknown_distance_is_said_to_be_assumed():
     delay = delay_over(None)
 
-    assert not delay.known
+    assert delay.rests_on == "assumed"
     assert delay.seconds == USUAL_DELAY_S
 
 
@@ -81,5 +81,5 @@ def test_only_what_was_read_through_air_moves_with_the_distance(method, by_hand,
     assert after.start.seconds == 2 + by_s
     assert [one.start.seconds for one in after.candidates] == [2 + by_s, 5 + by_s]
     assert after.arrival_delay.seconds == Fraction(2, 100)
-    assert after.delay_known
+    assert after.delay_from == "measured"
     assert with_delay(after, delay_over(None)).start == before.start  # and back again

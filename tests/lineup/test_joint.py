@@ -96,7 +96,7 @@ def test_the_same_sound_carries_a_take_that_fits_nowhere_to_its_place():
 
 def test_each_takes_own_delay_is_counted():
     # b stands further away: sounds that line up mean pictures that do not.
-    far = found("b", "none").replace(arrival_delay=Time.of(Fraction(3, 100)), delay_known=True)
+    far = found("b", "none").replace(arrival_delay=Time.of(Fraction(3, 100)), delay_from="measured")
     done = settled([take("a"), take("b", 30)], [found("a", "sure", 10), far], [heard("a", "b", 20)])["b"]
 
     # a's sound starts at 9.99, b's so at 29.99, and its picture 30 ms later.

@@ -17,11 +17,12 @@ from partsong.cli.main import app
 from partsong.engine.local import Local
 from partsong.errors import Cancelled, InvalidInput
 from partsong.film.folder import FilmFolder
-from partsong.film.records import Part, Song, Stem, Take, TempoMark
+from partsong.film.records import Part, Plan, PlannedCamera, PlannedSpot, Song, Stem, Take, TempoMark
 from partsong.film.store import FilmStore
 from partsong.lineup import steps
 from partsong.lineup.hearing import hear_clip
 from partsong.lineup.locate import Reference, locate
+from partsong.lineup.report import facts
 from partsong.media.probe import probe
 from partsong.timebase import Rate, Time
 from partsong.watch import Watch, silent
@@ -93,15 +94,37 @@ def test_placing_meets_the_truth_in_one_revision(film):
     # The picture of the clip starts where we put it: the delay over three metres is taken out. Half a millisecond.
     assert float(drum.start) == pytest.approx(HERE_S["drum-1"], abs=5e-4)
     assert drum.drift_ppm == pytest.approx(60, abs=3)
-    assert drum.delay_known
+    assert drum.delay_from == "measured"
     assert float(drum.arrival_delay) == pytest.approx(DELAY_S, abs=2e-5)  # one 48 kHz sample
     # The distance of the roaming camera is not known: 10 ms are taken for its 8.74, and that is said.
     assert float(roam.start) == pytest.approx(HERE_S["roam-1"] + 0.010 - DELAY_S, abs=5e-4)
-    assert not roam.delay_known
+    assert roam.delay_from == "assumed"
     assert found["other-1"].confidence == "none"
     assert found["other-1"].start is None
     assert found["pad-1"].confidence == "none"
     assert "silent" in found["pad-1"].sentence
+
+
+def planned_at(y_m):
+    """Plan the drum straight ahead of the lens and level with it, where nobody has measured."""
+    plan = Plan(camera=PlannedCamera(height_m=1.5), spots=(PlannedSpot(part="drum", x_m=0, y_m=y_m, height_m=3.0),))
+    return lambda film: film.replace(plan=plan, parts=tuple(part.replace(distance_m=None) for part in film.parts))
+
+
+def test_the_planned_distance_stands_in_for_one_that_nobody_measured(film):
+    with FilmStore.open(film) as store:
+        store.change("Planned the spot", planned_at(3.0))
+        drum = steps.place(store, ["drum-1"], watch=silent(), engine=Local(1))[0]
+        as_placed = facts(store.head().film, drum)
+        after = facts(store.change("Moved the spot", planned_at(5.0)).film, drum)
+
+    assert drum.delay_from == "planned"
+    assert float(drum.start) == pytest.approx(HERE_S["drum-1"], abs=5e-4)
+    assert as_placed.since_words == ""
+    assert as_placed.distance_m == 3.0
+    # What it was placed by is still told (in samples of 48 kHz), and what that is by now: 5 m at 343.2 m/s.
+    assert after.distance_m == pytest.approx(3.0, abs=0.01)
+    assert "is now 5 m (planned), which makes sound 14.6 ms late. Place it again." in after.since_words
 
 
 def test_two_processes_find_the_same(placed):
@@ -272,7 +295,7 @@ def test_the_commands(placed, tmp_path):
     assert json.loads(accepted.stdout)[0]["start_ms"] == -1500
     again = run("show", placed)
     assert again.exit_code == 0
-    assert "8.8 ms known" in again.stdout  # 8.741 ms, kept as 420 samples of 48 kHz
+    assert "8.8 ms measured" in again.stdout  # 8.741 ms, kept as 420 samples of 48 kHz
     assert "10.0 ms assumed" in again.stdout
     nudged = run("nudge", placed, "pad-1", "--ms", "20", "--json")
     assert json.loads(nudged.stdout)[0]["start_ms"] == -1480

@@ -132,7 +132,7 @@ def test_placing_one_camera_by_hand_places_the_other(film):
         assert roam.confidence == "likely"
         assert float(roam.start) == pytest.approx(9.0, abs=1e-3)
         assert "keys-1 (placed by hand), which heard the same sound" in roam.sentence
-        assert roam.delay_known
+        assert roam.delay_from == "measured"
 
         steps.nudge(store, "keys-1", frames=2)
         assert float(store.head().film.placement_of("roam-1").start) == pytest.approx(9.08, abs=1e-3)
@@ -166,7 +166,7 @@ def test_the_commands_tell_who_followed_and_how_far_cameras_were(film):
     assert unknown.exit_code == 0
     assert "10.0 ms assumed" in unknown.stdout
     told = run("distance", film, "keys-1", "4.2")
-    assert "12.2 ms known" in told.stdout  # 4.2 / 343.2 = 12.24 ms
+    assert "12.2 ms measured" in told.stdout  # 4.2 / 343.2 = 12.24 ms
     with FilmStore.open(film) as store:
         assert store.head().film.take("keys-1").distance_m == 4.2
         assert store.head().film.take("roam-1").distance_m is None

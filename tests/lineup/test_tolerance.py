@@ -61,13 +61,13 @@ def take(name="a"):
     return Take(id=name, kind="roaming", clip=Clip(file=file, container="mov", duration=Time.of(10), picture=picture))
 
 
-def placed(method, *, spread_ms=None, start_s=Fraction(2), known=False, witnesses=(), name="a", by_hand=False):
+def placed(method, *, spread_ms=None, start_s=Fraction(2), far="assumed", witnesses=(), name="a", by_hand=False):
     return Placement(
         take=name,
         confidence="sure",
         start=Time.of(start_s),
         arrival_delay=Time.of(Fraction(1, 100)),
-        delay_known=known,
+        delay_from=far,
         by_hand=by_hand,
         evidence=Evidence(method=method, spread_ms=spread_ms, witnesses=witnesses),
     )
@@ -80,13 +80,22 @@ def told(placement, *others):
 
 
 def test_a_known_distance_leaves_less_than_a_millisecond_and_a_half():
-    found = told(placed("phase", spread_ms=0.02, known=True))
+    found = told(placed("phase", spread_ms=0.02, far="measured"))
 
     # Three times the spread, half a millisecond of reading, a quarter of a metre at 343.2 m/s; frames fall on frames.
     assert found.placed.lead_ms == pytest.approx(0.06 + 0.5 + 0.7284, abs=1e-3)
     assert found.placed.lag_ms == found.placed.lead_ms
     assert found.frames_ms == (0, 0)
     assert all(found.inside.values())
+
+
+def test_a_planned_distance_is_good_to_a_metre():
+    found = told(placed("phase", spread_ms=0.02, far="planned"))
+
+    # The same, but for a metre at 343.2 m/s.
+    assert found.placed.lead_ms == pytest.approx(0.06 + 0.5 + 2.9138, abs=1e-3)
+    assert found.placed.lag_ms == found.placed.lead_ms
+    assert "distance as planned, to 1 m: 2.9 ms either way" in found.because
 
 
 def test_an_unknown_distance_is_bounded_by_the_room():
@@ -101,7 +110,7 @@ def test_an_unknown_distance_is_bounded_by_the_room():
 
 def test_whole_frames_count_with_their_sign():
     # The take starts 15 ms after a frame of the song: its frames show 15 ms of what is yet to come, and sound is late.
-    found = told(placed("phase", spread_ms=0.0, known=True, start_s=Fraction(2015, 1000)))
+    found = told(placed("phase", spread_ms=0.0, far="measured", start_s=Fraction(2015, 1000)))
 
     assert found.frames_ms == pytest.approx((-15, -15))
     assert found.whole.lag_ms == pytest.approx(15 + 1.2284, abs=1e-3)
@@ -117,8 +126,8 @@ def test_what_a_person_set_by_eye_was_not_measured():
 
 def test_a_take_that_leans_on_another_carries_its_bound():
     witness = Witness(take="b", by="timecode", says="places")
-    alone = told(placed("phase", spread_ms=0.1, known=True))
-    found = told(placed("other takes", witnesses=(witness,)), placed("phase", spread_ms=0.1, known=True, name="b"))
+    alone = told(placed("phase", spread_ms=0.1, far="measured"))
+    found = told(placed("other takes", witnesses=(witness,)), placed("phase", spread_ms=0.1, far="measured", name="b"))
 
     assert found.placed.lead_ms == pytest.approx(alone.placed.lead_ms + 60)  # a frame and a half of 25 a second
     assert not found.inside["EBU R 37-2007, end of the chain"]

@@ -293,7 +293,7 @@ def _report(document: Film, placements: Sequence[Placement], as_json: bool) -> N
                 "-" if row.start_ms is None else f"{row.start_ms:.1f}",
                 "-" if row.start is None else f"{signed(row.drift_ppm, 1)} ppm",
                 "-" if row.start is None else f"{signed(row.drift_frames, 2)} frames",
-                "?" if row.distance_m is None else f"{row.distance_m:g} m",
+                "?" if row.distance_m is None else f"{row.distance_m:.3g} m",
                 "-" if row.arrival_delay_ms is None else f"{row.arrival_delay_ms:.1f} ms {row.delay}",
                 row.between,
             )
@@ -303,7 +303,7 @@ def _report(document: Film, placements: Sequence[Placement], as_json: bool) -> N
     say()
     for row in rows:
         say(f"{row.take}: {row.sentence}")
-        for words in filter(None, (row.clock_words, row.odd_clock, row.timing_words)):
+        for words in filter(None, (row.clock_words, row.odd_clock, row.timing_words, row.since_words)):
             say(f"    {words}")
 
 

@@ -13,7 +13,17 @@ from partsong.errors import NotAFilm
 from partsong.film.records import SCHEMA
 
 Document = dict[str, Any]
-STEPS: Mapping[int, Callable[[Document], Document]] = {}
+
+
+def _delays_say_where_they_are_from(document: Document) -> Document:
+    def renamed(placement: Document) -> Document:
+        rest = {name: value for name, value in placement.items() if name != "delay_known"}
+        return {**rest, "delay_from": "measured" if placement.get("delay_known") else "assumed"}
+
+    return {**document, "placements": [renamed(placement) for placement in document.get("placements", ())]}
+
+
+STEPS: Mapping[int, Callable[[Document], Document]] = {1: _delays_say_where_they_are_from}
 
 
 def bring_up(

@@ -7,6 +7,7 @@ are pixels of the film's frame, with x to the right and y down from the top left
 
 from __future__ import annotations
 
+import math
 import re
 from fractions import Fraction
 from itertools import pairwise
@@ -17,13 +18,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from partsong.errors import InvalidInput, NoSuchRecord
 from partsong.timebase import Rate, Time
 
-SCHEMA: Literal[1] = 1
+SCHEMA: Literal[2] = 2
 """The version of the document written by this code; :mod:`partsong.film.migrations` brings older ones up."""
 
 WIDE = "wide"
 """The source of a shot that shows the merged wide picture instead of one take."""
 
 Confidence = Literal["sure", "likely", "ask", "none"]
+DelayFrom = Literal["measured", "planned", "assumed"]
 Verdict = Literal["clear to strike", "look first", "do not strike"]
 Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$", max_length=80)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -280,6 +282,11 @@ class Plan(Record):
         """Return where a part is to be played, if that was planned."""
         return next((spot for spot in self.spots if spot.part == part), None)
 
+    def distance_m(self, part: str) -> float | None:
+        """Return how far a part's spot is from the lens, at half of the spot's height; None where none is planned."""
+        spot = self.spot_of(part)
+        return None if spot is None else math.hypot(spot.x_m, spot.y_m, spot.height_m / 2 - self.camera.height_m)
+
     def lamps_of(self, part: str) -> tuple[PlannedLamp, ...]:
         """Return the lamps that are on in the takes of a part."""
         return tuple(lamp for lamp in self.lamps if lamp.part == part)
@@ -442,8 +449,9 @@ class Placement(Record):
 
     The take's first frame is shown at song time ``start`` (negative when it ran before the song did), and
     song time advances ``1 + drift_ppm * 1e-6`` seconds a second of the take's own clock. ``arrival_delay`` is how
-    late sound reached the camera; it is known apart from ``start`` and never part of it. ``alone`` is kept where other
-    takes changed the answer.
+    late sound reached the camera; it is known apart from ``start`` and never part of it. ``delay_from`` says what it
+    rests on: a distance that was measured, the planned one, or none. ``alone`` is kept where other takes changed the
+    answer.
     """
 
     take: Id
@@ -451,7 +459,7 @@ class Placement(Record):
     start: Time | None = None
     drift_ppm: Finite = 0.0
     arrival_delay: Time | None = None
-    delay_known: bool = False
+    delay_from: DelayFrom = "assumed"
     by_hand: bool = False
     candidates: tuple[Candidate, ...] = ()
     evidence: Evidence | None = None
@@ -921,7 +929,7 @@ class Film(Record):
     The frames of ``cut`` and ``effects`` are frames of song time at ``rate``: frame 0 starts with the mix.
     """
 
-    schema_version: Literal[1] = SCHEMA
+    schema_version: Literal[2] = SCHEMA
     name: str
     rate: Rate | None = None
     width: Natural | None = None

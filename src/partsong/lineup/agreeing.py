@@ -75,7 +75,7 @@ def by_flash(take: Take, other: Placement, shared: Shared, before: Placement | N
         confidence="likely",
         start=Time.of(Fraction(start_s)),
         arrival_delay=Time.of(Fraction(delay.seconds)),
-        delay_known=delay.known,
+        delay_from=delay.rests_on,
         by_hand=True,
         candidates=before.candidates if before else (),
         evidence=Evidence(method=_FLASH, windows=shared.matched, windows_tried=shared.matched),

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from partsong.errors import InvalidInput
-from partsong.film.records import Film, Placement, Take
+from partsong.film.records import DelayFrom, Film, Placement, Take
 from partsong.timebase import Time
 
 SOUND_M_PER_S = 343.2
@@ -31,13 +31,26 @@ THROUGH_AIR = ("phase", "onsets", "sync cue")
 
 @dataclass(frozen=True, slots=True)
 class Delay:
-    """How late sound arrives, in seconds, and whether that comes from a given distance."""
+    """How late sound arrives, in seconds, and what that rests on; ``distance_m`` is None where it is assumed."""
 
     seconds: float
-    known: bool
+    rests_on: DelayFrom
+    distance_m: float | None = None
 
 
-def delay_over(distance_m: float | None) -> Delay:
+def delay_of(film: Film, take: Take) -> Delay:
+    """Return how late sound reached a take's camera.
+
+    The take's own distance comes first, then its part's: as measured, else as planned. Those two are the locked-off
+    camera's, so that a roaming take does not have them.
+    """
+    if take.distance_m is not None or take.kind != "stage" or take.part is None:
+        return delay_over(take.distance_m)
+    measured_m = film.part(take.part).distance_m
+    return delay_over(film.plan.distance_m(take.part), "planned") if measured_m is None else delay_over(measured_m)
+
+
+def delay_over(distance_m: float | None, rests_on: DelayFrom = "measured") -> Delay:
     """Return the delay over a distance in metres, or the usual one where none is given.
 
     Raises
@@ -47,24 +60,16 @@ def delay_over(distance_m: float | None) -> Delay:
 
     Examples
     --------
-    >>> delay_over(3.432), delay_over(None)
-    (Delay(seconds=0.01, known=True), Delay(seconds=0.01, known=False))
+    >>> delay_over(3.432)
+    Delay(seconds=0.01, rests_on='measured', distance_m=3.432)
+    >>> delay_over(None)
+    Delay(seconds=0.01, rests_on='assumed', distance_m=None)
     """
     if distance_m is None:
-        return Delay(USUAL_DELAY_S, known=False)
+        return Delay(USUAL_DELAY_S, "assumed")
     if not distance_m > 0:
         raise InvalidInput(f"The distance {distance_m} m is not above zero. Give metres from the player to the camera.")
-    return Delay(distance_m / SOUND_M_PER_S, known=True)
-
-
-def distance_of(film: Film, take: Take) -> float | None:
-    """Return how far a take's camera was from the sound, in metres; None where nobody said.
-
-    The take's own distance comes first. A part's is the locked-off camera's, so that a roaming take does not have it.
-    """
-    if take.distance_m is not None:
-        return take.distance_m
-    return film.part(take.part).distance_m if take.kind == "stage" and take.part else None
+    return Delay(distance_m / SOUND_M_PER_S, rests_on, distance_m)
 
 
 def picture_start_s(sound_start_s: float, delay_s: float) -> float:
@@ -83,7 +88,7 @@ def with_delay(placement: Placement, delay: Delay) -> Placement:
     A start by hand stays where the person saw it fit, and one by picture or timecode never had the delay in it.
     """
     exact = Time.of(Fraction(delay.seconds))
-    told = placement.replace(arrival_delay=exact, delay_known=delay.known)
+    told = placement.replace(arrival_delay=exact, delay_from=delay.rests_on)
     method = placement.evidence.method if placement.evidence else ""
     if placement.by_hand or placement.arrival_delay is None or method not in THROUGH_AIR:
         return told

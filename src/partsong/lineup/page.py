@@ -73,18 +73,18 @@ def _row(folder: FilmFolder, film: Film, song: Song, take: Take, mix: Heard | No
 def _words(told: Facts) -> tuple[str, ...]:
     if told.start is None:
         return (f"{told.confidence}{', by hand' if told.by_hand else ''}: {told.sentence}",)
-    camera = f"{told.distance_m:g} m" if told.distance_m is not None else "distance unknown"
+    camera = "distance unknown" if told.distance_m is None else f"{told.distance_m:.3g} m"
     late = (
-        "" if told.arrival_delay_ms is None else f", sound {told.arrival_delay_ms:.1f} ms late {told.delay} ({camera})"
+        "" if told.arrival_delay_ms is None else f", sound {told.arrival_delay_ms:.1f} ms late ({camera}, {told.delay})"
     )
     sure = f"{told.confidence}{', by hand' if told.by_hand else ''}"
     first = (
         f"{sure}: picture starts at {signed(told.start_ms or 0.0, 1)} ms, "
         f"clock {signed(told.drift_ppm, 1)} ppm, {signed(told.drift_frames, 2)} frames by the end{late}"
     )
-    return tuple(
-        filter(None, (first, told.sentence, told.clock_words if told.shifts else "", told.odd_clock, told.timing_words))
-    )
+    clock = told.clock_words if told.shifts else ""
+    said = (first, told.sentence, clock, told.odd_clock, told.timing_words, told.since_words)
+    return tuple(words for words in said if words)
 
 
 def _close_up(record: Heard | None, own: Heard | None, placement: Placement) -> score.CloseUp | None:

@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from partsong.film.coverage import PlacedTake, Retimed
-from partsong.film.records import Confidence, Evidence, Film, Placement
-from partsong.lineup.arrival import distance_of
+from partsong.film.records import Confidence, DelayFrom, Evidence, Film, Placement
+from partsong.lineup.arrival import SOUND_M_PER_S, THROUGH_AIR, Delay, delay_of
 from partsong.lineup.clocks import camera_clocks, odd_one
 from partsong.lineup.tolerance import TOLERANCES, Timing, timing
 from partsong.timebase import clock
 
 _MOST_FRAMES_NAMED = 6
+_SAME_DELAY_S = 1e-4
 _UNKNOWN = "Clock not known: note starts do not tell it; taken as the song's."
 
 
@@ -24,7 +25,8 @@ class Facts:
     ``start`` and ``start_ms`` are of the picture, ``sound_start_ms`` of the take's own sound: apart by the delay.
     ``twice`` and ``left_out`` are song frames where drift shows a frame again, or passes one over; None where the
     rates differ. ``sound_leads_ms`` and ``sound_lags_ms`` bound what lies between sound and picture in the film; None
-    where nobody measured it. ``alone`` is how sure the take was before others were asked, where that changed.
+    where nobody measured it. ``distance_m`` is what the delay was worked out from; ``since_words`` tells of another one
+    that the film has by now. ``alone`` is how sure the take was before others were asked, where that changed.
     """
 
     take: str
@@ -39,7 +41,7 @@ class Facts:
     left_out: Sequence[int] | None
     distance_m: float | None
     arrival_delay_ms: float | None
-    delay: str
+    delay: DelayFrom
     sound_leads_ms: float | None
     sound_lags_ms: float | None
     tolerances: Sequence[dict[str, Any]]
@@ -50,6 +52,7 @@ class Facts:
     clock_words: str
     odd_clock: str
     timing_words: str
+    since_words: str
 
     @property
     def between(self) -> str:
@@ -72,6 +75,7 @@ def facts(film: Film, placement: Placement) -> Facts:
     retimed = None if start is None else PlacedTake(take, placement, rate).retimed()
     found = timing(film, take, placement)
     clocks = camera_clocks(film.takes, {one.take: one for one in film.placements})
+    now = delay_of(film, take)
     delay_ms = None if delay is None else float(delay) * 1e3
     start_ms = None if start is None else float(start) * 1e3
     return Facts(
@@ -85,9 +89,9 @@ def facts(film: Film, placement: Placement) -> Facts:
         drift_frames=0.0 if retimed is None else retimed.by_end_frames,
         twice=() if retimed is None else retimed.twice,
         left_out=() if retimed is None else retimed.left_out,
-        distance_m=distance_of(film, take),
+        distance_m=now.distance_m if _rests_on(placement, now) else _metres(placement),
         arrival_delay_ms=delay_ms,
-        delay="known" if placement.delay_known else "assumed",
+        delay=now.rests_on if delay is None else placement.delay_from,
         sound_leads_ms=None if found is None else found.whole.lead_ms,
         sound_lags_ms=None if found is None else found.whole.lag_ms,
         tolerances=() if found is None else _judged(found),
@@ -98,6 +102,30 @@ def facts(film: Film, placement: Placement) -> Facts:
         clock_words=_clock_told(placement, retimed),
         odd_clock="" if start is None else odd_one(take, placement, clocks),
         timing_words="" if start is None else timing_words(found),
+        since_words=_since(placement, now),
+    )
+
+
+def _rests_on(placement: Placement, now: Delay) -> bool:
+    delay = placement.arrival_delay
+    return delay is None or abs(float(delay) - now.seconds) < _SAME_DELAY_S
+
+
+def _metres(placement: Placement) -> float | None:
+    if placement.arrival_delay is None or placement.delay_from == "assumed":
+        return None
+    return float(placement.arrival_delay) * SOUND_M_PER_S
+
+
+def _since(placement: Placement, now: Delay) -> str:
+    """Say that a place read from sound through the air rests on another distance than the film has now."""
+    method = placement.evidence.method if placement.evidence else ""
+    if placement.by_hand or method not in THROUGH_AIR or _rests_on(placement, now):
+        return ""
+    far = "is not known any more" if now.distance_m is None else f"is now {now.distance_m:.3g} m ({now.rests_on})"
+    return (
+        f"Since it was placed its distance has changed: it {far}, which makes sound {now.seconds * 1e3:.1f} ms late. "
+        "Place it again."
     )
 
 

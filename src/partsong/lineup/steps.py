@@ -84,7 +84,7 @@ class PlaceTake:
     take: Take
     references: tuple[tuple[str, Clip], ...]
     stem: Clip | None
-    distance_m: float | None
+    delay: arrival.Delay
     signals: Signals
 
     def __call__(self, watch: Watch) -> Placement:
@@ -111,9 +111,10 @@ class PlaceTake:
         except UnreadableMedia as problem:
             return _without_sound(self.take, f"Its sound could not be read: {problem.reason}")
         references = [Reference(name, hear_clip(folder, clip, watch)) for name, clip in self.references]
-        delay = arrival.delay_over(self.distance_m)
-        marks, note = self.signals.in_sound(heard, delay.seconds)
-        return placement_from(self.take, decided(locate(heard, references), marks, heard.length_s / 2), delay, note)
+        marks, note = self.signals.in_sound(heard, self.delay.seconds)
+        return placement_from(
+            self.take, decided(locate(heard, references), marks, heard.length_s / 2), self.delay, note
+        )
 
 
 def place(
@@ -196,7 +197,7 @@ def placement_from(take: Take, found: Found, delay: arrival.Delay, note: str = "
         start=picture(found.line) if placed and found.line is not None else None,
         drift_ppm=found.line.drift_ppm if placed and found.line is not None else 0.0,
         arrival_delay=_time(delay.seconds),
-        delay_known=delay.known,
+        delay_from=delay.rests_on,
         candidates=tuple(Candidate(start=picture(place.line), score=place.score) for place in found.possible),
         evidence=Evidence(
             method=found.method,
@@ -232,7 +233,7 @@ def accept(
     film = store.head().film
     take = film.take(take_id)
     before = film.placement_of(take_id)
-    delay = arrival.delay_over(arrival.distance_of(film, take))
+    delay = arrival.delay_of(film, take)
     if start_s is not None:
         line = Line(float(start_s), before.drift_ppm if before else 0.0)
         sentence = f"Set by hand to {clock(start_s)}."
@@ -254,7 +255,7 @@ def accept(
         start=Time.of(start_s) if start_s is not None else _time(line.start_s),
         drift_ppm=line.drift_ppm,
         arrival_delay=_time(delay.seconds),
-        delay_known=delay.known,
+        delay_from=delay.rests_on,
         by_hand=True,
         candidates=before.candidates if before else (),
         evidence=before.evidence if before else None,
@@ -347,7 +348,7 @@ def slate(store: FilmStore, take_id: str, other_id: str, *, watch: Watch) -> Pla
             f"The flashes fit together in more than one way ({counts}). Give the start by hand: "
             f"partsong lineup accept FILM {take_id} --start SECONDS"
         )
-    delay = arrival.delay_over(arrival.distance_of(film, take))
+    delay = arrival.delay_of(film, take)
     found = by_flash(take, placed, shared, film.placement_of(take.id), delay)
     return _by_hand(store, film, found, f"Placed take {take_id} by a flash that {other_id} saw too", watch)
 
@@ -378,7 +379,7 @@ def set_distance(
     distance_m = None if metres is None else float(metres)
     film = store.head().film
     take = film.take(take_id).replace(distance_m=distance_m)
-    delay = arrival.delay_over(arrival.distance_of(film, take))
+    delay = arrival.delay_of(film, take)
     said = "unknown" if distance_m is None else f"{distance_m:g} m"
     sentence = f"Set the distance of take {take_id} to {said}"
 
@@ -445,7 +446,7 @@ def _chosen(film: Film, takes: Sequence[str] | None) -> list[Take]:
 
 def _job(folder: FilmFolder, film: Film, take: Take, signals: Signals) -> PlaceTake:
     stem = _song(film).stem_of(take.part) if take.part else None
-    return PlaceTake(folder.root, take, _references(film, take), stem, arrival.distance_of(film, take), signals)
+    return PlaceTake(folder.root, take, _references(film, take), stem, arrival.delay_of(film, take), signals)
 
 
 def _signals(song: Song, song_timecode: str | None) -> Signals:

@@ -46,6 +46,9 @@ TOLERANCES = (
 DISTANCE_M = 0.25
 """How well a distance that was measured is known: the player moves. Common practice, no source."""
 
+PLANNED_M = 1.0
+"""How far from its planned spot a part is taken to be played at most. Common practice, no source."""
+
 FURTHEST_M = 10.0
 """How far a camera of unknown distance is taken to be at most: a large room. Common practice, no source."""
 
@@ -121,11 +124,11 @@ def _bound(film: Film, take: Take, placement: Placement) -> tuple[Spread, tuple[
     if method not in THROUGH_AIR:
         return read, told
     late = _delay(placement)
-    how = (
-        f"distance known to {DISTANCE_M:g} m"
-        if placement.delay_known
-        else f"distance unknown, {FURTHEST_M:g} m at most"
-    )
+    how = {
+        "measured": f"distance known to {DISTANCE_M:g} m",
+        "planned": f"distance as planned, to {PLANNED_M:g} m",
+        "assumed": f"distance unknown, {FURTHEST_M:g} m at most",
+    }[placement.delay_from]
     return read + late, (*told, f"{how}: {_words(late)}")
 
 
@@ -142,11 +145,11 @@ def _read(method: str, spread_ms: float | None, rate: Rate) -> Spread:
 
 
 def _delay(placement: Placement) -> Spread:
-    if placement.delay_known:
-        around = 1e3 * DISTANCE_M / SOUND_M_PER_S
-        return Spread(around, around)
-    # No camera hears before the sound was made, and none in the room stands further away.
-    return Spread(1e3 * USUAL_DELAY_S, 1e3 * (FURTHEST_M / SOUND_M_PER_S - USUAL_DELAY_S))
+    if placement.delay_from == "assumed":
+        # No camera hears before the sound was made, and none in the room stands further away.
+        return Spread(1e3 * USUAL_DELAY_S, 1e3 * (FURTHEST_M / SOUND_M_PER_S - USUAL_DELAY_S))
+    around = 1e3 * (DISTANCE_M if placement.delay_from == "measured" else PLANNED_M) / SOUND_M_PER_S
+    return Spread(around, around)
 
 
 def _leaning(film: Film, take: Take, placement: Placement) -> tuple[Spread, tuple[str, ...]] | None:

@@ -161,10 +161,10 @@ def _row(film: Film, take: Take) -> Row:
 def _words(told_of: Facts, found: Placement) -> tuple[str, ...]:
     delay = ""
     if found.start is not None and told_of.arrival_delay_ms is not None:
-        far = f"{told_of.distance_m:g} m away" if told_of.distance_m is not None else "at an unknown distance"
-        how = "" if found.delay_known else ", assumed"
-        delay = f"Sound reached this camera, {far}, {told_of.arrival_delay_ms:.1f} ms late{how}."
-    said = (told_of.sentence, told_of.clock_words, told_of.odd_clock, delay, told_of.timing_words)
+        far = "at an unknown distance" if told_of.distance_m is None else f"{told_of.distance_m:.3g} m away"
+        how = {"measured": "", "planned": " (as planned)", "assumed": ", assumed"}[told_of.delay]
+        delay = f"Sound reached this camera, {far}{how}, {told_of.arrival_delay_ms:.1f} ms late."
+    said = (told_of.sentence, told_of.clock_words, told_of.odd_clock, delay, told_of.timing_words, told_of.since_words)
     return tuple(words for words in said if words)
 
 
