@@ -261,10 +261,10 @@ def _box(where: Mask, factor: float) -> tuple[float, float, float, float]:
 
 
 def _not_seen(both: Compared) -> str:
-    dark = float((~both.seen & ~both.player).mean())
+    hidden, dark = (float((~both.seen & where).mean()) for where in (both.player, ~both.player))
     sentence = (
         f"Whether a prop was moved was told in {both.seen.mean():.0%} of the frame. Not seen: {dark:.0%}, too dark in "
-        f"one of the two lights or too plain, and {both.player.mean():.0%}, where a player or his shadow is."
+        f"one of the two lights or too plain, and {hidden:.0%}, where a player or his shadow is."
     )
     hardly = list(_hardly_seen(both.seen))
     return sentence + (f" Hardly anything is seen {', '.join(hardly)}: look yourself." if hardly else "")
