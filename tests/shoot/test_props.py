@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from partsong.shoot import props
 from partsong.shoot.judge import Remark
+from partsong.shoot.moves import Moved
+from partsong.shoot.odd import Odd
 from partsong.shoot.sight import Looker, Sight
 
 from .test_judging import HEIGHT, ROOM, WIDTH, _frame
@@ -167,3 +169,13 @@ def test_ground_that_repeats_is_no_prop_that_moved(monkeypatch: pytest.MonkeyPat
     reference = _seen(monkeypatch, with_it, 0.75, 1)
     said = of_props(_seen(monkeypatch, repeated, 0.2, 2), reference, "cajon-1", [])
     assert [one.kind for one in said] in (["prop gone"], ["prop gone or brought"])
+
+
+@pytest.mark.parametrize(("after", "told"), [(np.s_[40:80, 40:65], True), (np.s_[40:90, 40:90], False)])
+def test_what_fits_all_over_is_told_even_where_a_player_hides_it_in_other_takes(
+    after: tuple[slice, slice], told: bool
+) -> None:
+    where, none = np.zeros((120, 160), bool), np.zeros((120, 160), bool)
+    where[after] = True
+    one = Moved(where, where, 9.0, 0.0, 0.0, 15.0)
+    assert props._borne_out(one, None, [], [], Odd(none, none, none, ~none, none)) is told

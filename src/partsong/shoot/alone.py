@@ -61,8 +61,6 @@ def alone(odd: Odd, before: Sequence[Picture], here: Picture, black: float) -> l
             if boxes[number][3] < high_px or boxes[number][4] < enough_px:
                 continue
             surface = labels == number
-            if (surface & (told > 0)).any():
-                continue
             sure = float((surface & odd.sure).sum())
             if sure + _UNSURE * (float(boxes[number][4]) - sure) >= enough_px:
                 told[surface] = 1

@@ -106,6 +106,11 @@ class Moved:
         """Whether it is further, or turned further, than registration may leave and another light may feign."""
         return math.hypot(self.dx, self.dy) >= _MOVED_PX or abs(self.turn_deg) >= TURNED_DEG
 
+    @property
+    def a_window(self) -> float:
+        """What each window of it tells, nats: what moved fits all over, what is alike by chance fits hardly."""
+        return self.told * _WINDOW_PX**2 / int(self.after.sum())
+
 
 @dataclass(frozen=True, slots=True)
 class _Asked:

@@ -3,7 +3,8 @@
 A player stands elsewhere in each take, and hides what is behind him in his own only. A prop that was moved before this
 take stands otherwise in this one only. So what was changed in it are the places at which it is a stranger to the
 reference *and* to every other take, while those are one and the same: they are sure. Where one other take alone can see
-the place, it may be that one which is odd; such a place counts for less.
+the place, it may be that one which is odd; such a place counts for less. Where one of the others shows what the next
+would not, nothing is said: in the dark the hard edges of shadows are stranger to a picture than all that it holds.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from partsong.shoot.sight import Movement
-from partsong.shoot.strange import ONE, STRANGERS, Drawn, Mask, Picture, strangeness
+from partsong.shoot.strange import ONE, STRANGERS, Drawn, Mask, Picture, shows, strangeness
 
 _MARGIN_PX = 7  # around players
 _COARSE, _SHIRT = 4, 17  # pixels; of the coarse picture, across
@@ -80,7 +81,9 @@ def odd_one_out(take: View, others: Sequence[View]) -> Odd:
         strange, told = pairs[1, number]
         both = known[0] & known[number - 1] & told
         sure |= where & both & (strange < ONE)
-        apart |= both & (strange > STRANGERS)
+        # Where one shows what the other would not, that one is blind.
+        blind = ~told & (shows(views[1].drawing) | shows(views[number].drawing))
+        apart |= known[0] & known[number - 1] & (blind | (told & (strange > STRANGERS)))
     where &= ~apart | sure
     told = np.logical_or.reduce(known) & ~players[0]
     return Odd(where, sure, told, players[0], players[1], tuple(players[2:]))

@@ -35,7 +35,8 @@ _SEEN_OF_IT = 0.25  # of a surface, to be asked whether its detail is alike,
 _LIKE, _LIKE_ALL = 0.45, 0.3  # and the correlation that is: with one take, and on average with all that see it
 _SAME_WAY_PX, _SAME_TURN_DEG = 0.15, 0.5  # from the camera's own move: as near as either is measured
 _ASIDE_PX, _ODD = 5.0, 0.2  # from where on a move's places must be odd, and the share of them that is
-_KNOWN, _AT_PLAYERS = 0.25, 20.0  # of a thing's places, that others see, and nats that are asked where they see less
+_KNOWN, _AT_PLAYERS = 0.25, 20.0  # of a thing's places, that others see, and nats that are asked where they see less,
+_ALL_OVER, _FITS_ALL_OVER = 1.0, 14.0  # but of what tells so much a window these nats
 _BEYOND_DOUBT = 30.0  # nats, from which a move is told whatever else is
 _ROWS = ("upper", "", "lower")
 _COLUMNS = ("left", "", "right")
@@ -116,11 +117,11 @@ def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: 
         if does < _SAME_TOLD * could:
             return False
         least = _BORNE_OUT
-    # Clothes fit other clothes.
+    # Clothes fit other clothes, though not all over.
     place = one.before | one.after
     known = place & odd.told
     if known.sum() < _KNOWN * place.sum():
-        least = _AT_PLAYERS
+        least = _FITS_ALL_OVER if one.a_window >= _ALL_OVER else _AT_PLAYERS
     # What went further than a little aside leaves its places odd.
     elif np.hypot(one.dx, one.dy) >= _ASIDE_PX and (odd.where & known).sum() < _ODD * known.sum():
         return False

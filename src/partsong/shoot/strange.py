@@ -100,6 +100,15 @@ def strangeness(one: Drawn, other: Drawn) -> tuple[Picture, Mask]:
     return np.asarray(np.where(told, strange, np.where(also, coarse, 0)), np.float32), told | also
 
 
+def shows(one: Drawn) -> Mask:
+    """Return where a drawing shows something in both directions, (h, w)."""
+    import cv2
+
+    full, half = (scale.weak > _SEEN * scale.noise for scale in (one.full, one.half))
+    coarse = cv2.resize(half.astype(np.float32), full.shape[::-1], interpolation=cv2.INTER_LINEAR)
+    return np.asarray(full | (coarse > 0.5), bool)
+
+
 def _scale(picture: Picture, noise: Picture, left: Picture) -> _Scale:
     across, down = _gradients(picture)
     tensor = (_mean(across * across), _mean(down * down), _mean(across * down))
