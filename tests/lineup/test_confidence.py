@@ -6,11 +6,13 @@ import numpy as np
 import pytest
 
 from partsong.lineup.confidence import (
+    Odds,
     Responses,
     Signs,
     halves_agree,
     judge,
     judge_notes,
+    judge_odds,
     judge_repeats,
     judge_response,
     judge_shapes,
@@ -140,12 +142,42 @@ def test_strokes_with_tones_must_stand_out_more():
 
 
 def test_shapes_of_notes_place_or_leave_it():
-    assert judge_shapes(2.4, 1.4, 24, True, swells=False, alike=True).confidence == "likely"
-    assert "40 ms" in judge_shapes(2.4, 1.4, 24, True, swells=False, alike=False).reason
-    assert "40 ms" not in judge_shapes(2.4, 1.4, 24, True, swells=False, alike=True).reason
-    assert judge_shapes(2.4, 1.4, 24, True, swells=True, alike=False) is None
-    assert judge_shapes(2.4, 1.4, 24, False, swells=False, alike=True) is None
-    assert judge_shapes(1.55, 1.29, 24, True, swells=False, alike=True) is None  # the most of 372 other songs' stems
+    # 1.55 is the most of 372 other songs' stems.
+    clear, faint = (judge_strokes(t, 1.4, 24, True, toneless=True, mixed=True) for t in (2.4, 1.55))
+
+    assert judge_shapes(clear, alike=True).confidence == "likely"
+    assert "40 ms" in judge_shapes(clear, alike=False).reason
+    assert "40 ms" not in judge_shapes(clear, alike=True).reason
+    assert judge_shapes(faint, alike=True) is None
+
+
+@pytest.mark.parametrize(("odds", "toneless", "swells", "likely"), [
+    (Odds(11.0, 1.8, True), True, False, True),
+    (Odds(11.0, 1.8, True), True, True, False),
+    (Odds(11.0, 1.8, True), False, False, False),
+    (Odds(19.0, 1.9, True), False, False, True),
+    (Odds(30.0, 4.0, False), True, False, False),
+    (Odds(17.1, 0.8, True), True, False, False),  # the highest of other songs
+    (Odds(14.4, 1.31, True), True, False, False),
+    (Odds(7.9, 1.54, True), True, False, False),
+    (Odds(8.0, 1.6, True), False, False, False),
+])  # fmt: skip
+def test_where_strokes_are_likeliest_is_likely_with_odds(odds, toneless, swells, likely):
+    told = judge_odds(odds, 20, toneless, swells)
+
+    assert (told is not None) == likely
+    assert judge_odds(odds, 7, toneless, swells) is None  # a few stretches tell nothing
+
+
+def test_odds_are_of_the_first_place_over_whichever_comes_nearest():
+    first = np.array([3.0, 4.0, 5.0, 4.0, 3.0, 4.0])
+
+    odds = Odds.of([first, first - [2, 2, 2, 2, 2, 3], first - [8, -1, 8, 0, 8, 0]])
+
+    assert odds.lead == 13.0
+    assert odds.t == pytest.approx(paired_t(first, first - [8, -1, 8, 0, 8, 0]))
+    assert not odds.agree  # odd stretches choose the third
+    assert Odds.of([first]) == Odds(0.0, 0.0, False)
 
 
 def test_turns_are_asked_about_unless_a_beginning_or_end_tells():

@@ -222,6 +222,13 @@ def test_where_only_strokes_are_heard_the_sound_itself_places_nothing(monkeypatc
     assert told.line == found.line
 
 
+def strokes_at(lags_s, t, *, swells=False, likeliest_s=20.0, odds=0.0):
+    """Return what strokes say where notes start."""
+    fits = tuple(strokes.Fit(lag_s, 9.0 - number) for number, lag_s in enumerate(lags_s))
+    told = confidence.Odds(odds, odds / 5, True)
+    return strokes.Strokes(fits, t, 1.2, 20, 90, True, True, swells, strokes.Fit(likeliest_s, 4.0), told, False)
+
+
 @pytest.mark.parametrize(("swells", "shaped_at_s", "t", "expected", "at_s"), [
     (False, 3.01, 2.4, "likely", 3.0),  # both hearings choose it: what rises is read more finely
     (True, 2.83, 2.4, "likely", 2.81),  # a swell is read by its shape, which is late as well
@@ -233,7 +240,7 @@ def test_a_stem_is_heard_again_where_what_rises_does_not_place_keys(
     monkeypatch, swells, shaped_at_s, t, expected, at_s
 ):
     def found(at_s, t, *, swells=False):
-        return strokes.Strokes((strokes.Fit(at_s, 9.0), strokes.Fit(20.0, 5.0)), t, 1.2, 20, 90, True, True, swells)
+        return strokes_at((at_s, 20.0), t, swells=swells)
 
     def find(clip, voice, starts, *, mixed=False):
         return found(shaped_at_s, t) if mixed else found(3.0, 2.6, swells=swells)
@@ -246,6 +253,40 @@ def test_a_stem_is_heard_again_where_what_rises_does_not_place_keys(
     assert told.confidence == expected
     assert told.line.start_s == pytest.approx(at_s)
     assert {round(place.line.start_s, 2) for place in told.possible} >= ({3.0, 20.0} if expected == "ask" else {20.0})
+
+
+@pytest.mark.parametrize(("odds", "expected", "at_s"), [(11.0, "likely", 20.0), (9.0, "ask", 3.0)])
+def test_keys_lie_where_they_are_likeliest_by_far(monkeypatch, odds, expected, at_s):
+    silence = features.hear(np.zeros(40 * RATE_HZ, np.float32))
+    monkeypatch.setattr(strokes, "find_strokes", lambda *_, mixed: strokes_at((3.0, 20.0), 1.6, odds=odds))
+
+    told = _by_strokes(silence, 0, Reference("mix", silence), (), mixed=True)
+
+    assert told.confidence == expected
+    assert [place.line.start_s for place in told.possible] == pytest.approx([at_s, 23.0 - at_s])
+
+
+@pytest.mark.parametrize(("in_mix_t", "expected", "against", "at_s"), [
+    (2.4, "likely", "mix", 9.0),
+    (1.6, "ask", "stem", 3.0),  # its places are the better ones to choose from
+])  # fmt: skip
+def test_a_mix_is_asked_where_keys_are_not_placed_by_a_stem(monkeypatch, in_mix_t, expected, against, at_s):
+    def struck(clip, voice, song, possible, *, mixed):
+        told = strokes_at((9.0, 20.0) if mixed else (3.0, 20.0), in_mix_t if mixed else 1.6)
+        verdict = confidence.judge_strokes(
+            told.t, told.lead, told.blocks, told.halves_agree, told.toneless, mixed=mixed
+        )
+        line = Line(told.fits[0].lag_s)
+        return Found(verdict.confidence, verdict.reason, verdict.method, song.name, line, None, 0, 0, 0.2, ())
+
+    rng = np.random.default_rng(3)
+    clip, song = (features.hear(0.1 * rng.normal(size=length_s * RATE_HZ).astype(np.float32)) for length_s in (20, 30))
+    monkeypatch.setattr(locating, "_by_strokes", struck)
+
+    told = locate(clip, [Reference("stem", song), Reference("mix", song)])
+
+    assert (told.confidence, told.against) == (expected, against)
+    assert told.line.start_s == at_s
 
 
 @pytest.mark.parametrize(("width_s", "read_s", "expected", "at_s"), [

@@ -188,13 +188,49 @@ def judge_strokes(
     return _NOTHING
 
 
-def judge_shapes(t: float, lead: float, blocks: int, agree: bool, swells: bool, alike: bool) -> Judgement | None:
+@dataclass(frozen=True, slots=True)
+class Odds:
+    """How much likelier events are at one place than at any other.
+
+    ``lead`` is a natural logarithm, over the next likeliest place; ``t`` the paired t over stretches against whichever
+    comes nearest, and ``agree`` whether even and odd stretches choose the place alike.
+    """
+
+    lead: float
+    t: float
+    agree: bool
+
+    @classmethod
+    def of(cls, scores: ArrayLike) -> Odds:
+        """Return them from the logarithms (places, blocks), the likeliest place first; no odds at all of one place."""
+        rows = np.asarray(scores, np.float64)
+        if len(rows) < 2:
+            return cls(0.0, 0.0, False)
+        first, *others = rows
+        return cls(
+            float(first.sum() - others[0].sum()), min(paired_t(first, other) for other in others), halves_agree(rows, 0)
+        )
+
+
+def judge_odds(odds: Odds, blocks: int, toneless: bool, swells: bool) -> Judgement | None:
+    """Say whether a place is `likely` at which strokes are likeliest, as :func:`judge_strokes` does; None where not.
+
+    Against 623 other songs' stems and mixes the highest were a lead of 17.1 with a ``t`` of 0.79, 14.4 with 1.31, and
+    7.9 with 1.54. Drums of other songs reached 8 and 1.6.
+    """
+    least = 10 if toneless else 12
+    if swells or blocks < 8 or not (odds.agree and odds.lead >= least and odds.t >= 1.7):
+        return None
+    return Judgement("likely", "onsets", "What is heard are strokes, and they are likeliest where these notes start")
+
+
+def judge_shapes(told: Judgement, alike: bool) -> Judgement | None:
     """Say whether a place is `likely` at which keys alone are heard and a stem's notes start by their shape.
 
-    None where it is not. ``alike`` says that what rises in the stem chose the same place; otherwise it is told to some
-    40 ms. Compared as a mix is, and judged so: 372 other songs' stems reached a ``t`` of 1.55.
+    None where it is not. ``told`` is what strokes said, compared as with a mix and judged so: 372 other songs' stems
+    reached a ``t`` of 1.55. ``alike`` says that what rises in the stem chose the same place; otherwise it is told to
+    some 40 ms.
     """
-    told = judge_strokes(t, lead, blocks, agree, toneless=True, swells=swells, mixed=True)
     if told.confidence != "likely":
         return None
     return told if alike else Judgement("likely", "onsets", f"{told.reason}, told to some 40 ms where they swell")

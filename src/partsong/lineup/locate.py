@@ -172,13 +172,13 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
     answer = _of_sound(clip, voice, answer)
     responded, sums = _by_response(clip, voice, references, places, answer.possible)
     answer = _better(answer, _of_sound(clip, voice, responded) if responded else None)
+    asked = False
     for number, reference in enumerate(references):
         short = max(clip.length_s, reference.heard.length_s) <= strokes.LONGEST_S
         if short and _RANK[answer.confidence] < _RANK["likely"]:
             struck = _by_strokes(clip, voice, reference, answer.possible, mixed=number == len(references) - 1)
-            answer = _better(answer, struck)
-            if struck and struck.confidence == "ask":
-                break  # the mix would say less of them than the stem
+            if struck and (struck.confidence == "likely" or not asked):  # where a stem asks, a mix asks no better
+                answer, asked = _better(answer, struck), struck.confidence == "ask"
     if short and _RANK[answer.confidence] < _RANK["likely"]:
         answer = _better(answer, _by_notes(clip, voice, references[-1], sums, answer.possible))
     return _with_turns(clip, voice, references, answer)
@@ -343,10 +343,8 @@ def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Pos
     found = strokes.find_strokes(clip, voice, song.mixed_starts if mixed else song.starts, mixed=mixed)
     if found is None:
         return None
-    verdict = confidence.judge_strokes(
-        found.t, found.lead, found.blocks, found.halves_agree, found.toneless, found.swells, mixed=mixed
-    )
-    fits, lead = found.fits, found.lead
+    verdict, fits = _struck(found, mixed=mixed)
+    lead = found.lead
     if not mixed and found.toneless and verdict.confidence != "likely":
         verdict, fits, lead = _heard_again(clip, voice, song, found, verdict)
     line = _paced(clip, voice, song, Line(fits[0].lag_s))
@@ -367,6 +365,17 @@ def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Pos
     )
 
 
+def _struck(found: strokes.Strokes, *, mixed: bool) -> tuple[confidence.Judgement, tuple[strokes.Fit, ...]]:
+    """Judge where strokes fall by their correlation, and if that does not place them by how likely they are."""
+    verdict = confidence.judge_strokes(
+        found.t, found.lead, found.blocks, found.halves_agree, found.toneless, found.swells, mixed=mixed
+    )
+    likely = confidence.judge_odds(found.odds, found.blocks, found.toneless, found.likeliest_swells)
+    if verdict.confidence == "likely" or likely is None:
+        return verdict, found.fits
+    return likely, (found.likeliest, *(fit for fit in found.fits if fit.lag_s != found.likeliest.lag_s))
+
+
 def _heard_again(
     clip: Heard, voice: int, stem: Reference, found: strokes.Strokes, verdict: confidence.Judgement
 ) -> tuple[confidence.Judgement, tuple[strokes.Fit, ...], float]:
@@ -377,12 +386,12 @@ def _heard_again(
     shaped = strokes.find_strokes(clip, voice, stem.shaped_starts, mixed=True)
     if shaped is None:
         return verdict, found.fits, found.lead
-    first, *others = shaped.fits
+    told, (first, *others) = _struck(shaped, mixed=True)
     alike = not found.swells and abs(first.lag_s - found.fits[0].lag_s) <= _SAME_STROKES_S
     begun = found.fits[0] if alike else strokes.Fit(first.lag_s - _TOLD_LATE_S, first.z)
-    told = confidence.judge_shapes(shaped.t, shaped.lead, shaped.blocks, shaped.halves_agree, shaped.swells, alike)
-    if told is not None:
-        return told, (begun, *others), shaped.lead
+    placed = confidence.judge_shapes(told, alike)
+    if placed is not None:
+        return placed, (begun, *others), shaped.lead
     sooner_s = found.fits[0].lag_s - begun.lag_s
     ahead = found.swells and 0 < sooner_s < _LONGEST_SWELL_S
     return verdict, (begun, *found.fits) if ahead else (*found.fits, begun), found.lead

@@ -13,6 +13,9 @@ that is what finds it: other parts strike on the beat as well, but in other band
 shape as well (:mod:`partsong.lineup.pitches`): rises alone hide each other. Every bar has its strokes, and most
 places of a song fit well. The beat itself tells nothing, so it is held down: what recurs strongly in a sequence counts
 less, what happens once counts more. What tells a place is whether it beats *every* other, stretch by stretch.
+
+The best of those places are compared once more, by how likely the strokes are there (:mod:`partsong.lineup.rates`):
+that a note was not struck and a stroke played no note counts as well, and where they fall to some milliseconds.
 """
 
 from __future__ import annotations
@@ -25,10 +28,11 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from partsong.lineup import coarse
-from partsong.lineup.confidence import halves_agree, paired_t
+from partsong.lineup.confidence import Odds, halves_agree, paired_t
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Heard
 from partsong.lineup.following import followed, unlike
 from partsong.lineup.pitches import PITCHES
+from partsong.lineup.rates import foretold
 from partsong.lineup.spectra import floors, spectra
 from partsong.render.robust import MAD_TO_SIGMA
 
@@ -53,6 +57,9 @@ _BLOCK_S, _MOST_BLOCKS = 2.0, 24
 # told by what rises, and where shapes of notes are heard too.
 _RISES, _SHAPES = (0.25, 0.065, 0.22), (0.4, 0.13, 1.0)
 _EARLIER_S = (0.075, 0.15, 0.225)
+_MOST_TOLD = 40  # places that are compared by how likely strokes are there
+_JITTER = 1.0  # frames
+_CLEARER = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +80,9 @@ class Strokes:
     and where they fall no lower tone rises. ``swells`` says that the score rises slowly towards the first place, or
     falls slowly after it, since tones are told some time after their keys: strokes then lie earlier by up to a quarter
     of a second, and such places follow the first.
+
+    ``likeliest`` is the place at which these strokes are likeliest, ``odds`` what speaks for it, and
+    ``likeliest_swells`` the same of it as ``swells`` of the first.
     """
 
     fits: tuple[Fit, ...]
@@ -83,6 +93,9 @@ class Strokes:
     halves_agree: bool
     toneless: bool
     swells: bool
+    likeliest: Fit
+    odds: Odds
+    likeliest_swells: bool
 
 
 def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False) -> Strokes | None:
@@ -115,15 +128,16 @@ def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False
     total = scores.sum(axis=0)
     total = np.sign(total) * np.abs(total) ** (1 / degree)
     scatter = MAD_TO_SIGMA * float(np.median(np.abs(total[valid] - np.median(total[valid]))))
-    tops = coarse.peaks(total, coarse.MOST_CANDIDATES)
+    tops = coarse.peaks(total, _MOST_TOLD)
     if len(tops) < 2 or scatter <= 0:
         return None
+    told = foretold(np.flatnonzero(struck), n, _clear(starts), [top + first for top in tops], number)
+    ranked = np.argsort(-told.sum(axis=1), kind="stable")[: coarse.MOST_CANDIDATES]
+    likeliest = tops[ranked[0]]
+    tops = tops[: coarse.MOST_CANDIDATES]
     blocks = scores[:, tops].T
-    fits = [Fit(_summit_s(total, top, first), float(total[top]) / scatter) for top in tops]
-    share, rise_s, fall_s = _SHAPES if mixed else _RISES
-    swells = (
-        _before_s(total, tops[0], share) > rise_s or _before_s(total[::-1], len(total) - 1 - tops[0], share) > fall_s
-    )
+    fits = [_fit(total, top, first, scatter) for top in tops]
+    swells = _swells(total, tops[0], mixed)
     if swells:
         fits[1:1] = [Fit(fits[0].lag_s - early_s, fits[0].z) for early_s in _EARLIER_S]
     return Strokes(
@@ -135,6 +149,9 @@ def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False
         halves_agree=halves_agree(blocks, 0),
         toneless=_toneless(clip, voice, struck),
         swells=swells,
+        likeliest=_fit(total, likeliest, first, scatter),
+        odds=Odds.of(told[ranked]),
+        likeliest_swells=_swells(total, likeliest, mixed),
     )
 
 
@@ -196,6 +213,12 @@ def _comparable(starts: Floats) -> Floats:
         return np.zeros((1, starts.shape[1]), np.float32)
     even = _without_beat((starts - starts.mean(axis=1, keepdims=True)) / starts.std(axis=1, keepdims=True))
     return unlike(even, _SHRINK).astype(np.float32)
+
+
+def _clear(starts: Floats) -> Floats:
+    """Return what stands out of the beat in bands of note starts, the clear ones brought up."""
+    clear = np.maximum(starts, 0) ** _CLEARER
+    return np.asarray(ndimage.gaussian_filter1d(clear, _JITTER, axis=1, mode="constant"), np.float32)
 
 
 def _risen(song: Heard, voice: int, bands_an_octave: int) -> Floats:
@@ -261,6 +284,17 @@ def _without_beat(rows: NDArray[np.floating]) -> NDArray[np.float64]:
     kept = (hz > _SLOWEST_HZ) & (hz < _FASTEST_HZ)
     flattened = np.where(kept, spectra / np.sqrt(np.maximum(strength, 1e-6 * max(float(strength.max()), 1e-12))), 0)
     return np.asarray(fft.irfft(flattened, size)[:, : rows.shape[1]])
+
+
+def _fit(total: NDArray[np.float64], peak: int, first: int, scatter: float) -> Fit:
+    return Fit(_summit_s(total, peak, first), float(total[peak]) / scatter)
+
+
+def _swells(total: NDArray[np.float64], peak: int, mixed: bool) -> bool:
+    """Say whether the score rises slowly to a peak, or falls slowly after it."""
+    share, rise_s, fall_s = _SHAPES if mixed else _RISES
+    after = _before_s(total[::-1], len(total) - 1 - peak, share)
+    return _before_s(total, peak, share) > rise_s or after > fall_s
 
 
 def _before_s(total: NDArray[np.float64], peak: int, share: float) -> float:
