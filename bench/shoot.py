@@ -152,11 +152,11 @@ def cases(
         scene = Scene(with_take(base, 1, **how))
         return lambda frame: scene.planes(1, frame)
 
-    size, way = float(rng.choice([0.2, 0.4, 1.5])), float(rng.uniform(0, 2 * np.pi))
+    size, way = float(rng.choice([0.15, 0.4, 1.5])), float(rng.uniform(0, 2 * np.pi))
     moved = Pose(dx_px=size * float(np.cos(way)), dy_px=size * float(np.sin(way)))
     yield "camera moved", "camera moved", changed(poses=(PoseKey(frame=0, pose=moved),)), size
     frame = int(rng.integers(500, 1900))
-    size = float(rng.choice([0.2, 0.5, 2.0]))
+    size = float(rng.choice([0.15, 0.5, 2.0]))
     bumped = Pose(dx_px=size * float(np.cos(way)), dy_px=size * float(np.sin(way)))
     keys = (PoseKey(frame=frame - 1, pose=Pose()), PoseKey(frame=frame, pose=bumped))
     yield "camera knocked", "camera knocked", changed(poses=keys), frame
@@ -563,7 +563,7 @@ def real(clip: Path, seed: int, count: int) -> None:
         ends, upright = rng.uniform(0.35, 1.0, 2), rng.random() < 0.5
         ramp = np.linspace(*ends, height if upright else width, dtype=np.float32)
         light = (ramp[:, None] if upright else ramp[None]) * even
-        size, way = float(rng.choice([0.2, 0.4, 1.5])), float(rng.uniform(0, 2 * np.pi))
+        size, way = float(rng.choice([0.15, 0.4, 1.5])), float(rng.uniform(0, 2 * np.pi))
         pose = Pose(dx_px=size * float(np.cos(way)), dy_px=size * float(np.sin(way)))
         at = int(rng.integers(first + length // 5, first + length * 4 // 5))
         blur = float(rng.uniform(0.7, 1.5))

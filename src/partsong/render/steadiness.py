@@ -20,16 +20,16 @@ import numpy as np
 from partsong.errors import InvalidInput
 from partsong.film.records import Pose, PoseKey
 from partsong.render.registration import distance_px, find_pose, resized_pose
-from partsong.render.robust import MAD_TO_SIGMA
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-LEAST_PX = 0.12
-"""A move smaller than this (mean over corners and centre, pixels of the frame) is none: nobody would correct it."""
+LEAST_PX = 0.11
+"""A move smaller than this (mean over corners and centre, pixels of the frame) is none: one of 0.15 px, which a seam
+can show, may be measured as short as that."""
 
-_ABOVE_NOISE = 6.0
-_ABOVE_USUAL = 3.0  # times what is usual around it, that a knock is
+_ABOVE_NOISE = 3.5  # times the median of what moves stray by, that a knock is, at once and for good
+_ABOVE_USUAL = 3.0  # times what is usual around it
 _LEFT = 0.3  # of the knock's size: as far from where it stood before, the camera has been knocked
 _AT_ONCE = 12  # frames that are read in one go sooner than searched
 _SWINGS_S = 1.5
@@ -141,41 +141,34 @@ def _knocked_between(poses: Sequence[Pose], width: int, height: int) -> list[int
     beside = [[n for n in range(gap - 3, gap + 4) if 0 <= n < len(moves) and n != gap] for gap in range(len(moves))]
     still = np.array([0.0, 0.0, 0.0, 1.0])
 
-    def strays(gap: int) -> float:
-        """Return by how much a move differs from what the camera does by itself: a sag may run against a knock.
+    def apart(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
+        return distance_px(_pose(one + still), _pose(other + still), width, height)
 
-        That is its usual move thereabouts or, where a sag grows or dies away, the move before or after.
-        """
-        near = beside[gap]
-        own = [np.median(moves[near], axis=0), *(moves[n] for n in near if abs(n - gap) == 1)] if near else [0 * still]
-        return min(distance_px(_pose(moves[gap] + still), _pose(one + still), width, height) for one in own)
-
-    def size(gap: int) -> float:
-        return distance_px(_pose(moves[gap] + still), Pose(), width, height)
-
-    found = sorted({gap for measure in (size, strays) for gap in _standing_out(measure, beside)})
-    return [gap for gap in found if _stays(poses, gap, found, width, height)]
-
-
-def _standing_out(measure: Callable[[int], float], beside: Sequence[Sequence[int]]) -> list[int]:
-    """Return the gaps in which a measure is far above what it is beside them, and above its noise."""
-    sizes = np.array([measure(gap) for gap in range(len(beside))])
-    noise = MAD_TO_SIGMA * float(np.median(sizes))
+    # What the camera does by itself thereabouts: of samples that only scatter, nothing.
+    own = [np.median(moves[near], axis=0) if near else 0 * still for near in beside]
+    loose = [apart(move, one) for move, one in zip(moves, own, strict=True)]
+    # A sag may run against a knock; where it grows or dies away, it is as the move before or after.
+    stray = [
+        min([loose[gap], *(apart(move, moves[n]) for n in beside[gap] if abs(n - gap) == 1)])
+        for gap, move in enumerate(moves)
+    ]
+    least = max(LEAST_PX, min(_ABOVE_NOISE * float(np.median(loose)), 1.0))
     found = []
-    for gap, size in enumerate(sizes):
-        usual = float(np.median(sizes[list(beside[gap])])) if beside[gap] else 0.0
-        if size >= max(LEAST_PX, _ABOVE_USUAL * usual) and size >= min(_ABOVE_NOISE * noise, 1.0):
+    for gap, near in enumerate(beside):
+        along = apart(moves[gap], 0 * still) >= max(least, _ABOVE_USUAL * apart(own[gap], 0 * still))
+        across = stray[gap] >= max(least, _ABOVE_USUAL * float(np.median([stray[n] for n in near])) if near else 0)
+        if along or across:
             found.append(gap)
-    return found
+    return [gap for gap in found if _lasting(poses, gap, found, width, height) >= least]
 
 
-def _stays(poses: Sequence[Pose], gap: int, gaps: Sequence[int], width: int, height: int) -> bool:
-    """Say whether what follows a step differs from what was before it: one odd sample is no knock."""
+def _lasting(poses: Sequence[Pose], gap: int, gaps: Sequence[int], width: int, height: int) -> float:
+    """Return by how much what follows a step differs from what was before it: one odd sample is no knock."""
     first = max((other + 1 for other in gaps if other < gap - 1), default=0)
     stop = min((other + 1 for other in gaps if other > gap + 1), default=len(poses))
     before = _middle(poses[max(first, gap - 2) : gap + 1])
     after = _middle(poses[gap + 1 : min(stop, gap + 4)])
-    return distance_px(before, after, width, height) >= LEAST_PX
+    return distance_px(before, after, width, height)
 
 
 def _middle(poses: Sequence[Pose]) -> Pose:

@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from partsong.film.records import Pose
 from partsong.render.registration import LEAST_SIDE, Found, distance_px, find_pose, resized_pose
-from partsong.render.steadiness import course_of
+from partsong.render.steadiness import LEAST_PX, course_of
 from partsong.shoot.judge import Remark, enough_detail
 from partsong.shoot.sight import Looker, Sight
 from partsong.timebase import clock
 
-MOVED_PX = 0.15
-"""A move against the reference that a seam can show; less is within what the measurement can tell."""
+MOVED_PX = LEAST_PX
+"""A move against the reference, as measured: the same as within a take."""
 FAR_PX = 1.0
 """From here on laying the take back costs sharpness and edges that anybody sees."""
 SPOKEN_PX = 0.05
