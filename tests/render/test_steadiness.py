@@ -9,7 +9,7 @@ import pytest
 from partsong.errors import InvalidInput
 from partsong.film.records import Pose
 from partsong.render.registration import distance_px, inverted
-from partsong.render.steadiness import course_of
+from partsong.render.steadiness import _knocked_between, course_of
 from partsong.render.warp import matrix_of
 
 WIDTH, HEIGHT, FRAMES = 320, 180, 1000
@@ -54,7 +54,13 @@ def test_a_camera_that_stood_still_has_one_pose():
 
 
 @pytest.mark.parametrize(
-    ("at", "pose"), [(613, Pose(dx_px=-1.0, dy_px=1.0)), (438, Pose(dx_px=0.5)), (777, Pose(dx_px=4, rotation_deg=0.3))]
+    ("at", "pose"),
+    [
+        (613, Pose(dx_px=-1.0, dy_px=1.0)),
+        (438, Pose(dx_px=0.5)),
+        (777, Pose(dx_px=4, rotation_deg=0.3)),
+        (341, Pose(dx_px=-0.09, dy_px=0.12)),
+    ],
 )
 def test_a_knock_is_found_to_the_frame(at, pose):
     camera = Camera(lambda frame: pose if frame >= at else Pose())
@@ -108,6 +114,16 @@ def test_a_slow_sag_is_followed_and_is_no_knock():
 def test_one_odd_frame_is_no_knock():
     course = Camera(lambda frame: Pose(dx_px=2.0) if frame == SAMPLES[7] else Pose()).course()
     assert course.knocks == ()
+
+
+def test_the_least_knock_stands_out_of_samples_that_scatter():
+    rng = np.random.default_rng(1)
+    for gap in range(2, 11):
+        scatter = rng.normal(0, 0.01, (14, 2))
+        knocked = scatter + np.where(np.arange(14)[:, None] > gap, (0.09, -0.12), 0.0)
+        for path, found in ((scatter, []), (knocked, [gap])):
+            poses = [Pose(dx_px=float(right), dy_px=float(down)) for right, down in path]
+            assert _knocked_between(poses, WIDTH, HEIGHT) == found
 
 
 def test_a_take_without_frames_is_refused():
