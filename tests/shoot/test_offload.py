@@ -275,9 +275,32 @@ def test_a_card_that_is_pulled_is_told_and_gone_on_with(card: Path, tmp_path: Pa
             card.rename(tmp_path / "pulled")
         return copying.opened_new(path)
 
-    with pytest.raises(InvalidInput, match=r"card is not there|is no folder"):
-        _offload(card, opener=opener)
+    done = _offload(card, opener=opener)
+    assert [sentence.split(" (")[0] for sentence in done.unread] == ["The card was lost at clips/c10.mov"]
+    assert done.sentence == "Do not format the card: not all of it could be copied."
     assert not list((tmp_path / "one").rglob("*part"))
+    (tmp_path / "pulled").rename(card)
+    done = _offload(card)
+    assert done.safe_to_format
+    assert done.copies[0].already == 3
+
+
+def test_a_card_that_is_pulled_between_two_files_is_told(
+    card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = copying.copy_once
+
+    def pulled_then(source: Path, *args: object, **more: object) -> object:
+        done = real(source, *args, **more)  # type: ignore[arg-type]
+        if source.name == "c9.mov":
+            card.rename(tmp_path / "pulled")
+        return done
+
+    monkeypatch.setattr(copying, "copy_once", pulled_then)
+    done = _offload(card)
+    assert [sentence.split(" (")[0] for sentence in done.unread] == ["The card was lost at clips/c9.mov"]
+    assert not done.safe_to_format
+    monkeypatch.undo()
     (tmp_path / "pulled").rename(card)
     done = _offload(card)
     assert done.safe_to_format

@@ -148,7 +148,7 @@ def offload(
         pace = spent.pace(time.perf_counter() - began)
         for target in made:
             target.finish(card, listed, digests, whole=not unread)
-    if contents(card) != listed:
+    if not unread and not _holds(card, listed):
         unread.append("What is on the card changed while it was copied. Run the same command again.")
     unread += [f"{path} was not copied: {reason}." for path, reason in listed.refused]
     copies = tuple(target.outcome() for target in made)
@@ -385,6 +385,14 @@ def _targets(card: Path, places: Sequence[Path], name: str) -> list[Path]:
     return targets
 
 
+def _holds(card: Path, listed: Contents) -> bool:
+    """Say whether a card is still there, with what was listed of it."""
+    try:
+        return contents(card) == listed
+    except InvalidInput:
+        return False
+
+
 def _known(listed: Contents, made: Sequence[_Target]) -> dict[str, str]:
     """Return the hashes of card files that some destination's journal or manifest vouches for."""
     found: dict[str, str] = {}
@@ -450,16 +458,10 @@ def _copy(
             if isinstance(problem, PartsongError):
                 raise
             if not card.is_dir() or not os.path.lexists(card / file.path):
-                unread.append(
-                    f"The card was lost at {file.path} ({problem.strerror or problem}). Connect it again and run the "
-                    "same command: what is copied stays and is not copied again."
-                )
+                unread.append(_pulled(file, problem))
                 break
             unread.append(f"{file.path} cannot be read from the card: {problem.strerror or problem}.")
             continue
-        now = (card / file.path).stat()
-        if (now.st_size, now.st_mtime_ns) != (file.size_bytes, file.modified_ns):
-            unread.append(f"{file.path} changed while it was copied. Let the camera finish and run the command again.")
         if file.path in digests and digests[file.path] != digest:
             unread.append(
                 f"{file.path} does not read the same from the card as when it was copied first, though its size and "
@@ -468,7 +470,21 @@ def _copy(
         digests[file.path] = digest
         for target in there:
             target.there.add(file.path)
+        try:
+            now = (card / file.path).stat()
+        except OSError as problem:
+            unread.append(_pulled(file, problem))
+            break
+        if (now.st_size, now.st_mtime_ns) != (file.size_bytes, file.modified_ns):
+            unread.append(f"{file.path} changed while it was copied. Let the camera finish and run the command again.")
     return unread
+
+
+def _pulled(file: CardFile, problem: OSError) -> str:
+    return (
+        f"The card was lost at {file.path} ({problem.strerror or problem}). Connect it again and run the same command: "
+        "what is copied stays and is not copied again."
+    )
 
 
 def _make_folders(target: _Target, listed: Contents) -> None:
