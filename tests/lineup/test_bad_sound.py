@@ -58,8 +58,9 @@ def test_spoilt_clips_are_right_or_not_placed(band, song, reference, rng, spoil)
     found = locate(features.hear(clip), [reference])
 
     if found.confidence in ("sure", "likely"):
-        # A millisecond: the sound itself, less what was spoilt.
-        assert found.line.start_s == pytest.approx(10.0 - LATE_S, abs=1e-3)
+        # A millisecond: the sound itself, less what was spoilt. 20: what may be off where no window tells by itself.
+        assert found.line.start_s == pytest.approx(10.0 - LATE_S, abs=1e-3 if found.alone else 0.02)
+        assert found.alone or found.confidence == "likely"
     else:
         assert found.reason
 

@@ -116,9 +116,9 @@ def hall(band):
     return features.hear(band.filmed(song, 20.37, 30, **how)), features.hear(song), 20.37 - 8 / 343.2
 
 
-def responded(clip, reference, around, most=40, *, mixed=False):
+def responded(clip, reference, around, most=40, *, mixed=False, **known):
     windows = fine.windows_of(clip, reference, around, most, dense=True)
-    return fine.response(clip, 0, reference, 0, around, windows, mixed=mixed)
+    return fine.response(clip, 0, reference, 0, around, windows, mixed=mixed, **known)
 
 
 def test_the_response_of_a_hall_begins_with_the_direct_sound(hall):
@@ -148,6 +148,31 @@ def test_a_mix_s_own_reverberation_is_not_taken_for_the_direct_sound(band, rng):
 
     assert as_a_stem.song_s(15) > truth_s + 15 + 0.01
     assert as_a_mix.song_s(15) == pytest.approx(truth_s + 15, abs=0.008)
+
+
+def test_what_is_heard_outweighs_what_was_known_before(hall):
+    clip, reference, truth_s = hall
+
+    found = responded(clip, reference, Line(truth_s - 0.03), known_s=0.01)
+
+    assert found.fit.line.song_s(15) == pytest.approx(truth_s + 15 * (1 - 60e-6), abs=0.004)
+    assert found.deviation_ms < 4
+    assert found.right > 0.99
+
+
+def test_where_nothing_is_heard_a_line_stays_what_it_was_known_to_be(hall, rng):
+    from scipy.stats import norm
+
+    clip, _, _ = hall
+    other = features.hear(rng.normal(size=75 * RATE_HZ).astype(np.float32))
+
+    for known_s in (0.004, 0.02):
+        found = responded(clip, other, Line(20.0), known_s=known_s)
+
+        assert abs(found.fit.line.song_s(15) - 35) < 2.5 * known_s
+        assert found.deviation_ms == pytest.approx(1e3 * known_s, rel=0.6)
+        # Within 20 ms of a normal law's middle; a little less from where noise put it.
+        assert found.right == pytest.approx(2 * norm.cdf(0.02 / known_s) - 1, abs=0.2)
 
 
 def test_only_the_right_place_shows_a_response(hall):

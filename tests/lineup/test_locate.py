@@ -3,13 +3,14 @@
 import numpy as np
 import pytest
 
-from partsong.lineup import confidence, features, notes, strokes
+from partsong.lineup import confidence, features, fine, notes, strokes
 from partsong.lineup import locate as locating
 from partsong.lineup.features import RATE_HZ
 from partsong.lineup.fine import PhaseLine, Response
 from partsong.lineup.line import Fit, Line
 from partsong.lineup.locate import (
     Found,
+    Possible,
     Reference,
     _by_notes,
     _by_strokes,
@@ -203,7 +204,7 @@ def test_a_chosen_place_is_measured_anew(band, song, references):
 
 def test_a_place_over_the_songs_end_gains_nothing_by_its_few_windows():
     def response(evidence, windows):
-        return Response(Fit(Line(0.0), 0.0), evidence, windows, settled=True)
+        return Response(Fit(Line(0.0), 0.0), evidence, windows, settled=True, deviation_ms=0.0, right=1.0)
 
     assert _rival(response(167.0, 13), [response(142.0, 33), response(121.0, 27)]) == 142.0  # somebody who talked
     assert _rival(response(167.0, 30), [response(60.0, 20), response(50.0, 10)]) == 100.0  # twice at most
@@ -289,26 +290,45 @@ def test_a_mix_is_asked_where_keys_are_not_placed_by_a_stem(monkeypatch, in_mix_
     assert told.line.start_s == at_s
 
 
-@pytest.mark.parametrize(("width_s", "read_s", "expected", "at_s"), [
-    (0.03, 10.006, "likely", 10.006),  # the sound itself answers beside it
-    (0.03, 10.03, "likely", 10.0),
-    (0.06, 10.03, "ask", 10.0),
-    (0.06, None, "ask", 10.0),
+def response(start_s, evidence, *, right=0.9):
+    return Response(Fit(Line(start_s), 30.0), evidence, 19, False, 5.0, right)
+
+
+@pytest.mark.parametrize(("height", "right", "expected"), [
+    (2.0, 0.9, "likely"),
+    (2.0, 0.7, "ask"),  # they do not tell it finely enough
+    (1.3, 0.9, "none"),  # notes lead by less than chance may
 ])  # fmt: skip
-def test_notes_name_a_place_and_windows_measure_it(monkeypatch, width_s, read_s, expected, at_s):
+def test_notes_and_windows_place_what_neither_does(monkeypatch, height, right, expected):
     silence, mix = (features.hear(np.zeros(length_s * RATE_HZ, np.float32)) for length_s in (40, 60))
-    alike = (notes.Alike(10.0, 2.0, width_s), notes.Alike(3.0, 1.0, 0.03))
+    alike = (notes.Alike(10.0, height, 0.05), notes.Alike(3.0, 1.0, 0.03))
     monkeypatch.setattr(notes, "find_notes", lambda *_: alike)
-    read = None if read_s is None else Response(Fit(Line(read_s), 1.0), 60.0, 19, True)
-    monkeypatch.setattr(locating, "_response", lambda *_, mixed: read)
+    monkeypatch.setattr(locating, "_responses", lambda *_, mixed: [])
+    known = []
 
-    sums = [Response(Fit(Line(start_s), 1.0), 12.0, 19, False) for start_s in (1.0, 5.0, 17.0)]
+    def measured(*_, mixed, known_s):
+        known.append(known_s)
+        return response(10.006, 24.0, right=right)
 
-    found = _by_notes(silence, 0, Reference("mix", mix), sums, ())
+    monkeypatch.setattr(fine, "response", measured)
+    sums = [response(start_s, 12.0) for start_s in (1.0, 5.0, 17.0)]
+
+    found = _by_notes(silence, 0, Reference("mix", mix), sums, (Possible(Line(17.0), 8.0),))
 
     assert found.confidence == expected
-    assert found.line.start_s == pytest.approx(at_s)
-    assert read_s is None or min(abs(place.line.start_s - read_s) for place in found.possible) < 1e-9
+    assert known == [pytest.approx(0.01)]
+    assert [place.line.start_s for place in found.possible] == [10.006, 17.0]
+    assert found.spread_ms == 5.0
+
+
+def test_a_place_that_notes_do_not_name_is_not_told_by_them(monkeypatch):
+    silence, mix = (features.hear(np.zeros(length_s * RATE_HZ, np.float32)) for length_s in (40, 60))
+    alike = (notes.Alike(10.0, 1.1, 0.04), notes.Alike(3.0, 1.0, 0.03))
+    monkeypatch.setattr(notes, "find_notes", lambda *_: alike)
+    monkeypatch.setattr(locating, "_responses", lambda *_, mixed: [])
+    sums = [response(start_s, evidence) for start_s, evidence in ((1.0, 12.0), (5.0, 300.0), (17.0, 12.0))]
+
+    assert _by_notes(silence, 0, Reference("mix", mix), sums, ()) is None
 
 
 def test_a_first_place_without_windows_is_compared_with_nothing():

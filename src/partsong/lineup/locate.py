@@ -417,32 +417,28 @@ def _by_notes(
     if chosen is None:
         return None
     note = min(alike, key=lambda note: abs(note.slip_s - chosen.slip_s))
-    heard = abs(note.slip_s - chosen.slip_s) <= pooled.SAME_S
-    told = Line(note.slip_s if heard else chosen.slip_s)
-    response = _response(clip, voice, mix.heard, told, _ALL, mixed=True)
-    verdict = confidence.judge_notes(
-        chosen.lead,
-        note.width_s if heard else math.inf,
-        _share(clip, mix.heard, told),
-        response.evidence if response else 0.0,
-        abs(_at_middle_s(clip, response.fit.line) - told.start_s) if response and heard else math.inf,
-    )
-    by_sound = response is not None and verdict.method == "phase"
-    line = response.fit.line if response and by_sound else _paced(clip, voice, mix, told)
-    places = [Possible(line, 0.0), *(Possible(response.fit.line, 0.0) for _ in range(1) if response and not by_sound)]
-    places += [place for place in possible if not _beside(place, places)]
+    if abs(note.slip_s - chosen.slip_s) > pooled.SAME_S:
+        return None
+    told = Line(note.slip_s)
+    windows = fine.windows_of(clip, mix.heard, told, _ALL, dense=True)
+    response = fine.response(clip, voice, mix.heard, 0, told, windows, mixed=True, known_s=note.known_s)
+    if response is None:
+        return None
+    line = response.fit.line
+    verdict = confidence.judge_notes(chosen.lead, _share(clip, mix.heard, told), response.right)
+    places = [Possible(line, 0.0), *(place for place in possible if not _beside(place, [Possible(line, 0.0)]))]
     return Found(
         confidence=verdict.confidence,
         reason=verdict.reason,
         method=verdict.method,
         against=mix.name,
         line=line,
-        spread_ms=response.fit.spread_ms if response and by_sound else None,
+        spread_ms=response.deviation_ms,
         agreed=0,
-        tried=response.tried if response and by_sound else 0,
+        tried=response.tried,
         margin=1 - math.exp(-chosen.lead),
         possible=tuple(places),
-        summed=by_sound,
+        summed=True,
     )
 
 
