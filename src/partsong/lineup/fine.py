@@ -269,28 +269,32 @@ def phase_transform(x: Floats, y: Floats, reach: int, edges_hz: tuple[float, ...
         compare is zero. None when there is nothing in all of them.
     """
     n = len(x)
-    shape = (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
-    spectra = np.stack([fft.rfft((x - x.mean()) * shape), fft.rfft((y - y.mean()) * shape)])
     edges = [round(edge * n / RATE_HZ) for edge in edges_hz]
-    power = spectra.real**2 + spectra.imag**2
-    power[:, : edges[0]] = 0
-    power[:, edges[-1] :] = 0
+    compared = slice(edges[0], edges[-1])
+    one, other = (fft.rfft((each - each.mean()) * _hann(n))[compared] for each in (x, y))
+    powers = [each.real**2 + each.imag**2 for each in (one, other)]
     # Below -70 dB of its loudest partial a window holds rounding, resampling and the skirts of the Hann window.
-    used = (power > 1e-7 * power.max(axis=1, keepdims=True)).all(axis=0) & (power > 1e-18).all(axis=0)
+    first, second = (power > max(1e-7 * float(power.max(initial=0.0)), 1e-18) for power in powers)
+    used = first & second
     if np.count_nonzero(used) < _LEAST_BINS:
         return None
-    cross = np.zeros(n // 2 + 1, np.complex64)
-    cross[used] = np.conj(spectra[0][used]) * spectra[1][used]
-    cross[used] /= np.abs(cross[used])
+    cross = np.conj(one) * other
+    cross /= np.where(used, np.sqrt(powers[0]) * np.sqrt(powers[1]), np.inf)
     rows = np.zeros((len(edges) - 1, 2 * reach + 1), np.float32)
     for row, low, high in zip(rows, edges, edges[1:], strict=False):
-        if np.count_nonzero(used[low:high]) >= _LEAST_BINS:
-            band = np.zeros_like(cross)
-            band[low:high] = cross[low:high]
+        inside = slice(low - edges[0], high - edges[0])
+        if np.count_nonzero(used[inside]) >= _LEAST_BINS:
+            band = np.zeros(n // 2 + 1, np.complex64)
+            band[low:high] = cross[inside]
             circular = fft.irfft(band, n)
-            row[:] = np.concatenate([circular[-reach:], circular[: reach + 1]])
+            row[:reach], row[reach:] = circular[-reach:], circular[: reach + 1]
             row /= max(MAD_TO_SIGMA * float(np.median(np.abs(row))), 1e-20)
     return rows if rows.any() else None
+
+
+@lru_cache(maxsize=16)
+def _hann(n: int) -> Floats:
+    return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
 
 
 def log10_chance(agreed: int, tried: int, each: float, lines: float) -> float:
