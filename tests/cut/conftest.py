@@ -61,6 +61,7 @@ def make_film() -> MakeFilm:
         rate: str = "24",
         takes: dict[str, tuple[Fraction | int, int]] | None = None,
         sections: dict[str, int] | None = None,
+        wide: bool = True,
     ) -> Film:
         frame_rate = Rate.of(rate)
         length = Time.of(Fraction(60 * beats * bars, bpm))
@@ -71,14 +72,18 @@ def make_film() -> MakeFilm:
             sections=tuple(Section(name=name, bar=bar) for name, bar in (sections or {}).items()),
         )
         chosen = {"bass-close": (10, 480), "melodica-close": (25, 600)} if takes is None else takes
+        stage = Take(id="bass-1", kind="stage", part="bass", clip=clip("bass-1.mov", frames=2000, rate=frame_rate))
         return Film(
             name="Boathouse Waltz",
             rate=frame_rate,
             song=song,
             parts=(Part(id="bass", name="Upright bass"),),
-            takes=tuple(
-                Take(id=name, kind="roaming", clip=clip(f"{name}.mov", frames=frames, rate=frame_rate))
-                for name, (_, frames) in chosen.items()
+            takes=(
+                *(
+                    Take(id=name, kind="roaming", clip=clip(f"{name}.mov", frames=frames, rate=frame_rate))
+                    for name, (_, frames) in chosen.items()
+                ),
+                *([stage] if wide else []),
             ),
             placements=tuple(
                 Placement(take=name, confidence="sure", start=Time.of(Fraction(start)))

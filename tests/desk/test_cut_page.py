@@ -123,3 +123,26 @@ def test_a_cut_whose_take_lost_its_place_is_still_shown(page, running, cut_film)
     turn_to(page, running, "cut")
     page.locator(".no-picture", has_text="not placed").first.wait_for()
     assert page.get_by_role("button", name="Bar 2: bell-1, not placed").count() == 1
+
+
+def test_cameras_without_a_wide_are_cut_and_played(page, running, tools):
+    def edit(film):
+        takes = tuple(take.replace(kind="roaming") for take in film.takes)
+        bell = film.placement_of("bell-1").replace(confidence="sure", start=Time.of(Fraction(0)), candidates=())
+        placements = (*(one for one in film.placements if one.take != "bell-1"), bell)
+        return film.replace(takes=takes, placements=placements, cut=())
+
+    with FilmStore.open(running.film) as store:
+        film = store.change("Took all cameras for coverage", edit).film
+        make_atlas(store.folder, film, silent())
+    page.goto(f"{running.address}/stage")
+    page.wait_for_selector("#sheet[data-ready='stage']")
+    assert "no wide to merge" in page.locator("#sheet").inner_text()
+    assert page.locator("#propose").count() == 0
+    turn_to(page, running, "cut")
+    page.locator("#propose").click()
+    page.locator(".bar-cell .span").first.wait_for()
+    with FilmStore.open(running.film) as store:
+        assert {shot.source for shot in store.head().film.cut} <= {"drum-1", "bell-1"}
+    assert "wide" not in page.locator("#sheet select").first.inner_text()
+    tools.played_a_little(page)

@@ -218,5 +218,5 @@ def test_the_wide_has_one_encoding_or_the_takes_that_differ_are_named() -> None:
     assert colour.space_of_wide(film, PLAIN.replace(input_space="ACEScct")) == "ACEScct"
     with pytest.raises(InvalidInput, match="a in ACEScct, b in ACEScc"):
         colour.space_of_wide(film, PLAIN.replace(input_space="ACEScc"))
-    with pytest.raises(InvalidInput, match="no stage takes yet"):
+    with pytest.raises(InvalidInput, match="no wide to merge"):
         colour.space_of_wide(Film(name="x"), PLAIN)

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from partsong.cli.main import app
 from partsong.errors import Cancelled, InvalidInput
-from partsong.film.records import Film
+from partsong.film.records import Film, Shot
 from partsong.film.store import FilmStore
 from partsong.shoot import steps
 from partsong.watch import Watch, silent
@@ -246,3 +246,35 @@ def test_corrections_that_make_no_sense_are_refused(tmp_path: Path, film: Path) 
         with pytest.raises(InvalidInput, match="nothing to note"):
             steps.note(store, "roaming-1", text=None, circled=None)
         assert len(store.history()) == 2
+
+
+def test_a_film_of_coverage_alone_has_the_shape_of_its_longest_take_until_something_stands_on_it(
+    tmp_path: Path, film: Path
+) -> None:
+    def shape() -> tuple[str, int | None, int | None]:
+        document = _film(film)
+        return str(document.rate), document.width, document.height
+
+    upright = turn(write_clip(tmp_path / "a/phone.mp4", rate="30", count=12))
+    assert _run("shoot", "add", film, upright, "--kind", "roaming")[0] == 0
+    assert shape() == ("30", *SIZE[::-1])
+    longer = write_clip(tmp_path / "b/camera.mov", rate="25", count=24, seed=1)
+    assert _run("shoot", "add", film, longer, "--kind", "roaming")[0] == 0
+    assert shape() == ("25", *SIZE)
+    # A camera that was locked off after all takes over, be it added or corrected.
+    assert _run("shoot", "set", film, "roaming-1", "--kind", "stage", "--part", "cajon")[0] == 0
+    assert shape() == ("30", *SIZE[::-1])
+    # What a stage take settled stays, however long the next one is.
+    other = write_clip(tmp_path / "c/other.mov", rate="24", count=48, seed=2)
+    assert _run("shoot", "add", film, other, "--kind", "stage", "--part", "cajon")[0] == 0
+    assert shape() == ("30", *SIZE[::-1])
+
+
+def test_frames_that_a_cut_counts_keep_their_rate(tmp_path: Path, film: Path) -> None:
+    first = write_clip(tmp_path / "a/one.mov", rate="25")
+    assert _run("shoot", "add", film, first, "--kind", "roaming")[0] == 0
+    with FilmStore.open(film) as store:
+        store.change("Cut", lambda newest: newest.replace(cut=(Shot(source="roaming-1", start=0, end=10),)))
+    stage = write_clip(tmp_path / "b/two.mov", rate="24", seed=1)
+    assert _run("shoot", "add", film, stage, "--kind", "stage", "--part", "cajon")[0] == 0
+    assert str(_film(film).rate) == "25"

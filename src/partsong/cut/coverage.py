@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from partsong.cut.tempo import BarLine, bars
-from partsong.film.coverage import placed_takes, song_frames
-from partsong.film.records import Film
+from partsong.errors import InvalidInput
+from partsong.film.coverage import has_wide, placed_takes, song_frames
+from partsong.film.records import WIDE, Film
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,21 @@ def coverage(film: Film) -> tuple[Covered, ...]:
         if placed.take.kind == "roaming" and frames.start < min(frames.stop, total):
             found.append(Covered(placed.take.id, frames.start, min(frames.stop, total)))
     return tuple(found)
+
+
+def base_of(film: Film, takes: Sequence[Covered]) -> Covered:
+    """Return what a cut goes out from and comes back to: the wide, or the longest of some takes where there is none.
+
+    Raises
+    ------
+    InvalidInput
+        If there is neither.
+    """
+    if has_wide(film):
+        return Covered(WIDE, 0, song_frames(film))
+    if not takes:
+        raise InvalidInput("No take is on the song yet. Place them: partsong lineup place FILM")
+    return max(takes, key=lambda one: one.stop - one.first)
 
 
 def whole_bars(covered: Covered, lines: Sequence[BarLine], total: int) -> tuple[int, ...]:

@@ -2,6 +2,7 @@
 
 What it holds to, as common practice among editors of music (no source): open and close on the wide, so that the
 viewer knows the room; let a shot last a musical length; change where a section starts. Proposed cuts fall on bar lines.
+Where several cameras filmed at once and there is no wide, the one that ran longest stands in for it.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 from partsong.cut.coverage import Covered
 from partsong.cut.tempo import BarLine
 from partsong.errors import InvalidInput
-from partsong.film.records import WIDE, Shot
+from partsong.film.records import Shot
 
 SHORTEST_BARS = 2
 LONGEST_BARS = 8
@@ -31,13 +32,20 @@ class _Stretch:
 
 
 def propose(
-    lines: Sequence[BarLine], sections: Sequence[int], total: int, takes: Sequence[Covered], *, seed: int = 0
+    lines: Sequence[BarLine],
+    sections: Sequence[int],
+    total: int,
+    takes: Sequence[Covered],
+    *,
+    base: Covered,
+    seed: int = 0,
 ) -> tuple[Shot, ...]:
-    """Return a cut list from frame 0 to ``total`` without gaps.
+    """Return a cut list from frame 0 to ``total``, without gaps wherever ``base`` or a take has a picture.
 
-    It opens and closes on the wide and alternates it with the takes that have a picture; a roaming shot lasts 2 to 8
-    bars. Where no take covers two bars on end, the wide stays, for as long as that is. Frames before the first bar
-    line belong to the first shot, those after the last bar to the last.
+    It opens and closes on the base and alternates it with the takes that have a picture; their shots last 2 to 8
+    bars. Where no take covers two bars on end, the base stays, for as long as that is. Bars in which the base has no
+    picture show a take that has, and none where nothing has. Frames before the first bar line belong to the first shot,
+    those after the last bar to the last.
 
     Parameters
     ----------
@@ -48,7 +56,9 @@ def propose(
     total : int
         Frames of the song.
     takes : sequence of Covered
-        The roaming takes and where they have a picture.
+        The takes to cut to, and where they have a picture.
+    base : Covered
+        What is cut from and back to: the wide, or a camera that ran on.
     seed : int
         Another seed gives another cut; the same seed the same.
 
@@ -67,11 +77,11 @@ def propose(
     shown: dict[str, int] = {take.take: 0 for take in takes}
     for number, piece in enumerate(pieces):
         edge = number in (0, len(pieces) - 1)
-        if edge or sources[-1][1] != WIDE:
-            sources.append((piece, WIDE))
+        if edge or sources[-1][1] != base.take:
+            sources.append((piece, base.take))
             continue
-        sources.extend(_with_take(piece, frames, takes, shown, draw))
-    return _shots(sources, frames)
+        sources.extend(_with_take(piece, frames, takes, base.take, shown, draw))
+    return _shots(_with_pictures(sources, frames, [base, *takes]), frames)
 
 
 def _phrases(bars: Sequence[int], sections: Sequence[int]) -> list[_Stretch]:
@@ -108,14 +118,19 @@ def _drawn(weights: dict[int, float], draw: random.Random) -> int:
 
 
 def _with_take(
-    piece: _Stretch, frames: Sequence[int], takes: Sequence[Covered], shown: dict[str, int], draw: random.Random
+    piece: _Stretch,
+    frames: Sequence[int],
+    takes: Sequence[Covered],
+    base: str,
+    shown: dict[str, int],
+    draw: random.Random,
 ) -> list[tuple[_Stretch, str]]:
-    """Show a take in a piece where one covers it, in as much of it as one does, or else the wide."""
+    """Show a take in a piece where one covers it, in as much of it as one does, or else the base."""
     for bars in range(piece.stop - piece.first, SHORTEST_BARS - 1, -1):
         for first in range(piece.first, piece.stop - bars + 1):
             stretch = _Stretch(first, first + bars)
             after = piece.stop - stretch.stop
-            # Bars of the wide before it lengthen the wide that is shown already; those after are a shot of their own.
+            # Bars of the base before it lengthen the base that is shown already; those after are a shot of their own.
             if 0 < after < SHORTEST_BARS:
                 continue
             fitting = [take.take for take in takes if take.covers(frames[stretch.first], frames[stretch.stop])]
@@ -126,19 +141,35 @@ def _with_take(
             chosen = rested[int(draw.random() * len(rested))]
             shown[chosen] += 1
             parts = [
-                (_Stretch(piece.first, first), WIDE),
+                (_Stretch(piece.first, first), base),
                 (stretch, chosen),
-                (_Stretch(stretch.stop, piece.stop), WIDE),
+                (_Stretch(stretch.stop, piece.stop), base),
             ]
             return [(part, source) for part, source in parts if part.first < part.stop]
-    return [(piece, WIDE)]
+    return [(piece, base)]
+
+
+def _with_pictures(
+    sources: Sequence[tuple[_Stretch, str]], frames: Sequence[int], having: Sequence[Covered]
+) -> list[tuple[_Stretch, str]]:
+    """Show, bar by bar, what has a picture where a source has none: what was shown before, else the first that has."""
+    found: list[tuple[_Stretch, str]] = []
+    for stretch, source in sources:
+        for bar in range(stretch.first, stretch.stop):
+            there = [one.take for one in having if one.covers(frames[bar], frames[bar + 1])]
+            before = found[-1][1] if found else source
+            for name in (source, before, *there):
+                if name in there:
+                    found.append((_Stretch(bar, bar + 1), name))
+                    break
+    return found
 
 
 def _shots(sources: Sequence[tuple[_Stretch, str]], frames: Sequence[int]) -> tuple[Shot, ...]:
     shots: list[Shot] = []
     for stretch, source in sources:
         start, end = frames[stretch.first], frames[stretch.stop]
-        if shots and shots[-1].source == source:
+        if shots and shots[-1].source == source and shots[-1].end == start:
             shots[-1] = shots[-1].replace(end=end)
         else:
             shots.append(Shot(source=source, start=start, end=end))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from partsong.cut import effects
-from partsong.cut.coverage import bars_of, coverage, runs, whole_bars
+from partsong.cut.coverage import bars_of, base_of, coverage, runs, whole_bars
 from partsong.cut.propose import propose
 from partsong.cut.table import parsed, place_text, printed
 from partsong.cut.tempo import sections_of, tempo_map
@@ -80,14 +80,16 @@ def propose_cut(store: FilmStore, *, seed: int) -> Head:
     Raises
     ------
     InvalidInput
-        If the song has no tempo map or the film no frame rate.
+        If the song has no tempo map, the film no frame rate, or there is neither a wide nor a take on the song.
     """
 
     def edit(film: Film) -> Film:
-        song = _song(film)
-        total = song_frames(film)
-        shots = propose(bars_of(film), [section.bar for section in song.sections], total, coverage(film), seed=seed)
-        return film.replace(cut=shots)
+        song, total = _song(film), song_frames(film)
+        takes = coverage(film)
+        base = base_of(film, takes)
+        others = [one for one in takes if one != base]
+        sections = [section.bar for section in song.sections]
+        return film.replace(cut=propose(bars_of(film), sections, total, others, base=base, seed=seed))
 
     count = len(edit(store.head().film).cut)
     return store.change(f"Proposed a cut of {count} shot{'' if count == 1 else 's'} (seed {seed})", edit)
@@ -218,7 +220,7 @@ def remove_effect(store: FilmStore, number: int) -> Head:
 def _ready_for_effects(film: Film) -> None:
     _song(film)
     if film.rate is None:
-        raise InvalidInput("The film has no frame rate yet. Add a stage take first: partsong shoot add FILM FOLDER")
+        raise InvalidInput("The film has no frame rate yet. Add a take first: partsong shoot add FILM FOLDER")
 
 
 def _unchanged_since(store: FilmStore, film: Film, revision: int, name: str) -> None:

@@ -137,7 +137,7 @@ def placed_takes(film: Film) -> tuple[PlacedTake, ...]:
         If the film has no frame rate yet.
     """
     if film.rate is None:
-        raise InvalidInput("The film has no frame rate yet. Add a stage take first: partsong shoot add FILM FOLDER")
+        raise InvalidInput("The film has no frame rate yet. Add a take first: partsong shoot add FILM FOLDER")
     placed = []
     for take in film.takes:
         placement = film.placement_of(take.id)
@@ -146,8 +146,21 @@ def placed_takes(film: Film) -> tuple[PlacedTake, ...]:
     return tuple(placed)
 
 
+NO_WIDE = (
+    "No take is from the locked-off camera, so there is no wide to merge, and the cut goes from camera to camera. If "
+    "one is: partsong shoot set FILM TAKE --kind stage --part PART"
+)
+
+
+def has_wide(film: Film) -> bool:
+    """Say whether a film has takes to merge into the wide; a band filmed by several cameras at once has none."""
+    return any(take.kind == "stage" for take in film.takes)
+
+
 def song_frames(film: Film) -> int:
     """Return how many frames the song fills; the last one may be partly filled."""
     if film.song is None or film.rate is None:
-        raise InvalidInput("The film needs a song and a frame rate first. See: partsong new --help")
+        raise InvalidInput(
+            "The film needs a song and a take first. See: partsong new --help, partsong shoot add --help"
+        )
     return -((-film.song.length_s * film.rate.exact).__floor__())

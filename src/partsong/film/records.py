@@ -924,7 +924,8 @@ class Crop(Record):
 
 
 class Film(Record):
-    """The whole document. ``rate``, ``width`` and ``height`` are those of the first stage take unless given.
+    """The whole document. ``rate``, ``width`` and ``height`` are those of the first stage take, or of the
+    longest take while there is none, unless given.
 
     The frames of ``cut`` and ``effects`` are frames of song time at ``rate``: frame 0 starts with the mix.
     """

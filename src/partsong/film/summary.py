@@ -16,7 +16,9 @@ def phase_states(film: Film, *, masters: int = 0) -> tuple[tuple[str, str], ...]
         f"{_count(len(film.parts), 'part')}, {_song(film)}",
         f"{_count(len(film.takes), 'take')}, {len(stage_takes)} from the locked-off camera",
         f"{len(placed)} of {_count(len(film.takes), 'take')} placed" + (f", {len(asking)} to ask" if asking else ""),
-        f"{_count(len(film.stage.order), 'layer')}, {_count(len(film.stage.masks), 'oval')}",
+        f"{_count(len(film.stage.order), 'layer')}, {_count(len(film.stage.masks), 'oval')}"
+        if stage_takes or not film.takes
+        else "no takes to merge",
         "set" if film.look else "not set",
         _count(len(film.cut), "shot"),
         f"{_count(masters, 'master')} made" if masters else "no master yet",

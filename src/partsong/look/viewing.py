@@ -71,7 +71,7 @@ def view(folder: FilmFolder, film: Film, *, source: str, frame: int, way: Way) -
     if way not in get_args(Way):
         raise InvalidInput(f"A frame is seen through one of {', '.join(get_args(Way))}, not through {way!r}.")
     if film.rate is None:
-        raise InvalidInput("The film has no stage take yet, so it has no frames. See: partsong shoot add")
+        raise InvalidInput("The film has no take yet, so it has no frames. See: partsong shoot add")
     look = needed(film)
     if way == "view":
         look = Look(config=look.config, input_space=look.input_space, display=look.display, view=look.view)

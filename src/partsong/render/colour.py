@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from partsong.errors import InvalidInput
+from partsong.film.coverage import NO_WIDE
 from partsong.film.folder import FilmFolder, fingerprint
 from partsong.film.records import Cdl, Film, Look, PictureInfo, Take
 from partsong.render import cube, grading, pixels
@@ -161,7 +162,7 @@ def space_of_wide(film: Film, look: Look) -> str:
     """
     takes = [film.take(name) for name in film.stage.order] or list(film.stage_takes())
     if not takes:
-        raise InvalidInput("The film has no stage takes yet, so there is no wide. Add them: partsong shoot add FILM")
+        raise InvalidInput(NO_WIDE)
     found = {take.id: space_of_take(look, take) for take in takes}
     first = takes[0].id
     for name, space in found.items():

@@ -19,7 +19,7 @@ from itertools import groupby
 from typing import Literal
 
 from partsong.errors import InvalidInput
-from partsong.film.coverage import PlacedTake, placed_takes, song_frames
+from partsong.film.coverage import NO_WIDE, PlacedTake, has_wide, placed_takes, song_frames
 from partsong.film.records import (
     Clip,
     Count,
@@ -203,6 +203,8 @@ def layers_of(film: Film) -> list[tuple[Layer, PlacedTake]]:
     InvalidInput
         If there are no layers, or one of them is not placed or has no oval.
     """
+    if not has_wide(film):
+        raise InvalidInput(NO_WIDE)
     if not film.stage.order or film.width is None or film.height is None:
         raise InvalidInput("The stage has no layers yet. Let them be proposed: partsong stage propose FILM")
     by_take = {placed.take.id: placed for placed in placed_takes(film)}

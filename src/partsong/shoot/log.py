@@ -31,10 +31,7 @@ def known_clips(film: Film) -> dict[str, Clip]:
 
 
 def with_found(film: Film, found: Iterable[Found]) -> Film:
-    """Return the film with clips added as takes and plates, those it already holds left out.
-
-    The film's rate and size, when it has none yet, become those of the first stage take.
-    """
+    """Return the film with clips added as takes and plates, those it already holds left out, and :func:`shaped`."""
     known = set(known_clips(film))
     takes, plates = list(film.takes), list(film.plates)
     for entry in found:
@@ -47,12 +44,26 @@ def with_found(film: Film, found: Iterable[Found]) -> Film:
             prefix = entry.part if entry.kind == "stage" and entry.part else "roaming"
             name = next_id(prefix, [take.id for take in takes])
             takes.append(Take(id=name, kind=entry.kind, part=entry.part, clip=entry.clip))
-    added = film.replace(takes=tuple(takes), plates=tuple(plates))
-    first = next((take for take in takes if take.kind == "stage"), None)
-    if first is None:
-        return added
+    return shaped(film, film.replace(takes=tuple(takes), plates=tuple(plates)))
+
+
+def shaped(before: Film, film: Film) -> Film:
+    """Return a film with the frame rate and size of its takes, where ``before`` they had not settled them.
+
+    They are those of the first stage take. A film without any has those of its longest take of a constant rate: a band
+    filmed by several cameras at once has no wide to be merged. Once a stage take, a cut or effects stand on them, they
+    stay.
+    """
+    if not film.takes:
+        return film
+    stage = [take for take in film.takes if take.kind == "stage"]
+    steady = [take for take in film.takes if not take.picture.variable_rate] or film.takes
+    first = stage[0] if stage else max(steady, key=lambda take: take.clip.duration.seconds)
     width, height = shown_size(first)
-    return added.replace(rate=film.rate or first.picture.rate, width=film.width or width, height=film.height or height)
+    only_coverage = before.takes and not any(take.kind == "stage" for take in before.takes)
+    if only_coverage and not (before.cut or before.effects):
+        return film.replace(rate=first.picture.rate, width=width, height=height)
+    return film.replace(rate=film.rate or first.picture.rate, width=film.width or width, height=film.height or height)
 
 
 def with_moved(film: Film, moved: Mapping[str, MediaFile]) -> Film:

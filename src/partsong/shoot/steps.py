@@ -245,7 +245,8 @@ def correct(store: FilmStore, takes: Sequence[str], change: Correction) -> tuple
     if metres is not None and not 0 < metres < 1000:
         raise InvalidInput(f"A distance of {metres:g} m is out of range. Give the metres from sound to camera.")
 
-    def edit(newest: Film) -> Film:
+    def edit(before: Film) -> Film:
+        newest = before
         for name in takes:
             old = newest.take(name)
             picture = old.picture.replace(
@@ -260,7 +261,7 @@ def correct(store: FilmStore, takes: Sequence[str], change: Correction) -> tuple
             newest = log.with_take(newest, new)
             if metres is not None:
                 newest = log.with_distance(newest, new, metres)
-        return newest
+        return log.shaped(before, newest)
 
     after = store.change(f"Corrected {', '.join(takes)}", edit).film
     return tuple(after.take(take) for take in takes)

@@ -171,7 +171,7 @@ def frame_size(film: Film) -> tuple[int, int]:
         return film.width // 2 * 2, film.height // 2 * 2
     takes = film.stage_takes()
     if not takes:
-        raise InvalidInput("The film has no frame size yet. Add a stage take first: partsong shoot add FILM FOLDER")
+        raise InvalidInput("The film has no frame size yet. Add a take first: partsong shoot add FILM FOLDER")
     width, height = upright_size(takes[0].picture)
     return width // 2 * 2, height // 2 * 2
 

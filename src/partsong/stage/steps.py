@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from partsong.engine.cluster import Cluster
 from partsong.engine.run import Engine
 from partsong.errors import InvalidInput
-from partsong.film.coverage import PlacedTake, placed_takes, song_frames
+from partsong.film.coverage import NO_WIDE, PlacedTake, has_wide, placed_takes, song_frames
 from partsong.film.folder import FilmFolder
 from partsong.film.records import (
     Curve,
@@ -139,6 +139,8 @@ def chosen_takes(film: Film) -> list[PlacedTake]:
         rival = by_part.get(take.part)
         if take.id in placed and (rival is None or take.circled or not rival.circled):
             by_part[take.part] = take
+    if not has_wide(film):
+        raise InvalidInput(NO_WIDE)
     if not by_part:
         raise InvalidInput("No stage take has a place on the song yet. Place them first: partsong lineup place FILM")
     return [placed[take.id] for take in by_part.values()]

@@ -16,7 +16,7 @@ from partsong.desk.pictures import picture, version
 from partsong.desk.routes import Done, Edit, Route, Wire, changed, frame_in
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
-from partsong.film.coverage import placed_takes, song_frames
+from partsong.film.coverage import has_wide, placed_takes, song_frames
 from partsong.film.records import WIDE, Effect, Film, Panel, Side
 from partsong.film.tempo import Position, beats_in_bar, position_at, time_of
 from partsong.render.flashing import FLASHES_ALLOWED
@@ -173,7 +173,7 @@ def cut(desk: Desk) -> CutScore:
     head = desk.head()
     film = head.film
     if film.song is None or film.rate is None:
-        raise InvalidInput("The film needs a song and a stage take before it can be cut. See: partsong shoot add")
+        raise InvalidInput("The film needs a song and a take before it can be cut. See: partsong shoot add")
     total, frame_s = song_frames(film), film.rate.frame_s
     placed = [(one.take.id, one.frames()) for one in placed_takes(film)]
     roaming = {take.id for take in film.takes if take.kind == "roaming"}
@@ -198,7 +198,7 @@ def cut(desk: Desk) -> CutScore:
             for shot in film.cut
         ),
         sources=(
-            SourceTold(source=WIDE, first=0, stop=total),
+            *([SourceTold(source=WIDE, first=0, stop=total)] if has_wide(film) else []),
             *(SourceTold(source=take, first=max(0, span.start), stop=min(total, span.stop)) for take, span in placed),
         ),
         effects=tuple(

@@ -16,7 +16,7 @@ from partsong.desk.api.film import JobTold, told
 from partsong.desk.routes import Done, Edit, Route, Wire, changed
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput, PartsongError
-from partsong.film.coverage import placed_takes, song_frames
+from partsong.film.coverage import NO_WIDE, has_wide, placed_takes, song_frames
 from partsong.film.folder import key_of, writing
 from partsong.film.panels import boxes
 from partsong.film.records import WIDE, Curve, Film, Look, Oval, Patch, Point, Pose, Shot
@@ -135,7 +135,10 @@ class Shown(Wire):
 
 
 class StageTold(Wire):
-    """The whole page. ``in_the_way`` says why there is no preview, ``method_words`` what it cannot show."""
+    """The whole page. ``in_the_way`` says why there is no preview, ``method_words`` what it cannot show.
+
+    ``cut_in_the_way`` says why the cut cannot be played; without a wide (``has_wide``) it can all the same.
+    """
 
     width: int
     height: int
@@ -145,6 +148,8 @@ class StageTold(Wire):
     method: Method
     method_words: str
     in_the_way: str
+    cut_in_the_way: str
+    has_wide: bool
     atlas_ready: bool
     atlas_width: int
     atlas_height: int
@@ -214,8 +219,9 @@ def stage(desk: Desk) -> StageTold:
             for one in layout.tiles
         )
         size, ready = (layout.width, layout.height), atlas_path(desk.folder, film).is_file()
-        drawn, runs = runs_of(film)
-        encoding_of(film)
+        if has_wide(film):
+            drawn, runs = runs_of(film)
+            encoding_of(film)
     except PartsongError as problem:
         in_the_way = str(problem)
     return StageTold(
@@ -226,7 +232,9 @@ def stage(desk: Desk) -> StageTold:
         frames=frames,
         method=method,
         method_words=" ".join(filter(None, (_METHODS[method], _left_out(film)))),
-        in_the_way=in_the_way,
+        in_the_way=in_the_way or ("" if has_wide(film) else NO_WIDE),
+        cut_in_the_way=in_the_way,
+        has_wide=has_wide(film),
         atlas_ready=ready,
         atlas_width=size[0],
         atlas_height=size[1],

@@ -109,7 +109,7 @@ export class Preview {
     const fetched = async () => {
       this.dark = curve(/** @type {ReturnType<typeof prepared>} */ (this.gl), new Float32Array(await bytes("/media/curve")));
     };
-    await Promise.all([fetched(), this.lattice(this.seen())]);
+    await Promise.all([this.hasWide && fetched(), this.lattice(this.seen())]);
     this.drawn = null;
   }
 
@@ -161,9 +161,15 @@ export class Preview {
     return this.mode === "cut" ? this.plan?.cut.find((shot) => shot.start <= this.frame && this.frame < shot.end) : undefined;
   }
 
+  /** Whether takes are merged into a wide; without a locked-off camera none are. */
+  get hasWide() {
+    return Boolean(this.plan?.runs.length);
+  }
+
   /** The source that is seen at this frame; of a shot with panels, that of the first. */
   seen() {
-    return this.mode === "cut" ? (this.shot()?.source ?? WIDE) : this.mode;
+    const between = this.hasWide ? WIDE : (this.plan?.tiles[0].take ?? WIDE);
+    return this.mode === "cut" ? (this.shot()?.source ?? between) : this.mode;
   }
 
   /** The panels that are seen at this frame. @returns {Panel[]} */

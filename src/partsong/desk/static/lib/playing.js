@@ -36,7 +36,7 @@ export function cutPlayer(desk, tell) {
   async function play(from) {
     /** @type {[Flashing, any]} */
     const [flashing, stage] = await Promise.all([get("/api/cut/flashing"), get("/api/stage")]);
-    if (stage.in_the_way) return instead(h("div", { class: "curtain" }, h("p", {}, stage.in_the_way)));
+    if (stage.cut_in_the_way) return instead(h("div", { class: "curtain" }, h("p", {}, stage.cut_in_the_way)));
     if (!stage.atlas_ready) {
       return instead(h("div", { class: "curtain" }, h("p", {}, "The preview is not prepared for the film as it is now: one small film of all takes."),
         button("Prepare the preview", () => desk.begin("atlas", "/api/stage/atlas"), { id: "prepare-preview" })));

@@ -57,7 +57,7 @@ export default {
       for (let first = 0; first < cut.bars.length; first += cut.bars_a_line) {
         const line = cut.bars.slice(first, first + cut.bars_a_line);
         const room = cut.effects.some(({ effect }) => effect.start < line[line.length - 1].stop && line[0].first < effect.end);
-        rows.push(h("div", { class: "bars", style: { "--bars": String(cut.bars_a_line) } },
+        rows.push(h("div", { class: "bars", style: { "--bars": String(cut.bars_a_line), "--shape": String(cut.aspect) } },
           line.map((bar, place) => drawBar(bar, place === 0, number, room))));
       }
       lines.replaceChildren(...(rows.length ? rows : [h("p", {}, cut.in_the_way)]));
@@ -87,7 +87,7 @@ export default {
           type: "button", class: `span${span.shot === chosen ? " chosen" : ""}`, style: { "flex-grow": String(span.share) },
           "aria-label": `Bar ${bar.label}: ${shows}${span.pictures.flat().includes(null) ? ", not placed" : ""}`, "aria-pressed": String(span.shot === chosen), tabindex: -1,
           onclick: (/** @type {MouseEvent} */ event) => pointAt(event, bar),
-        }, alone ? pictures[0] : h("span", { class: "panels", style: { "aspect-ratio": String(cut.aspect) } }, pictures.map((row) => h("span", { class: "row" }, row))))];
+        }, alone ? pictures[0] : h("span", { class: "panels" }, pictures.map((row) => h("span", { class: "row" }, row))))];
       });
       const here = at >= bar.first && at < bar.stop;
       return h("div", { class: "bar-cell" },

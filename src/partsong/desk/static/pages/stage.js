@@ -11,7 +11,7 @@ import { Preview } from "../preview.js";
 /** @typedef {import("../lib/masks.js").Shape} Shape */
 /** @typedef {import("../lib/masks.js").Held} Held */
 /** @typedef {{take: string, part: string, shape: Shape | null, keys: import("../lib/masks.js").Key[], feather_px: number, words: string}} Layer */
-/** @typedef {import("../preview.js").Plan & {method: string, method_words: string, in_the_way: string, atlas_ready: boolean, layers: Layer[], bars: number[]}} Stage */
+/** @typedef {import("../preview.js").Plan & {method: string, method_words: string, in_the_way: string, has_wide: boolean, atlas_ready: boolean, layers: Layer[], bars: number[]}} Stage */
 
 const JOB = "atlas";
 const ONE = "frame"; // the job that merges one frame
@@ -112,8 +112,8 @@ export default {
     function drawNotes() {
       const standIn = !preview.can && stage.layers.length > 0;
       notes.replaceChildren(...[
-        stage.in_the_way && h("p", { class: "decide" }, stage.in_the_way),
-        !stage.layers.length && button("Propose ovals", () => desk.begin("propose", "/api/stage/propose"), { id: "propose" }),
+        stage.in_the_way && h("p", { class: stage.has_wide ? "decide" : "" }, stage.in_the_way),
+        stage.has_wide && !stage.layers.length && button("Propose ovals", () => desk.begin("propose", "/api/stage/propose"), { id: "propose" }),
         stage.method_words && h("p", { id: "method" }, stage.method_words),
         standIn && h("p", { id: "stand-in" }, "This browser has no WebGL 2, so the picture is the merged wide as it was made by partsong stage merge. It does not follow the ovals."),
         standIn && h("img", { class: "stand-in", alt: "The merged wide", src: `/media/pictures/wide/${preview.frame}` }),
