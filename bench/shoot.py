@@ -14,6 +14,7 @@ street with people on it comes with Debian's package of OpenCV's examples:
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import random
 import resource
@@ -741,6 +742,13 @@ def offloading(megabytes: int, passes: int) -> None:
         print(f"offload over plain copy, hash and reading back: wall {verified[0]:.2f}, CPU {verified[1]:.2f}")
 
 
+def _half_copied(root: Path, since_s: float) -> bool:
+    """Say whether a copy is at work on a file, or was when it was killed."""
+    with contextlib.suppress(FileNotFoundError):  # finished meanwhile
+        return any(path.stat().st_mtime >= since_s for path in root.rglob("*.partsong-part"))
+    return False
+
+
 def kills(seed: int, count: int) -> None:
     """Kill an offload at random, resume it, and hold the copies to the card and to the ASC MHL reference."""
     from ascmhl import commands
@@ -752,19 +760,23 @@ def kills(seed: int, count: int) -> None:
         for place in ("a", "b"):
             (root / place).mkdir()
         words = [sys.executable, "-m", "partsong", "shoot", "offload", card, "--to", root / "a", "--to", root / "b"]
-        killed = 0
+        killed = halves = 0
         for _ in range(count):
+            began_s = time.time()
             process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-            time.sleep(rng.uniform(0.2, 1.6))
+            while process.poll() is None and not _half_copied(root, began_s):
+                time.sleep(0.01)
+            time.sleep(rng.uniform(0, 0.15))
             process.send_signal(signal.SIGKILL)
             killed += process.wait() == -signal.SIGKILL
+            halves += _half_copied(root, began_s)
         done = offload(card, [root / "a", root / "b"], silent())
         for copy in done.copies:
             here = {path.name: path.read_bytes() for path in copy.folder.iterdir() if path.is_file()}
             same = here == {path.name: path.read_bytes() for path in card.iterdir()}
             pages = len(list((copy.folder / "ascmhl").glob("*.mhl")))
             print(
-                f"{killed} of {count} killed: {copy.verified} verified, "
+                f"{killed} of {count} killed, {halves} with files half copied: {copy.verified} verified, "
                 f"the same files and no other: {same}, manifests {pages}"
             )
         target = done.copies[0].folder
