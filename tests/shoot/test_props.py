@@ -10,6 +10,8 @@ import pytest
 from numpy.typing import NDArray
 
 from partsong.shoot import props
+from partsong.shoot.alone import Alone
+from partsong.shoot.changes import Changes
 from partsong.shoot.judge import Remark
 from partsong.shoot.moves import Moved
 from partsong.shoot.odd import Odd
@@ -179,3 +181,13 @@ def test_what_fits_all_over_is_told_even_where_a_player_hides_it_in_other_takes(
     where[after] = True
     one = Moved(where, where, 9.0, 0.0, 0.0, 15.0)
     assert props._borne_out(one, None, [], [], Odd(none, none, none, ~none, none)) is told
+
+
+@pytest.mark.parametrize(("place", "alone"), [(np.s_[20:105, 60:80], True), (np.s_[60:80, 20:105], False)])
+def test_what_is_a_little_alike_everywhere_is_a_shadow_if_it_is_flat(place: tuple[slice, slice], alone: bool) -> None:
+    where, none = np.zeros((120, 160), bool), np.zeros((120, 160), bool)
+    where[place] = True
+    picture = np.zeros(where.shape, np.float32)
+    seen = Changes(picture, picture, picture, picture, picture + 0.4, ~none, ~none, none, none, none, none)
+    assert props._unlike(Alone(where, "either"), [seen, seen]) is alone
+    assert not props._unlike(Alone(where, "either"), [dataclasses.replace(seen, alike=picture + 0.5)])

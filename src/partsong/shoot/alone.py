@@ -22,8 +22,10 @@ from partsong.shoot.strange import Mask, Picture, logarithm
 _JOINS_PX, _LEAST_PX = 5, 7  # across: gaps that are closed, and what is left of a surface then
 _ONE_THING_PX = 25  # across: what parts a surface may be as wide
 _ENOUGH_PX = 850.0  # of a surface, at a width of 960,
-_FINEST_PX = 3  # across: what is left of thin legs,
-_UPRIGHT_PX, _UPRIGHT_ENOUGH_PX = 75, 700.0  # which are as high, and such a surface: what is flat is shadows' rims
+_FINEST_PX = 3  # across: what is left of thin legs
+UPRIGHT_PX = 75
+"""From this height on a surface stands upright: shadows on a floor are flat, and so are their rims."""
+_UPRIGHT_ENOUGH_PX = 700.0  # of an upright surface
 _UNSURE = 0.35  # what a pixel counts for that one other take alone can see
 _INWARD_PX, _OUTWARD_PX = 10, 4  # of a surface's border: where its outline may be, since windows reach beyond it,
 _REACH_PX = 30  # and how far is looked either way
@@ -54,7 +56,7 @@ def alone(odd: Odd, before: Sequence[Picture], here: Picture, black: float) -> l
 
     joined = cv2.morphologyEx(odd.where.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((_JOINS_PX, _JOINS_PX)))
     told = np.zeros(joined.shape, np.uint8)
-    for across_px, high_px, enough_px in ((_LEAST_PX, 0, _ENOUGH_PX), (_FINEST_PX, _UPRIGHT_PX, _UPRIGHT_ENOUGH_PX)):
+    for across_px, high_px, enough_px in ((_LEAST_PX, 0, _ENOUGH_PX), (_FINEST_PX, UPRIGHT_PX, _UPRIGHT_ENOUGH_PX)):
         kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (across_px, across_px))
         count, labels, boxes, _ = cv2.connectedComponentsWithStats(cv2.morphologyEx(joined, cv2.MORPH_OPEN, kernel))
         for number in range(1, count):

@@ -16,7 +16,7 @@ import numpy as np
 from partsong.film.records import Pose
 from partsong.render.registration import LEAST_SIDE, Found, laid
 from partsong.render.warp import matrix_of
-from partsong.shoot.alone import Alone, alone
+from partsong.shoot.alone import UPRIGHT_PX, Alone, alone
 from partsong.shoot.camera import found_on
 from partsong.shoot.changes import Changes, changes, filled, still_of
 from partsong.shoot.fine import Mask, Picture
@@ -137,14 +137,18 @@ def _explains(one: Moved, surface: Alone) -> bool:
 def _unlike(surface: Alone, takes: Sequence[Changes]) -> bool:
     """Say whether a surface's detail has nothing to do with that of other takes, as far as they see it.
 
-    Where shadows cross a strong pattern, drawings can be strangers whose detail is the same, or its opposite.
+    Where shadows cross a strong pattern, drawings can be strangers whose detail is the same, or its opposite. Shadows
+    on a floor are flat; of what stands upright, likeness on average is no objection.
     """
     alike = []
     for seen in takes:
         where = surface.where & (seen.drawn_before | seen.drawn_after) & ~seen.player_before
         if where.sum() >= _SEEN_OF_IT * surface.where.sum():
             alike.append(float(np.median(seen.alike[where])))
-    return not alike or (max(map(abs, alike)) < _LIKE and float(np.mean(alike)) < _LIKE_ALL)
+    if not alike:
+        return True
+    upright = np.ptp(np.flatnonzero(surface.where.any(axis=1))) >= UPRIGHT_PX
+    return max(map(abs, alike)) < _LIKE and (bool(upright) or float(np.mean(alike)) < _LIKE_ALL)
 
 
 def _once(things: list[Moved], odd: Odd) -> list[Moved]:
