@@ -426,6 +426,12 @@ def test_a_clip_that_cannot_be_decoded_is_a_reason_not_to_strike_and_others_are_
         bad.add(folder / "cajon wide/1.mov")
         shutil.rmtree(store.folder.root / "cache")
         (second,) = check.check(store, ["harmonium-2"], silent())
+        bad.clear()
+        shutil.rmtree(store.folder.root / "cache")
+        (folder / "cajon wide/1.mov").rename(tmp_path / "elsewhere.mov")
+        (missed,) = check.check(store, ["harmonium-2"], silent())
+        (tmp_path / "elsewhere.mov").rename(folder / "cajon wide/1.mov")
+        bad.add(folder / "cajon wide/1.mov")
         store.change("Chose", lambda film: film.replace(stage=film.stage.replace(reference="cajon-1")))
         (last,) = check.check(store, ["harmonium-2"], silent())
     lost = judged["harmonium-1"]
@@ -437,6 +443,8 @@ def test_a_clip_that_cannot_be_decoded_is_a_reason_not_to_strike_and_others_are_
     assert retake in judged["harmonium-2"].judgement.unseen
     assert not any("no reference" in sentence for sentence in second.judgement.unseen)
     assert "not compared" not in {finding.kind for finding in second.findings}
+    assert "is no longer there" in missed.judgement.sentence
+    assert missed.judgement.verdict == "look first"
     (told,) = (finding for finding in last.findings if finding.kind == "not compared")
     assert (told.verdict, last.judgement.verdict) == ("look first", "look first")
     assert told.sentence.startswith("It was not compared with cajon-1: 1.mov: frame 7")

@@ -121,7 +121,7 @@ def sight_of(folder: FilmFolder, take: Take) -> Sight:
 def _look_at(folder: FilmFolder, film: Film, chosen: Sequence[Take], watch: Watch) -> set[str]:
     """Look at takes and at all that they are held against, what was not looked at yet: one progress for all frames.
 
-    Returns which cannot be read. That is told of where they are asked for.
+    Returns which cannot be decoded. That, or that they are no longer there, is told of where they are asked for.
     """
     asked = [*chosen, *filter(None, [reference_of(film)])]
     for take in chosen:
@@ -132,8 +132,10 @@ def _look_at(folder: FilmFolder, film: Film, chosen: Sequence[Take], watch: Watc
         if not _kept(folder, take).is_file():
             try:
                 plans.append((take, *_plan(folder, take)))
-            except InvalidInput:
+            except UnreadableMedia:
                 broken.add(take.id)
+            except InvalidInput:
+                pass
     total = sum(plan.looks(take.picture.frames) for take, plan, _ in plans)
     done = 0
     for take, plan, keys in plans:
@@ -143,8 +145,10 @@ def _look_at(folder: FilmFolder, film: Film, chosen: Sequence[Take], watch: Watc
 
         try:
             _look(folder, take, plan, keys, tick)
-        except InvalidInput:
+        except UnreadableMedia:
             broken.add(take.id)
+        except InvalidInput:
+            pass
         done += plan.looks(take.picture.frames)
     return broken
 
