@@ -175,6 +175,13 @@ def cases(
     before, after = Scene(base), Scene(replace(base, parts=(base.parts[0], knocked, *base.parts[2:])))
     at = int(rng.integers(700, 1700))
     yield "knocked light", "light changed", (lambda n: (before if n < at else after).planes(1, n)), None
+    # The least that must be found.
+    yield "clean", None, changed(noise=float(rng.uniform(0.7, 1.4))), None
+    way, frame = float(rng.uniform(0, 2 * np.pi)), int(rng.integers(500, 1900))
+    least = Pose(dx_px=0.15 * float(np.cos(way)), dy_px=0.15 * float(np.sin(way)))
+    yield "camera moved 0.15 px", "camera moved", changed(poses=(PoseKey(frame=0, pose=least),)), 0.15
+    keys = (PoseKey(frame=frame - 1, pose=Pose()), PoseKey(frame=frame, pose=least))
+    yield "camera knocked 0.15 px", "camera knocked", changed(poses=keys), frame
 
 
 def pictures(seed: int, count: int) -> None:
@@ -201,13 +208,13 @@ def pictures(seed: int, count: int) -> None:
             extra[name] += len(wrong)
             for one in wrong:
                 alarms[f"{one} in {name}"] += 1
-            if name == "camera knocked" and kind in kinds:
+            if kind == "camera knocked" and kind in kinds:
                 late.append(abs(int(remarks[kinds.index(kind)].frame or 0) - int(truth)))  # type: ignore[call-overload]
-            if name == "camera moved" and kind in kinds:
+            if kind == "camera moved" and kind in kinds:
                 sizes.append(abs(float(remarks[kinds.index(kind)].size or 0) - float(truth)))  # type: ignore[arg-type]
     takes = sum(made.values())
     for name in made:
-        print(f"{name:20} {found[name]:3} of {made[name]:3}, other findings {extra[name]}")
+        print(f"{name:22} {found[name]:3} of {made[name]:3}, other findings {extra[name]}")
     print(
         f"{takes} takes, {made['clean']} clean; false findings a take {sum(extra.values()) / takes:.3f}: {dict(alarms)}"
     )
