@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from partsong.desk import openapi
-from partsong.desk.api import film, lineup, signoff
+from partsong.desk.api import film, lineup, shoot, signoff
 from partsong.desk.app import ROUTES, _events
 from partsong.desk.jobs import Jobs
 from partsong.desk.routes import Edit
@@ -32,6 +32,14 @@ def test_the_state_of_the_film_is_told_in_words(desk):
     assert states["lineup"].to_decide
     assert now.next.phase == "lineup"
     assert "needs your ear" in now.next.sentence
+
+
+def test_beside_the_verdicts_stands_what_to_mind_before_striking(desk):
+    told = shoot.prints(desk)
+    assert [one.title for one in told.cautions] == ["Lights overhead", "Hot lamps", "Cables", "Hearing"]
+    assert all(one.source for one in told.cautions)
+    assert "NIOSH Publication 98-126" in told.cautions[-1].source
+    assert "follow the rules of the place" in told.rules
 
 
 def test_a_nudge_moves_by_exactly_a_frame_and_undo_takes_it_back(desk):

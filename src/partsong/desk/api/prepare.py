@@ -13,6 +13,7 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import Field
 
+from partsong.desk.api.cautions import CautionTold, cautions_told
 from partsong.desk.routes import Done, Edit, Route, Wire, changed
 from partsong.desk.session import Desk
 from partsong.errors import InvalidInput
@@ -125,14 +126,6 @@ class CardsTold(Wire):
     words: tuple[str, ...]
 
 
-class CautionTold(Wire):
-    """One danger of the day, and where its figure comes from."""
-
-    title: str
-    text: str
-    source: str
-
-
 class Prepared(Wire):
     """The page. What cannot be planned is None, and ``missing`` says why; ``wrong`` is what was given and cannot be."""
 
@@ -243,7 +236,7 @@ def prepared(desk: Desk, wish: Wish) -> Prepared:
         cards=cards,
         missing=tuple(missing),
         wrong=tuple(wrong),
-        cautions=tuple(CautionTold(title=one.title, text=one.text, source=one.source) for one in CAUTIONS),
+        cautions=cautions_told(CAUTIONS),
         rules=LOCAL_RULES,
     )
 

@@ -8,11 +8,13 @@ from typing import Annotated
 from pydantic import Field
 
 from partsong.desk.api import live
+from partsong.desk.api.cautions import CautionTold, cautions_told
 from partsong.desk.api.film import JobTold, told
 from partsong.desk.pictures import picture, version
 from partsong.desk.routes import Done, Edit, Route, Wire
 from partsong.desk.session import Desk
 from partsong.errors import NoSuchRecord
+from partsong.film.cautions import LOCAL_RULES, STRIKING
 from partsong.film.records import Film, Finding, Region, Take
 from partsong.shoot import check, steps
 from partsong.shoot.log import differences, open_questions, shown_size
@@ -76,11 +78,16 @@ class Print(Wire):
 
 
 class Prints(Wire):
-    """All takes in score order, roaming ones last; ``reference`` is the one that the others are held against."""
+    """All takes in score order, roaming ones last; ``reference`` is the one that the others are held against.
+
+    ``cautions`` are those for striking, and ``rules`` says whose come first.
+    """
 
     revision: int
     reference: str
     prints: tuple[Print, ...]
+    cautions: tuple[CautionTold, ...]
+    rules: str
 
 
 class Note(Edit):
@@ -101,6 +108,8 @@ def prints(desk: Desk) -> Prints:
         revision=head.revision.number,
         reference=against.id if against else "",
         prints=tuple(_print(film, take) for take in [*film.stage_takes(), *roaming]),
+        cautions=cautions_told(STRIKING),
+        rules=LOCAL_RULES,
     )
 
 

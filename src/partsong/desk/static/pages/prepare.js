@@ -1,5 +1,6 @@
 // Prepare: the stage and its light, planned by hand; the day as a score, load and cards, from a few numbers; and the sheet.
 import { get } from "../lib/api.js";
+import { cautionList } from "../lib/cautions.js";
 import { commandList } from "../lib/commands.js";
 import { button, h } from "../lib/dom.js";
 import { drawCards, drawDay, drawLoad } from "../lib/plans.js";
@@ -102,10 +103,7 @@ export default {
       h("section", { class: "light-plan" }, h("h2", {}, "The light"), lamps, words.light,
         h("div", { class: "givens" }, GIVENS.light.map(field)), plan.light),
       section("Cards", "cards"),
-      h("section", {}, h("h2", {}, "Cautions"),
-        plans.cautions.map((/** @type {{title: string, text: string, source: string}} */ one) => h("div", { class: "caution" },
-          h("p", {}, h("strong", {}, one.title), ` ${one.text}`), h("p", { class: "small" }, one.source))),
-        h("p", {}, plans.rules)),
+      h("section", {}, h("h2", {}, "Cautions"), cautionList(plans.cautions, plans.rules)),
       commandList(desk.film.folder, [["prepare guide FILM --out guide.wav", "writes the guide track to play to: count-in, clicks and cues to line up by. Start with the volume down."]]));
 
     /** @param {string} title @param {string} name */

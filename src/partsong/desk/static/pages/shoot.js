@@ -5,6 +5,7 @@ import { button, h } from "../lib/dom.js";
 import { marksOf } from "../lib/findings.js";
 import { liveCheck } from "../lib/live.js";
 import { later } from "../lib/pictures.js";
+import { cautionList } from "../lib/cautions.js";
 import { commandList } from "../lib/commands.js";
 
 /** @typedef {import("../lib/findings.js").Finding} Finding */
@@ -14,7 +15,7 @@ import { commandList } from "../lib/commands.js";
 export default {
   title: "Shoot",
   async open(sheet, desk, query) {
-    /** @type {{reference: string, prints: Print[]}} */
+    /** @type {{reference: string, prints: Print[], cautions: import("../lib/cautions.js").Caution[], rules: string}} */
     let state = await get("/api/shoot");
     let chosen = query.get("take") ?? "";
     let finding = query.has("finding") ? Number(query.get("finding")) : -1; // of the enlarged print; -1 for all of them
@@ -27,7 +28,9 @@ export default {
     const live_button = button("Live check", () => (live ? closeLive() : openLive()), { id: "live-check", "aria-expanded": "false" });
     sheet.append(
       h("div", { class: "tools" }, button("Look at the takes", () => desk.begin("look-at-takes", "/api/shoot/check"), { id: "look" }), live_button),
-      h("p", { class: "small" }, "Before anything is struck: lights on stands stay sandbagged, and hot lamps cool before they are carried."),
+      h("details", { id: "strike" },
+        h("summary", {}, `Before you strike: ${state.cautions.map((one) => one.title.toLowerCase()).join(", ")}.`),
+        cautionList(state.cautions, state.rules)),
       desk.progress("look-at-takes"), place, prints,
       commandList(desk.film.folder, [
         ["shoot offload CARD --to DISK", "copies a card to several disks and reads every copy again"],
