@@ -35,6 +35,13 @@ def test_the_order_of_places_does_not_matter():
     assert (back.slip_s, back.lead) == pytest.approx((there.slip_s, there.lead), abs=0.02)
 
 
+def test_notes_that_are_hardly_heard_speak_for_no_place():
+    # As of timecode against white noise.
+    chosen = pool(told((3, 15), (50, 10), (70, 12)), told((20, 0.024), (60, 0.010), (90, 0.009)))
+
+    assert chosen.lead == pytest.approx(math.log(15 / 12) / SUM_SCALE)
+
+
 @pytest.mark.parametrize(("apart_s", "adds"), [(0.03, True), (-0.03, True), (0.06, False), (-0.06, False)])
 def test_readings_add_only_where_they_are_near_each_other(apart_s, adds):
     chosen = pool(told((50, 40), (3, 30), (70, 12)), told((50 + apart_s, 1.4), (20, 1.3), (90, 1.0)))
