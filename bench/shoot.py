@@ -633,10 +633,11 @@ def cost(seconds: int) -> None:
         root = Path(name)
 
         def clip(part: str, take: int, recipe: Recipe, length_s: int) -> Path:
-            second, path = root / f"{part}{recipe.suffix}", root / f"clips/{part} wide/a{recipe.suffix}"
+            played, path = root / f"{part}{recipe.suffix}", root / f"clips/{part} wide/a{recipe.suffix}"
             path.parent.mkdir(parents=True)
-            with PictureWriter(second, recipe, width=3840, height=2160, rate=Rate.of(24)) as writer:
-                for frame in range(24):
+            with PictureWriter(played, recipe, width=3840, height=2160, rate=Rate.of(24)) as writer:
+                # Two seconds far from each other: of one alone all key frames would show the player in one posture.
+                for frame in (*range(24), *range(500, 524)):
                     small = scene.planes(take, frame)
                     y = np.kron(small.y, np.ones((4, 4), np.uint16)) + rng.integers(0, 6, (2160, 3840), np.uint16)
                     u, v = (np.kron(plane, np.ones((4, 4), np.uint16)) for plane in (small.u, small.v))
@@ -644,7 +645,7 @@ def cost(seconds: int) -> None:
             sound = rng.normal(0, 0.05, (48_000 * length_s, 2)).astype(np.float32)
             write_wav(root / f"{part}.wav", [sound])
             joined = {"sound": root / f"{part}.wav", "sound_codec": "pcm_s24le", "sound_samples": len(sound)}
-            join([second] * length_s, path.with_suffix(".mov"), **joined)  # type: ignore[arg-type]
+            join([played] * (length_s // 2), path.with_suffix(".mov"), **joined)  # type: ignore[arg-type]
             return path.with_suffix(".mov")
 
         parts = ("reference", *codecs)
