@@ -34,6 +34,13 @@ def test_the_state_of_the_film_is_told_in_words(desk):
     assert "needs your ear" in now.next.sentence
 
 
+def test_another_take_is_chosen_for_the_reference(desk):
+    assert shoot.prints(desk).reference == "drum-1"
+    done = shoot.take_for_reference(desk, "bell-1", Edit(base=desk.head().revision.number))
+    assert done.revision == desk.head().revision.number
+    assert shoot.prints(desk).reference == "bell-1"
+
+
 def test_beside_the_verdicts_stands_what_to_mind_before_striking(desk):
     told = shoot.prints(desk)
     assert [one.title for one in told.cautions] == ["Lights overhead", "Hot lamps", "Cables", "Hearing"]

@@ -219,6 +219,39 @@ def still(
 
 
 @app.command()
+def reference(
+    film: FilmArgument,
+    take: Annotated[str | None, typer.Argument(metavar="TAKE", help="The take to choose.", show_default=False)] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Choose the take that all others are held against, or say which it is.
+
+    It is the first one that was filmed until you choose: where that was knocked, or its camera put right afterwards,
+    take one that stands as the others do. What was said of takes against the one before goes with it.
+
+    Example: partsong shoot reference waltz upright-bass-1
+    """
+    from partsong.film.store import FilmStore
+    from partsong.shoot.reference import reference_of, set_reference
+
+    with FilmStore.open(film) as store:
+        before = reference_of(store.head().film)
+        head = store.head() if take is None else set_reference(store, take)
+        now = reference_of(head.film)
+    if as_json:
+        emit_json({"revision": head.revision.number, "reference": None if now is None else now.id})
+    elif now is None:
+        say("The film has no take of the locked-off camera yet, so there is no reference.")
+    else:
+        chosen = "" if head.film.stage.reference else ", the first that was filmed"
+        say(f"Takes are held against {now.id}{chosen}.")
+        if take is not None and before is not None and before.id != now.id:
+            say(f"Next: partsong shoot check {film}")
+            if head.film.stage.order:
+                say(f"Then lay the takes of the stage on it: partsong stage register {film}")
+
+
+@app.command()
 def watch(
     film: FilmArgument,
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where clips are written to.", show_default=False)],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TypeVar
@@ -22,6 +22,7 @@ from partsong.media.sound import read_sound
 from partsong.shoot import again, camera, evidence, judge, order, props, seams
 from partsong.shoot.hearing import Heard, hear
 from partsong.shoot.log import shown_size
+from partsong.shoot.reference import reference_of
 from partsong.shoot.sampling import Sampling, sampling
 from partsong.shoot.sight import Looker, Run, Sight, changes_of, reduced
 from partsong.watch import Watch
@@ -97,13 +98,6 @@ def check(store: FilmStore, takes: Sequence[str], watch: Watch) -> tuple[Judged,
 
     store.change(f"Checked {', '.join(entry.take for entry in judged)}", edit)
     return tuple(judged)
-
-
-def reference_of(film: Film, broken: Collection[str] = ()) -> Take | None:
-    """Return the take that all stage takes are held against: the chosen reference, else the first that is whole."""
-    if film.stage.reference is not None:
-        return film.take(film.stage.reference)
-    return next((take for take in film.takes if take.kind == "stage" and take.id not in broken), None)
 
 
 def sight_of(folder: FilmFolder, take: Take) -> Sight:

@@ -19,7 +19,8 @@ from partsong.media.picture import open_picture
 from partsong.media.planes import Planes
 from partsong.media.probe import probe
 from partsong.shoot import live
-from partsong.shoot.check import reference_of, sight_of
+from partsong.shoot.check import sight_of
+from partsong.shoot.reference import reference_of
 
 PHOTOGRAPHS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp")
 

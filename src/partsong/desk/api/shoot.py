@@ -18,6 +18,7 @@ from partsong.film.cautions import LOCAL_RULES, STRIKING
 from partsong.film.records import Film, Finding, Region, Take
 from partsong.shoot import check, steps
 from partsong.shoot.log import differences, open_questions, shown_size
+from partsong.shoot.reference import reference_of, set_reference
 from partsong.timebase import clock
 from partsong.watch import Watch
 
@@ -103,7 +104,7 @@ def prints(desk: Desk) -> Prints:
     head = desk.head()
     film = head.film
     roaming = [take for take in film.takes if take.kind == "roaming"]
-    against = check.reference_of(film)
+    against = reference_of(film)
     return Prints(
         revision=head.revision.number,
         reference=against.id if against else "",
@@ -201,6 +202,12 @@ def note(desk: Desk, take: str, wish: Note) -> Done:
     return Done.of(revision)
 
 
+def take_for_reference(desk: Desk, take: str, wish: Edit) -> Done:
+    """Hold all takes against another one."""
+    with desk.editing(wish.base) as store:
+        return Done.of(set_reference(store, take).revision)
+
+
 def look_at_takes(desk: Desk) -> JobTold:
     """Start looking at all stage takes for what would cost the shot."""
 
@@ -217,6 +224,7 @@ ROUTES = (
     Route("GET", "/api/shoot", prints, Prints, "The takes with verdict, findings and log."),
     Route("POST", "/api/shoot/check", look_at_takes, JobTold, "Look at all stage takes."),
     Route("POST", "/api/shoot/takes/{take}/note", note, Done, "Write into the take log.", Note),
+    Route("POST", "/api/shoot/takes/{take}/reference", take_for_reference, Done, "Choose the reference.", Edit),
     Route("GET", "/media/takes/{take}/picture", middle, "image/jpeg", "A small picture of a take's middle."),
     Route("GET", "/media/shoot/frames/{take}/{frame}", large, "image/jpeg", "A frame of a take, larger."),
     *live.ROUTES,

@@ -70,7 +70,7 @@ export default {
       return h("article", { class: `print${large ? " large" : ""}`, id: `print-${one.take}`, "aria-label": one.take },
         h("div", { class: "surround" }, picture),
         h("div", { class: "words" },
-          h("h2", {}, one.part, " ", h("span", { class: "small" }, one.take)),
+          h("h2", {}, one.part, " ", h("span", { class: "small" }, one.take === state.reference ? `${one.take}, the reference` : one.take)),
           one.verdict && h("p", { class: `verdict-words${one.to_decide ? " decide" : ""}` }, large && one.findings.length ? h("strong", {}, one.verdict) : one.sentence || h("strong", {}, one.verdict)),
           one.findings.length > 0 && h("ol", { class: "findings-list" }, one.findings.map((found, number) =>
             h("li", {},
@@ -85,6 +85,7 @@ export default {
               id: "peek", "aria-keyshortcuts": "R", onpointerdown: () => peek(true), onpointerup: () => peek(false), onpointerleave: () => peek(false),
               onkeydown: (/** @type {KeyboardEvent} */ event) => [" ", "Enter"].includes(event.key) && peek(true), onkeyup: () => peek(false), onblur: () => peek(false),
             }),
+            large && !one.roaming && one.take !== state.reference && button("Take it for the reference", () => desk.change(`/api/shoot/takes/${one.take}/reference`, {}), { id: "choose-reference" }),
             large && finding >= 0 && button("All findings", () => look(one.take, -1), { id: "all-findings" }),
             large && button("Smaller", small, { id: "smaller", "aria-keyshortcuts": "Escape" })),
           h("p", { class: "small" }, [one.facts, ...one.odd, ...one.open].join("; ")),
