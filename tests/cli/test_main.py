@@ -12,7 +12,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from partsong.cli import console
+from partsong.cli import console, main
 from partsong.cli.main import app
 from partsong.errors import Cancelled
 from partsong.film.records import Film
@@ -108,6 +108,19 @@ def test_an_error_of_ours_has_no_traceback(film):
     result = run("film", "undo", film)
     assert result.returncode == 2
     assert result.stderr == "There is nothing to undo: this is the film as it was made.\n"
+
+
+def test_a_fault_of_ours_is_no_decision_to_be_made(monkeypatch, capsys):
+    def broken():
+        raise ZeroDivisionError("nothing to divide by")
+
+    monkeypatch.setattr(main, "app", broken)
+    with pytest.raises(SystemExit) as ended:
+        main.run()
+    assert ended.value.code == console.FAULT
+    told = capsys.readouterr().err
+    assert "ZeroDivisionError: nothing to divide by" in told
+    assert told.endswith("Please report what stands above.\n")
 
 
 def test_the_first_interrupt_asks_the_step_to_stop():

@@ -72,15 +72,19 @@ def test_a_knock_is_found_to_the_frame(at, pose):
     assert camera.looked < 3 + 12 + 50
 
 
-def test_the_swing_after_a_knock_is_followed():
+@pytest.mark.parametrize("at", [500, 515, 519, 522, 524])  # a sample is taken in frame 525: at rest, or in the swing
+def test_the_swing_after_a_knock_is_followed(at):
     def path(frame):
-        since = max(frame - 500, 0) / 25
-        return Pose(dy_px=3 * (1 - np.exp(-since / 0.15) * np.cos(2 * np.pi * 3 * since)) * (frame >= 500))
+        since = max(frame - at, 0) / 25
+        return Pose(dy_px=3 * (1 - np.exp(-since / 0.15) * np.cos(2 * np.pi * 3 * since)) * (frame >= at))
 
     course = Camera(path).course()
     (knock,) = course.knocks
-    assert 500 <= knock.frame <= 503
-    assert knock.frame < knock.rests <= 520
+    assert at <= knock.frame <= at + 3
+    assert knock.frame < knock.rests <= at + 20
+    assert distance_px(knock.after, Pose(dy_px=3), WIDTH, HEIGHT) < 0.1
+    frames = [key.frame for key in course.keys]
+    assert frames == sorted(set(frames))
     keys = {key.frame: key.pose for key in course.keys}
     for frame in range(knock.frame, knock.rests):
         assert distance_px(keys[frame], path(frame), WIDTH, HEIGHT) < 0.2

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from partsong.engine.run import Engine
     from partsong.watch import Progress, Watch
 
-DONE, DECISION, BAD_INPUT, CANCELLED = 0, 1, 2, 130
-"""Exit statuses: all done; findings need a decision; input could not be used; stopped by the person."""
+DONE, DECISION, BAD_INPUT, FAULT, CANCELLED = 0, 1, 2, 70, 130
+"""Exit statuses: all done; findings need a decision; unusable input; a fault of ours; stopped by the person."""
 
 FilmArgument = Annotated[Path, typer.Argument(metavar="FILM", help="The film's folder.", show_default=False)]
 WorkersOption = Annotated[

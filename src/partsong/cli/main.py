@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 import sys
+import traceback
 from typing import Annotated
 
 import typer
 
 import partsong
 from partsong.cli import cut, demo, desk, film, lineup, look, prepare, shoot, signoff, stage
-from partsong.cli.console import BAD_INPUT, CANCELLED, note, say
+from partsong.cli.console import BAD_INPUT, CANCELLED, FAULT, note, say
 
 app = typer.Typer(
     name="partsong",
@@ -68,3 +69,7 @@ def run() -> None:
         # Whoever read our output has gone; there is nobody left to tell.
         sys.stderr.close()
         sys.exit(BAD_INPUT)
+    except Exception:  # noqa: BLE001  # Python's own status for it is 1, which would read as: needs a decision
+        traceback.print_exc()
+        note("This is a fault of Partsong's, not of your film, which stays as it was. Please report what stands above.")
+        sys.exit(FAULT)

@@ -114,21 +114,29 @@ def course_of(
     edges = [0, *(gap + 1 for gap in gaps), len(samples)]
     stretches = [range(first, stop) for first, stop in pairwise(edges)]
     pieces = [_pieces([samples[n] for n in stretch], [poses[n] for n in stretch], apart) for stretch in stretches]
-    keys: list[PoseKey] = []
+    keys = list(pieces[0])
     knocks = []
-    for number, piece in enumerate(pieces):
-        if number:
-            before, after = pieces[number - 1][-1].pose, piece[0].pose
-            knock, swing = _searched(
-                look, pose_of, apart, (samples[gaps[number - 1]], samples[gaps[number - 1] + 1]), before, after,
-                round(_SWINGS_S * rate_hz),
-            )  # fmt: skip
-            knocks.append(knock)
+    swings = round(_SWINGS_S * rate_hz)
+    number = 1
+    while number < len(pieces):
+        before, last_at_rest = keys[-1].pose, samples[gaps[number - 1]]
+        while True:
+            piece = pieces[number]
+            between = last_at_rest, samples[gaps[number - 1] + 1]
+            knock, swing = _searched(look, pose_of, apart, between, before, piece[0].pose, swings)
+            # A sample that stands alone soon after a knock may be of a camera that still swung.
+            alone = len(stretches[number]) == 1 and number + 1 < len(pieces)
+            if not alone or between[1] >= knock.frame + swings:
+                break
+            number += 1
+        knocks.append(knock)
+        if knock.frame - 1 > keys[-1].frame:
             keys.append(PoseKey(frame=knock.frame - 1, pose=before))
-            keys += swing
-            keys.append(PoseKey(frame=knock.rests, pose=after))
-            piece = piece[1:] if len(piece) == 1 or piece[0].frame <= knock.rests else piece
-        keys += [key for key in piece if not keys or key.frame > keys[-1].frame]
+        keys += swing
+        keys.append(PoseKey(frame=knock.rests, pose=knock.after))
+        piece = piece[1:] if len(piece) == 1 or piece[0].frame <= knock.rests else piece
+        keys += [key for key in piece if key.frame > keys[-1].frame]
+        number += 1
     sag = max(apart(one.pose, other.pose) for piece in pieces for one in piece for other in piece)
     return Course(tuple(keys), tuple(knocks), tuple(_along(keys, frame) for frame in samples), sag)
 

@@ -36,7 +36,7 @@ FINE_SAMPLES = 14
 LEAST_CERTAINTY = 0.35
 """A pose that is less certain is not applied."""
 
-_VERSION = 2  # raise it when the same frames are seen otherwise
+_VERSION = 3  # raise it when the same frames are seen otherwise
 _OTHER_ROOM = 0.1  # the share of parts that agree, at most, where two takes show different rooms
 _PARTS_TO_TELL = 6
 
