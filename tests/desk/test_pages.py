@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 import time
 from fractions import Fraction
 
@@ -264,6 +265,16 @@ def test_the_take_log_is_written_on_the_contact_prints(page, running, tools):
     page.reload()  # the page holds no truth of its own
     page.locator("#text-drum-1").wait_for()
     assert page.locator("#text-drum-1").input_value() == "The second strike is late"
+
+
+def test_another_reference_is_chosen_and_a_clip_that_is_gone_is_told(page, running):
+    shutil.rmtree(running.film.parent / "clips")
+    turn_to(page, running, "shoot?take=bell-1")
+    page.locator("#print-bell-1 .no-picture", has_text="cannot be read where it was").wait_for()
+    page.locator("#choose-reference").click()
+    page.locator("#print-bell-1 h2", has_text="bell-1, the reference").wait_for()
+    with FilmStore.open(running.film) as store:
+        assert store.head().film.stage.reference == "bell-1"
 
 
 def test_what_was_found_is_drawn_and_held_against_the_reference_by_a_key(page, running, tools):

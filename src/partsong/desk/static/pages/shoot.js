@@ -61,8 +61,9 @@ export default {
       const src = peeking ? before.large : large ? now : one.picture;
       const alt = peeking ? `The reference, ${before.take}` : `A frame of ${one.take}`;
       const shape = { alt, width: one.width, height: one.height }; // so that the marks lie right before it is there
-      const picture = h("div", { class: "picture" },
-        large ? h("img", { src, ...shape }) : later(src, shape),
+      const image = large ? h("img", { src, ...shape }) : later(src, shape);
+      image.addEventListener("error", () => image.replaceWith(h("span", { class: "no-picture" }, "No picture: the clip cannot be read where it was.")));
+      const picture = h("div", { class: "picture" }, image,
         marksOf(shown, one.width, one.height),
         peeking && h("span", { class: "which" }, `The reference, ${before.part}`));
       const circle = /** @type {HTMLInputElement} */ (h("input", { type: "checkbox", id: `circle-${one.take}`, checked: one.circled }));
