@@ -42,14 +42,17 @@ def foretold(
     """
     edges = np.linspace(0, frames, blocks + 1).astype(int)
     block = np.searchsorted(edges, at, side="right") - 1
-    rows = np.concatenate([bands, np.ones((1, bands.shape[1]))])
-    sums = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(rows, axis=1, dtype=np.float64)], axis=1)
+    here = np.clip(edges + np.asarray(lags)[:, None], 0, bands.shape[1])
+    # A band at a time: what all of them sum up to at every frame would be as large as many songs.
+    sums = [np.concatenate([[0.0], np.cumsum(band, dtype=np.float64)])[here] for band in bands]
+    totals = np.diff(np.stack([*sums, here.astype(np.float64)], axis=2), axis=1)
     scores = np.zeros((len(lags), blocks))
     for number, lag in enumerate(lags):
         inside = (at + lag >= 0) & (at + lag < bands.shape[1])
         if np.count_nonzero(inside) >= _FEWEST:
-            here = np.clip(edges + lag, 0, bands.shape[1])
-            scores[number] = _scored(rows[:, at[inside] + lag].T, block[inside], np.diff(sums[:, here]).T)
+            said = bands[:, at[inside] + lag].T
+            said = np.concatenate([said, np.ones((len(said), 1))], axis=1)
+            scores[number] = _scored(said, block[inside], totals[number])
     return scores
 
 
