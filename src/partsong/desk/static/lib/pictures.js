@@ -20,6 +20,11 @@ export function later(src, props = {}) {
   return picture;
 }
 
+/** Put words in the place of a picture that does not come. @param {HTMLElement} picture @param {string} words @param {import("./dom.js").Props} [props] */
+export function orWords(picture, words, props = {}) {
+  picture.addEventListener("error", () => picture.replaceWith(h("span", { class: "no-picture", ...props }, words)));
+}
+
 function next() {
   while (running < AT_ONCE && waiting.length) {
     const one = /** @type {{picture: HTMLImageElement, src: string}} */ (waiting.shift());

@@ -2,7 +2,7 @@
 import { get } from "../lib/api.js";
 import { button, h, svg } from "../lib/dom.js";
 import { course, effectsList } from "../lib/effects_list.js";
-import { later } from "../lib/pictures.js";
+import { later, orWords } from "../lib/pictures.js";
 import { cutPlayer } from "../lib/playing.js";
 
 /** @typedef {{shot: number, source: string, share: number, opens: boolean, pictures: (string | null)[][]}} Span */
@@ -79,7 +79,7 @@ export default {
         const pictures = span.pictures.map((row, down) => row.map((address, across) => {
           if (address === null) return h("span", { class: "no-picture", "aria-hidden": "true" }, "not placed");
           const picture = later(address, { draggable: "false", style: windowOf(cut.shots[span.shot].panels, down, across) });
-          picture.addEventListener("error", () => picture.replaceWith(h("span", { class: "no-picture", "aria-hidden": "true" }, address.includes("/wide/") ? "not merged yet" : "no picture")));
+          orWords(picture, address.includes("/wide/") ? "not merged yet" : "no picture", { "aria-hidden": "true" });
           return picture;
         }));
         const alone = pictures.length === 1 && pictures[0].length === 1;

@@ -4,7 +4,7 @@ import { get } from "../lib/api.js";
 import { button, h } from "../lib/dom.js";
 import { marksOf } from "../lib/findings.js";
 import { liveCheck } from "../lib/live.js";
-import { later } from "../lib/pictures.js";
+import { later, orWords } from "../lib/pictures.js";
 import { cautionList } from "../lib/cautions.js";
 import { commandList } from "../lib/commands.js";
 
@@ -62,7 +62,7 @@ export default {
       const alt = peeking ? `The reference, ${before.take}` : `A frame of ${one.take}`;
       const shape = { alt, width: one.width, height: one.height }; // so that the marks lie right before it is there
       const image = large ? h("img", { src, ...shape }) : later(src, shape);
-      image.addEventListener("error", () => image.replaceWith(h("span", { class: "no-picture" }, "No picture: the clip cannot be read where it was.")));
+      orWords(image, "No picture: the clip cannot be read where it was.");
       const picture = h("div", { class: "picture" }, image,
         marksOf(shown, one.width, one.height),
         peeking && h("span", { class: "which" }, `The reference, ${before.part}`));
