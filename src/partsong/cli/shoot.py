@@ -501,7 +501,7 @@ def _row(film: Film, take: Take) -> dict[str, object]:
     from partsong.timebase import clock, frame_to_timecode
 
     picture = take.picture
-    width, height = log.shown_size(take)
+    width, height = take.picture.shown_size
     code = picture.timecode
     sentences = [*log.differences(film, take), *log.open_questions(film, take)]
     return {

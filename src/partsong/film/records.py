@@ -118,6 +118,11 @@ class PictureInfo(Record):
     transfer: str = "unknown"
     timecode: Timecode | None = None
 
+    @property
+    def shown_size(self) -> tuple[int, int]:
+        """Width and height in pixels as shown, after the rotation."""
+        return (self.height, self.width) if self.rotation_deg in (90, 270) else (self.width, self.height)
+
 
 class SoundInfo(Record):
     """What a file says of its sound; ``samples`` is a channel's length at ``rate_hz``."""

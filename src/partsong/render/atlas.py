@@ -31,7 +31,6 @@ from partsong.media.picture import PictureReader, converted, open_picture
 from partsong.media.planes import Matrix, Planes, ValueRange
 from partsong.media.probe import probe
 from partsong.render.segments import OneByOne, Output, Paint, Segment, render, spans
-from partsong.render.wide import shown_size
 from partsong.timebase import Rate
 from partsong.watch import Watch
 
@@ -89,7 +88,7 @@ def layout_of(film: Film) -> Layout:
     if not placed:
         raise InvalidInput("No take has a place on the song yet. Place them first: partsong lineup place FILM")
     assert film.rate is not None
-    wide, high = (film.width, film.height) if film.width and film.height else shown_size(placed[0].take.picture)
+    wide, high = (film.width, film.height) if film.width and film.height else placed[0].take.picture.shown_size
     columns, width, height = _grid(len(placed), wide / high, wide)
     frames = song_frames(film)
     tiles = []
@@ -173,7 +172,7 @@ def _grid(count: int, shape: float, most: int) -> tuple[int, int, int]:
 
 def _fitted(picture: PictureInfo, width: int, height: int) -> tuple[int, int]:
     """Return the size of a take's picture inside a tile, its shape kept."""
-    wide, high = shown_size(picture)
+    wide, high = picture.shown_size
     along, across = picture.pixel_aspect_num, picture.pixel_aspect_den
     shape = wide * along / (high * across) if picture.rotation_deg in (0, 180) else wide * across / (high * along)
     scale = min(width, height * shape)

@@ -87,13 +87,6 @@ def form_of(film: Film) -> Form:
     return Form(RECIPE.bit_depth, RECIPE.chroma, matrix, value_range)
 
 
-def shown_size(picture: PictureInfo) -> tuple[int, int]:
-    """Return width and height of a clip's picture once it is turned upright."""
-    if picture.rotation_deg in (90, 270):
-        return picture.height, picture.width
-    return picture.width, picture.height
-
-
 def merged_takes(film: Film) -> tuple[Take, ...]:
     """Return the layers' takes from the bottom up, checked for being of one size and rate.
 
@@ -105,7 +98,7 @@ def merged_takes(film: Film) -> tuple[Take, ...]:
     takes = tuple(film.take(name) for name in film.stage.order)
     for take in takes:
         picture = take.picture
-        width, height = shown_size(picture)
+        width, height = picture.shown_size
         if (width, height) != (film.width, film.height):
             raise InvalidInput(
                 f"Take {take.id} is {width} x {height} pixels, but the film is {film.width} x {film.height}. "

@@ -21,7 +21,6 @@ from partsong.media.picture import open_picture
 from partsong.media.sound import read_sound
 from partsong.shoot import again, camera, evidence, judge, order, props, seams
 from partsong.shoot.hearing import Heard, hear
-from partsong.shoot.log import shown_size
 from partsong.shoot.reference import reference_of
 from partsong.shoot.sampling import Sampling, sampling
 from partsong.shoot.sight import Looker, Run, Sight, changes_of, reduced
@@ -360,7 +359,7 @@ def _looked_at(path: Path, take: Take, plan: Sampling, keys: tuple[int, ...], ti
             return [reduced(planes) for planes in reader.read(numbers)]
 
         knocks, sag_px, steady = camera.followed(
-            looker, look, size=shown_size(take), frames=picture.frames, rate_hz=float(picture.rate.exact)
+            looker, look, size=take.picture.shown_size, frames=picture.frames, rate_hz=float(picture.rate.exact)
         )
     return looker.sight(steady=steady, knocks=knocks, sag_px=sag_px)
 

@@ -61,7 +61,7 @@ def draw(
     else:
         frame, planes = _key_frame(path, take, picture.frames // 2)
     shown = eight_bits(_small(planes))
-    scale = shown.shape[1] / (picture.height if picture.rotation_deg in (90, 270) else picture.width)
+    scale = shown.shape[1] / picture.shown_size[0]
     for number, finding in enumerate(findings, start=1):
         if finding.region is not None:
             box = finding.region

@@ -59,7 +59,7 @@ def shaped(before: Film, film: Film) -> Film:
     stage = [take for take in film.takes if take.kind == "stage"]
     steady = [take for take in film.takes if not take.picture.variable_rate] or film.takes
     first = stage[0] if stage else max(steady, key=lambda take: take.clip.duration.seconds)
-    width, height = shown_size(first)
+    width, height = first.picture.shown_size
     only_coverage = before.takes and not any(take.kind == "stage" for take in before.takes)
     if only_coverage and not (before.cut or before.effects):
         return film.replace(rate=first.picture.rate, width=width, height=height)
@@ -111,13 +111,6 @@ def next_id(prefix: str, taken: Iterable[str]) -> str:
     return f"{prefix}-{max(numbers, default=0) + 1}"
 
 
-def shown_size(take: Take) -> tuple[int, int]:
-    """Return a take's width and height in pixels as shown, after its rotation."""
-    picture = take.picture
-    turned = picture.rotation_deg in (90, 270)
-    return (picture.height, picture.width) if turned else (picture.width, picture.height)
-
-
 def differences(film: Film, take: Take) -> tuple[str, ...]:
     """Return what is unlike the rest of the film in a take's file, a sentence each."""
     said = []
@@ -126,7 +119,7 @@ def differences(film: Film, take: Take) -> tuple[str, ...]:
         said.append(f"runs at {picture.rate} frames a second, the film at {film.rate}")
     if picture.variable_rate:
         said.append("has a variable frame rate")
-    width, height = shown_size(take)
+    width, height = take.picture.shown_size
     if film.width and film.height and (width, height) != (film.width, film.height):
         said.append(f"is {width} x {height}, the film {film.width} x {film.height}")
     if picture.pixel_aspect_num != picture.pixel_aspect_den:

@@ -18,7 +18,7 @@ from partsong.film.store import FilmStore, Head
 from partsong.media.planes import Planes
 from partsong.render.pixels import code_scale
 from partsong.signoff.crops import SHORT_SIDE, best_centre, window
-from partsong.signoff.masters import Piece, pixel_aspect, plan_framed, upright_size
+from partsong.signoff.masters import Piece, pixel_aspect, plan_framed
 from partsong.signoff.paint import Painter, painter_for
 from partsong.signoff.report import Picture, place_words
 from partsong.signoff.steps import picture_of
@@ -165,7 +165,7 @@ def _with(film: Film, crop: Crop) -> Film:
 def _whole(painter: Painter, piece: Piece, frames: Sequence[int], width: int) -> Iterator[Planes]:
     """Yield frames of a shot as they are shown, rising: the whole picture of its source, reduced to a width."""
     picture = painter.sources[piece.view.source].picture
-    across, down = upright_size(picture)
+    across, down = picture.shown_size
     size = (width, max(2, round(width * down / (across * pixel_aspect(picture))) // 2 * 2))
     whole = replace(piece, views=(replace(piece.view, centre=None),))
     return replace(painter, pieces=(whole,), size=size, texture=None).pictures(frames)
@@ -185,7 +185,7 @@ def _centre(painter: Painter, piece: Piece) -> tuple[float, float]:
     # Grain moves everywhere alike. The root, since a body that sways is looked at as well as the hands that fly.
     movement = np.sqrt(np.maximum(moved - 2 * np.median(moved), 0))
     _, _, width, height = _window(painter, piece)
-    across, down = upright_size(painter.sources[piece.view.source].picture)
+    across, down = painter.sources[piece.view.source].picture.shown_size
     return best_centre(movement, (width / across, height / down))
 
 
@@ -193,12 +193,12 @@ def _window(painter: Painter, piece: Piece) -> tuple[int, int, int, int]:
     """Return the window of a shot in pixels of its source's picture."""
     picture = painter.sources[piece.view.source].picture
     assert piece.view.centre is not None
-    return window(upright_size(picture), pixel_aspect(picture), painter.size, piece.view.centre)
+    return window(picture.shown_size, pixel_aspect(picture), painter.size, piece.view.centre)
 
 
 def _lit(planes: Planes, painter: Painter, piece: Piece) -> Planes:
     """Return a small picture of a shot with all that the crop does not show dimmed."""
-    across, down = upright_size(painter.sources[piece.view.source].picture)
+    across, down = painter.sources[piece.view.source].picture.shown_size
     left, top, width, height = _window(painter, piece)
     columns = [round(at * planes.width / across) for at in (left, left + width)]
     rows = [round(at * planes.height / down) for at in (top, top + height)]

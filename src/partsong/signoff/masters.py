@@ -172,14 +172,8 @@ def frame_size(film: Film) -> tuple[int, int]:
     takes = film.stage_takes()
     if not takes:
         raise InvalidInput("The film has no frame size yet. Add a take first: partsong shoot add FILM FOLDER")
-    width, height = upright_size(takes[0].picture)
+    width, height = takes[0].picture.shown_size
     return width // 2 * 2, height // 2 * 2
-
-
-def upright_size(picture: PictureInfo) -> tuple[int, int]:
-    """Return a picture's width and height in pixels once it stands upright."""
-    sides = (picture.width, picture.height)
-    return sides[::-1] if picture.rotation_deg in (90, 270) else sides
 
 
 def pixel_aspect(picture: PictureInfo) -> Fraction:

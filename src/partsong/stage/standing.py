@@ -19,7 +19,6 @@ from partsong.render import pixels
 from partsong.render.registration import LEAST_SIDE, composed, find_pose, inverted, laid, resized_pose
 from partsong.render.steadiness import LEAST_PX, course_of
 from partsong.render.warp import COPIED_WITHIN_PX, bare_border, displacements, is_whole, settled
-from partsong.render.wide import shown_size
 from partsong.stage.motion import SAMPLES, Seen, look_at, reduced_size, sample_frames
 from partsong.timebase import clock
 from partsong.watch import Watch
@@ -84,7 +83,7 @@ def stood(folder: FilmFolder, placed: PlacedTake, watch: Watch) -> Stood:
     if not song:
         raise InvalidInput(f"Take {take.id} lies wholly outside the song. Place it anew: partsong lineup place FILM")
     frames = sample_frames(range(placed.source_frame(song.start), placed.source_frame(song.stop - 1) + 1), SAMPLES)
-    width, height = shown_size(take.picture)
+    width, height = take.picture.shown_size
     small, fine = reduced_size(width, height), reduced_size(width, height, FINE_WIDTH)
     kept = folder.cached("standing", key_of(_VERSION, take.clip.file.fingerprint, frames, small, fine), ".npz")
     if kept.is_file():
@@ -161,7 +160,7 @@ def registration_of(placed: PlacedTake, one: Stood, reference: str, base: Stood)
         If the take shows another room.
     """
     take = placed.take.id
-    width, height = shown_size(placed.take.picture)
+    width, height = placed.take.picture.shown_size
     ground, certainty = Pose(), 1.0
     if take != reference:
         found = None

@@ -25,7 +25,6 @@ from partsong.signoff.masters import (
     pixel_aspect,
     plan_framed,
     plan_master,
-    upright_size,
 )
 from partsong.signoff.report import place_words
 from partsong.watch import Watch
@@ -130,7 +129,7 @@ def _shot(film: Film, plan: MasterPlan, piece: Piece) -> FramedTold:
         size, aspect = frame, Fraction(1)
     else:
         picture = film.take(piece.view.source).picture
-        size, aspect = upright_size(picture), pixel_aspect(picture)
+        size, aspect = picture.shown_size, pixel_aspect(picture)
     middle = piece.view.frames[(len(piece.view.frames) - 1) // 2]
     return FramedTold(
         start=piece.start,

@@ -17,7 +17,7 @@ from partsong.errors import NoSuchRecord
 from partsong.film.cautions import LOCAL_RULES, STRIKING
 from partsong.film.records import Film, Finding, Region, Take
 from partsong.shoot import check, steps
-from partsong.shoot.log import differences, open_questions, shown_size
+from partsong.shoot.log import differences, open_questions
 from partsong.shoot.reference import reference_of, set_reference
 from partsong.timebase import clock
 from partsong.watch import Watch
@@ -117,7 +117,7 @@ def prints(desk: Desk) -> Prints:
 def _print(film: Film, take: Take) -> Print:
     judged = film.judgement_of(take.id)
     shown = take.picture
-    width, height = shown_size(take)
+    width, height = take.picture.shown_size
     return Print(
         take=take.id,
         part=film.part(take.part).name if take.part else "coverage",
@@ -145,7 +145,7 @@ def _large(film: Film, take: Take, frame: int) -> str:
 
 
 def _finding(film: Film, take: Take, found: Finding) -> FindingTold:
-    width, height = shown_size(take)
+    width, height = take.picture.shown_size
     at = found.at.seconds if found.at else take.clip.duration.seconds / 2
     frame = min(max(0, take.picture.rate.frames_at(at)), take.picture.frames - 1)
     return FindingTold(
