@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import math
+import os
 import re
 import shutil
 import sys
@@ -15,6 +17,7 @@ from numpy.typing import NDArray
 
 from partsong.errors import Cancelled, UnreadableMedia
 from partsong.film.store import FilmStore
+from partsong.media.convert import resized
 from partsong.media.cues import cue_sound
 from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.packets import Packets
@@ -448,3 +451,48 @@ def test_a_clip_that_cannot_be_decoded_is_a_reason_not_to_strike_and_others_are_
     (told,) = (finding for finding in last.findings if finding.kind == "not compared")
     assert (told.verdict, last.judgement.verdict) == ("look first", "look first")
     assert told.sentence.startswith("It was not compared with cajon-1: 1.mov: frame 7")
+
+
+def test_a_clip_that_cannot_be_decoded_is_decoded_once_until_its_file_is_another(
+    tmp_path: Path, film: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "clips" / "cajon wide"
+    folder.mkdir(parents=True)
+    for take in (1, 2):
+        with PictureWriter(folder / f"{take}.mov", RECIPES["camera"], width=64, height=64, rate=Rate.of(25)) as writer:
+            for n in range(30):
+                writer.write(resized(_frame(n, seed=take), 64, 64))
+    real, asked = check.open_picture, [0]
+    cause: list[OSError | None] = [OSError(errno.EIO, os.strerror(errno.EIO))]
+
+    def broken(path: Path, *args: object, **more: object) -> object:
+        if path.name != "1.mov":
+            return real(path, *args, **more)  # type: ignore[arg-type]
+        asked[0] += 1
+        raise UnreadableMedia(path, "its content is damaged", "Copy it again.") from cause[0]
+
+    monkeypatch.setattr(check, "open_picture", broken)
+
+    def checked() -> tuple[int, tuple[check.Judged, ...]]:
+        asked[0] = 0
+        judged = check.check(store, [], silent())
+        return asked[0], judged
+
+    with FilmStore.open(film) as store:
+        steps.add(store, [tmp_path / "clips"], silent())
+        of_a_disk, _ = checked()
+        cause[0] = None
+        once, first = checked()
+        again, second = checked()
+        (folder / "1.mov").write_bytes((folder / "1.mov").read_bytes())
+        replaced, _ = checked()
+        monkeypatch.setattr(check, "open_picture", real)
+        os.utime(folder / "1.mov")
+        _, whole = checked()
+
+    # A disk that fails may be well the next time it is asked.
+    assert of_a_disk > 1
+    assert (once, again, replaced) == (1, 0, 1)
+    assert second == first
+    assert first[0].judgement.sentence.startswith("Do not strike: It cannot be read: its content is damaged.")
+    assert "unreadable" not in {finding.kind for finding in whole[0].findings}

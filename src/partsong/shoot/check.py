@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import io
+import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TypeVar
 
+import av
 import numpy as np
 from numpy.typing import NDArray
 
 from partsong.errors import InvalidInput, UnreadableMedia
-from partsong.film.folder import FilmFolder, key_of, writing
+from partsong.film.folder import FilmFolder, key_of, write_text, writing
 from partsong.film.records import Film, Finding, Judgement, Plate, Take
 from partsong.film.store import FilmStore
 from partsong.media import tags
@@ -147,15 +149,33 @@ def _look_at(folder: FilmFolder, film: Film, chosen: Sequence[Take], watch: Watc
 
 
 def _plan(folder: FilmFolder, take: Take) -> tuple[Sampling, tuple[int, ...]]:
-    """Return what to look at of a take, and its key frames."""
+    """Return what to look at of a take, and its key frames.
+
+    Raises
+    ------
+    UnreadableMedia
+        Also if it could not be decoded before, and neither the file nor what decodes it is another since.
+    """
     picture = take.picture
-    packets = packets_of(folder.locate(take.clip.file))
+    path = folder.locate(take.clip.file)
+    remembered = _failure(folder, take, path)
+    if remembered.is_file():
+        raise UnreadableMedia(path, *json.loads(remembered.read_text(encoding="utf-8")))
+    packets = packets_of(path)
     keys = tuple(int(frame) for frame in np.flatnonzero(packets.keys))
     return sampling(picture.frames, picture.width, picture.height, keys), keys
 
 
 def _look(folder: FilmFolder, take: Take, plan: Sampling, keys: tuple[int, ...], tick: _Tick) -> Sight:
-    sight = _looked_at(folder.locate(take.clip.file), take, plan, keys, tick)
+    path = folder.locate(take.clip.file)
+    failure = _failure(folder, take, path)
+    try:
+        sight = _looked_at(path, take, plan, keys, tick)
+    except UnreadableMedia as problem:
+        # A disk that fails may be well again the next time, and a file that was changed meanwhile whole.
+        if not isinstance(problem.__cause__, OSError) and path.is_file() and failure == _failure(folder, take, path):
+            write_text(failure, json.dumps([problem.reason, problem.remedy]))
+        raise
     with writing(_kept(folder, take)) as temporary:
         temporary.write_bytes(_dumped(sight))
     return sight
@@ -165,6 +185,17 @@ def _kept(folder: FilmFolder, take: Take) -> Path:
     picture = take.picture
     name = key_of("sight", _VERSION, take.clip.file.fingerprint, picture.matrix, picture.value_range)
     return folder.cached("sights", name, ".npz")
+
+
+def _failure(folder: FilmFolder, take: Take, path: Path) -> Path:
+    """Return where it is kept that a take could not be decoded.
+
+    A fingerprint samples a file, and a whole copy in place of a damaged one may have the same: so its name also tells
+    when the file was last changed or replaced.
+    """
+    state = path.stat()
+    file = [state.st_size, state.st_mtime_ns, state.st_ctime_ns, state.st_ino]
+    return folder.cached("sights", key_of("failure", _kept(folder, take).stem, av.__version__, file), ".json")
 
 
 # --- one take -------------------------------------------------------------------------------------
