@@ -251,7 +251,7 @@ def loop_of(flat: Floats, turn_s: float) -> Loop:
 def cut(sound: Floats, start: float, size: int) -> NDArray[np.float64]:
     """Return ``size`` samples from a place between two samples on; silence before the beginning and after the end."""
     margin, first = 32, math.floor(start)
-    wide = np.zeros(size + 2 * margin)
+    wide = np.zeros(fft.next_fast_len(size + 2 * margin, real=True))
     low, high = max(first - margin, 0), min(first + size + margin, len(sound))
     if low < high:
         wide[low - first + margin : high - first + margin] = sound[low:high]
