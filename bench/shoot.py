@@ -1,7 +1,7 @@
 """Shoot: how many faults of a take are found, how many are made up, what a verdict costs; offload against its floor.
 
-``./start bench shoot`` runs all of it; ``--only pictures``, ``props``, ``files``, ``repeats``, ``facts``, ``plates``,
-``live``, ``cost``, ``offload`` or ``kills`` a part, ``--few`` less of it. Scenes are those of
+``./start bench shoot`` runs all of it; ``--only pictures``, ``outlines``, ``props``, ``files``, ``repeats``,
+``facts``, ``plates``, ``live``, ``cost``, ``offload`` or ``kills`` a part, ``--few`` less of it. Scenes are those of
 ``bench/staging/scenes.py``; thresholds were tuned on seeds 0 to 20, the default run draws from 2000 on. CPU is user
 plus system, of this process and its children.
 
@@ -54,7 +54,7 @@ from partsong.shoot.offload import offload
 from partsong.shoot.sight import Looker, Sight, changes_of, reduced
 from partsong.timebase import Rate
 from partsong.watch import silent
-from shooting.props import moved_props
+from shooting.props import moved_props, outlines
 from staging.scenes import Banding, Scene, SceneSetting, scene_setting, with_take
 
 WIDTH, HEIGHT, FPS, FRAMES = 480, 270, 25.0, 2400
@@ -69,6 +69,7 @@ def main() -> None:
         "--only",
         choices=(
             "pictures",
+            "outlines",
             "props",
             "files",
             "repeats",
@@ -87,6 +88,7 @@ def main() -> None:
     given = options.parse_args()
     parts: dict[str, Callable[[], None]] = {
         "pictures": lambda: pictures(given.seed, 2 if given.few else 5),
+        "outlines": lambda: outlines(given.seed, 1 if given.few else 4),
         "props": lambda: moved_props(given.seed, 2 if given.few else 10),
         "files": lambda: files(given.seed, 3 if given.few else 8),
         "repeats": lambda: repeats(given.seed, 1 if given.few else 5),

@@ -39,6 +39,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -63,6 +64,7 @@ _EYE_Y = 1.45
 _HORIZON = 0.42  # of the frame's height, from the top: the camera sees more floor than ceiling
 _PSF_PX = 0.5  # of the lens and the sensor, a Gaussian's standard deviation
 _LAMP_M = 0.06
+_PARTS = 4  # of a pixel, across and down, in which an outline is followed
 _PX_PER_M = 240.0  # of cut-outs, at 960 pixels across
 
 
@@ -236,16 +238,30 @@ class _Cutout:
     albedo: NDArray[np.float32]
 
 
+Box = tuple[slice, slice]
+
+
+@dataclass(frozen=True, slots=True)
+class _Layer:
+    """One surface as seen, over those behind it: the share of each pixel that it covers, and each lamp's light on it.
+
+    ``box`` is where in the picture it lies, all of the arrays are of its size; ``z`` is infinite for walls and floor.
+    """
+
+    z: float
+    box: Box
+    cover: NDArray[np.float32]
+    point: tuple[NDArray[np.float32], ...]
+    lit: dict[int, NDArray[np.float32]]
+    dark: NDArray[np.float32]
+
+
 @dataclass(frozen=True, slots=True)
 class _Room:
-    """The room as seen, with its props: what each pixel shows, and each lamp's light on it."""
+    """The room with its props: walls and floor, then the props from the furthest to the nearest; nobody is there."""
 
-    depth: NDArray[np.float32]
-    point: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]
-    albedo: NDArray[np.float32]
+    layers: tuple[_Layer, ...]
     props: tuple[_Cutout, ...]
-    lit: tuple[NDArray[np.float32], ...]
-    dark: NDArray[np.float32]
 
 
 @dataclass
@@ -301,16 +317,16 @@ class Scene:
     def empty(self, take: int, *, lamp_on: bool = True) -> NDArray[np.float32]:
         """Return the room with a take's lamp and props but nobody in it, gain one, no noise: (h, w, 3)."""
         room = self._room(self.setting.takes[take].moved)
-        return self._seen(room.dark + room.lit[take] if lamp_on else room.dark, Pose(), 0.0)
+        return self._seen(sum(self._composed(room, [], [take] if lamp_on else [], 0)), Pose(), 0.0)
 
     def empty_all(self) -> NDArray[np.float32]:
         """Return the room with all lamps on and nobody in it: (h, w, 3)."""
-        room = self._room(())
-        return self._seen(np.asarray(room.dark + sum(room.lit), np.float32), Pose(), 0.0)
+        lamps = list(range(len(self.setting.parts)))
+        return self._seen(sum(self._composed(self._room(()), [], lamps, 0)), Pose(), 0.0)
 
     def ambient(self) -> NDArray[np.float32]:
         """Return the room in ambient light, nobody in it: (h, w, 3)."""
-        return self._seen(self._room(()).dark, Pose(), 0.0)
+        return self._seen(self._composed(self._room(()), [], [], 0)[0], Pose(), 0.0)
 
     def ambient_planes(self, frame: int, noise: float = 1.0) -> Planes:
         """Return a frame of a plate of the room in ambient light."""
@@ -322,12 +338,10 @@ class Scene:
 
     def silhouette(self, move: PropMove) -> tuple[NDArray[np.bool_], float]:
         """Return where a prop that stands so is seen, (h, w), and how many pixels it would fill uncovered."""
-        room = self._room((move,))
         cut = _prop_cutout(self.setting.props[move.prop], move, self.setting, move.prop)
-        alpha, _ = self._cutout_seen(cut)
-        own = (alpha > 0.5) & (room.depth >= np.float32(cut.z) - np.float32(1e-4))
-        place = self._seen(own[..., None].astype(np.float32), Pose(), 0.0)[..., 0] > 0.5
-        return place, float((alpha > 0.5).sum()) / self._over**2
+        cover = self._covered(cut)
+        own = self._left_of(self._room((move,)), cut.z, self._on(cut)[2], cover)
+        return self._seen(own[..., None], Pose(), 0.0)[..., 0] > 0.5, float(cover.sum()) / self._over**2
 
     def pixel(self, x: float, y: float, z: float) -> tuple[float, float]:
         """Return where a point of the room (metres) is seen, pixels right and down of the first pixel's middle."""
@@ -345,14 +359,17 @@ class Scene:
     def matte(self, take: int, frame: int) -> NDArray[np.float32]:
         """Return how much of each pixel is the player: (h, w), 0 to 1, in the scene's frame."""
         room = self._room(self.setting.takes[take].moved)
-        return np.clip(self._seen(self._figure_seen(room, take, frame)[0][..., None], Pose(), 0.0)[..., 0], 0, 1)
+        return np.clip(self._seen(self._figure_seen(room, take, frame)[..., None], Pose(), 0.0)[..., 0], 0, 1)
 
     def shadow(self, take: int, frame: int) -> NDArray[np.float32]:
         """Return the share of his lamp's light that the player takes from the room: (h, w), 0 to 1."""
         room = self._room(self.setting.takes[take].moved)
         figure = self._figure(take, frame)
-        taken = self._shade(figure, take, room.point) * (room.lit[take].max(axis=-1) > 1e-3)
-        taken = taken * (1 - self._figure_seen(room, take, frame)[0])
+        taken = np.zeros((self._rows, self._columns), np.float32)
+        for layer in room.layers:
+            shade = self._shade(figure, take, layer.point) * (layer.lit[take].max(axis=-1) > 1e-3)
+            taken[layer.box] += layer.cover * (shade - taken[layer.box])
+        taken *= 1 - self._figure_seen(room, take, frame)
         return np.clip(self._seen(taken[..., None], Pose(), 0.0)[..., 0], 0, 1)
 
     def crossing(self, take: int, frame: int, weight: NDArray[Any]) -> tuple[float, float]:
@@ -379,32 +396,21 @@ class Scene:
     ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         """Return ambient light and the lamps' light at the lens, each (rows, columns, 3)."""
         figures = {player: self._figure(player, frame) for player in players}
-        steady = room.dark.copy()
-        lit = np.zeros_like(steady)
-        for lamp in lamps:
-            left = np.ones(steady.shape[:2], np.float32)
-            for figure in figures.values():
-                left *= 1 - self._shade(figure, lamp, room.point)
-            lit += room.lit[lamp] * left[..., None]
-        # The furthest first: nearer players cover those behind them.
-        for player in sorted(players, key=lambda p: -self.setting.parts[p].z):
-            alpha, albedo = self._figure_seen(room, player, frame)
-            rows, columns = np.flatnonzero(alpha.any(axis=1)), np.flatnonzero(alpha.any(axis=0))
-            if not len(rows):
-                continue
-            box = (slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1))
-            cover, colour = alpha[box][..., None], albedo[box]
-            z = np.float32(self.setting.parts[player].z)
-            point = (self._ray_x[box] * z, self._ray_y[box] * z + np.float32(_EYE_Y), np.full_like(alpha[box], z))
-            steady[box] += cover * (colour * self._dark_on(point) - steady[box])
-            on_him = np.zeros_like(colour)
+        layers = [*room.layers]
+        for figure in figures.values():
+            layers += self._layers_of(figure, *self._cutout_seen(figure), room.props, lamps)
+        steady, lit = (np.zeros((self._rows, self._columns, 3), np.float32) for _ in range(2))
+        # The furthest first: what is nearer covers what is behind it.
+        for layer in sorted(layers, key=lambda one: -one.z):
+            cover, box = layer.cover[..., None], layer.box
+            on_it = np.zeros_like(layer.dark)
             for lamp in lamps:
-                light = self._lamp_on(lamp, point, (0.0, 0.25, -0.97), room.props)
-                for other, figure in figures.items():
-                    if other != player:
-                        light = light * (1 - self._shade(figure, lamp, point))[..., None]
-                on_him += light * colour
-            lit[box] += cover * (on_him - lit[box])
+                left = np.ones(layer.cover.shape, np.float32)
+                for figure in figures.values():
+                    left *= 1 - self._shade(figure, lamp, layer.point)
+                on_it += layer.lit[lamp] * left[..., None]
+            steady[box] += cover * (layer.dark - steady[box])
+            lit[box] += cover * (on_it - lit[box])
         return steady, lit
 
     def _dark_on(self, point: tuple[NDArray[np.float32], ...]) -> NDArray[np.float32]:
@@ -484,33 +490,90 @@ class Scene:
             if not move.gone:
                 props.append(cut)
         ordered = tuple(sorted(props, key=lambda cut: -cut.z))
+        point, lamps = (x, y, z), range(len(setting.parts))
+        lit = {lamp: self._lamp_on(lamp, point, normal, ordered) * albedo for lamp in lamps}
+        whole = (slice(0, self._rows), slice(0, self._columns))
+        layers = [_Layer(math.inf, whole, np.ones_like(z), point, lit, self._dark_on(point) * albedo)]
         for cut in ordered:
-            alpha, colour = self._cutout_seen(cut)
-            nearer = (alpha > 0.5) & (z > cut.z)
-            z = np.where(nearer, np.float32(cut.z), z)
-            albedo = np.where(nearer[..., None], colour, albedo)
-            for k, value in enumerate((0.0, 0.25, -0.97)):
-                normal[k] = np.where(nearer, np.float32(value), normal[k])
-        point = (self._ray_x * z, self._ray_y * z + np.float32(_EYE_Y), z)
-        lit = tuple(self._lamp_on(n, point, normal, ordered) * albedo for n in range(len(setting.parts)))
-        return _Room(z, point, albedo, ordered, lit, self._dark_on(point) * albedo)
+            box, _, colour = self._cutout_seen(cut)
+            layers += self._layers_of(cut, box, self._covered(cut), colour, ordered, lamps)
+        return _Room(tuple(layers), ordered)
+
+    def _layers_of(
+        self,
+        cut: _Cutout,
+        box: Box,
+        cover: NDArray[np.float32],
+        albedo: NDArray[np.float32],
+        props: tuple[_Cutout, ...],
+        lamps: Iterable[int],
+    ) -> list[_Layer]:
+        """Return the layer of something upright that covers so much of each pixel of a box; none if that is nothing."""
+        cover = cover * self._above_floor(cut.z)[box]
+        if not cover.any():
+            return []
+        z = np.float32(cut.z)
+        point = (self._ray_x[box] * z, self._ray_y[box] * z + np.float32(_EYE_Y), np.full_like(cover, z))
+        lit = {lamp: self._lamp_on(lamp, point, (0.0, 0.25, -0.97), props) * albedo for lamp in lamps}
+        return [_Layer(cut.z, box, cover, point, lit, self._dark_on(point) * albedo)]
+
+    def _above_floor(self, z: float) -> NDArray[np.float32]:
+        """Return the share of each pixel that is above the floor at a depth."""
+        high = self._ray_y * np.float32(z) + np.float32(_EYE_Y)
+        pixel = np.float32(z / (self.setting.width * self._over))
+        return np.asarray(np.clip(high / pixel + np.float32(0.5), 0, 1), np.float32)
+
+    def _left_of(self, room: _Room, z: float, box: Box, cover: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return what nearer props and the floor leave to be seen of something at a depth, as of the whole picture."""
+        left = np.zeros((self._rows, self._columns), np.float32)
+        left[box] = cover
+        left *= self._above_floor(z)
+        for layer in room.layers:
+            if layer.z < z:
+                left[layer.box] *= 1 - layer.cover
+        return left
 
     # --- players ---
 
     def _figure(self, player: int, frame: int) -> _Cutout:
         return _figure_cutout(self.setting, player, frame)
 
-    def _cutout_seen(self, cut: _Cutout) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        z = np.float32(cut.z)
-        across = (self._ray_x * z - np.float32(cut.left)) * np.float32(cut.scale) - np.float32(0.5)
-        down = (np.float32(cut.top - _EYE_Y) - self._ray_y * z) * np.float32(cut.scale) - np.float32(0.5)
-        alpha = cv2.remap(cut.alpha, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-        albedo = cv2.remap(cut.albedo, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(alpha, np.float32), np.asarray(albedo, np.float32)
+    def _cutout_seen(self, cut: _Cutout) -> tuple[Box, NDArray[np.float32], NDArray[np.float32]]:
+        """Return the box of the picture in which a cut-out is seen, and what it shows there."""
+        across, down, box = self._on(cut)
+        alpha, albedo = (
+            cv2.remap(one, across[box], down[box], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            for one in (cut.alpha, cut.albedo)
+        )
+        return box, np.asarray(alpha, np.float32), np.asarray(albedo, np.float32)
 
-    def _figure_seen(self, room: _Room, player: int, frame: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        alpha, albedo = self._cutout_seen(self._figure(player, frame))
-        return alpha * (room.depth > self.setting.parts[player].z), albedo
+    def _on(self, cut: _Cutout) -> tuple[NDArray[np.float32], NDArray[np.float32], Box]:
+        """Return what sample of a cut-out each pixel looks at, x and y, and the box in which there are any."""
+        z, scale, (height, width) = np.float32(cut.z), np.float32(cut.scale), cut.alpha.shape
+        across = (self._ray_x * z - np.float32(cut.left)) * scale - np.float32(0.5)
+        down = (np.float32(cut.top - _EYE_Y) - self._ray_y * z) * scale - np.float32(0.5)
+        return across, down, (_within(down[:, 0], height), _within(across[0], width))
+
+    def _covered(self, cut: _Cutout) -> NDArray[np.float32]:
+        """Return the share of each pixel in a prop's box within its outline, which is where its cut-out is half there.
+
+        Each of some parts of a pixel is cut by a straight piece of it, as far away as the cut-out's slope there says.
+        """
+        across, down, box = self._on(cut)
+        shift = (np.arange(_PARTS, dtype=np.float32) + np.float32(0.5)) / np.float32(_PARTS) - np.float32(0.5)
+        apart = np.float32(cut.z * cut.scale / (self.setting.width * self._over))  # samples a pixel
+        x, y = ((at[..., None] + apart * shift).reshape(-1) for at in (across[0, box[1]], down[box[0], 0]))
+        alpha = cv2.remap(
+            cut.alpha, np.tile(x, (len(y), 1)), np.tile(y[:, None], (1, len(x))),
+            cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE,
+        )  # fmt: skip
+        slope = sum(np.abs(way) for way in np.gradient(alpha))
+        cover = np.clip((alpha - np.float32(0.5)) / np.maximum(slope, np.float32(1e-6)) + np.float32(0.5), 0, 1)
+        return np.asarray(cover.reshape(len(y) // _PARTS, _PARTS, -1, _PARTS).mean(axis=(1, 3)), np.float32)
+
+    def _figure_seen(self, room: _Room, player: int, frame: int) -> NDArray[np.float32]:
+        figure = self._figure(player, frame)
+        return self._left_of(room, figure.z, *self._cutout_seen(figure)[:2])
 
     # --- the camera ---
 
@@ -551,6 +614,16 @@ class Scene:
         spread = np.sqrt(camera.READ_NOISE**2 + camera.SHOT_NOISE * np.maximum(light, 0))
         noisy = np.minimum(light + np.float32(noise) * spread * grain, np.float32(ceiling))
         return camera.record(np.asarray(noisy, np.float32), seed=0, noisy=False)
+
+
+# --- cut-outs as seen -----------------------------------------------------------------------------
+
+
+def _within(at: NDArray[np.float32], count: int) -> slice:
+    """Return which of ascending places among samples, two of them at least, lie within those."""
+    first, last = np.searchsorted(at, [0, count - 1])
+    start = min(int(first), len(at) - 2)
+    return slice(start, max(int(last), start + 2))
 
 
 # --- what things look like ------------------------------------------------------------------------
