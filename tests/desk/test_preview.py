@@ -21,6 +21,7 @@ from partsong.render.merge import stack_weights
 from partsong.render.plan import plan_frames
 from partsong.render.warp import matrix_of
 from partsong.render.wide import encoding_of
+from partsong.stage.steps import merged_picture
 from partsong.timebase import Time
 from partsong.watch import silent
 
@@ -196,6 +197,26 @@ def test_few_distances_tell_a_curve_on_a_large_frame(page):
     assert np.abs(between - middles)[near].max() < 6  # half a step
 
 
+def test_where_no_take_has_a_picture_the_wide_is_black(page, running):
+    def late(film):
+        return film.replace(placements=tuple(one.replace(start=Time.of(Fraction(1))) for one in film.placements))
+
+    staged(running.film)
+    with FilmStore.open(running.film) as store:
+        make_atlas(store.folder, store.change("Later", late).film, silent())
+    opened(page, running, "?frame=40")
+    assert np.ptp(read(page)[1]) > 100
+    page.evaluate(
+        """() => { const song = document.querySelector("#song"); song.value = 3;
+        song.dispatchEvent(new Event("input")); }"""
+    )
+    page.wait_for_selector("#sheet[data-frame='3']")
+    with FilmStore.open(running.film) as store:
+        black = merged_picture(store.folder, store.head().film, 3)
+    assert black.max() == 0
+    assert read(page)[1].max() < 4  # the lattice of the colour path is straight between its points
+
+
 def test_one_take_is_shown_alone(page, running):
     film = staged(running.film)
     opened(page, running, "?show=bell-1&frame=20")
@@ -258,11 +279,11 @@ def test_patches_that_cannot_be_shown_are_told(desk: Desk, monkeypatch):
     patch = Patch(source="drum-1", shape=BELL, feather_px=6)
     staged(desk.folder.root, patches=(patch, patch))
     assert max(layer.patch for layer in stage.stage(desk).drawn) == 2
-    assert stage.stage(desk).method_words == ""
+    assert stage.stage(desk).left_out == ""
     monkeypatch.setattr(stage, "MOST_LAYERS", 3)
     told = stage.stage(desk)
     assert {layer.patch for layer in told.drawn} == {0}
-    assert "2 patches are not in the preview" in told.method_words
+    assert "2 patches are not in the preview" in told.left_out
 
 
 def test_as_many_pixels_are_drawn_as_are_seen_and_worth_it(page, running):

@@ -7,11 +7,14 @@ import numpy as np
 import pytest
 
 import acescct
+from partsong.engine.local import Local
 from partsong.errors import InvalidInput
-from partsong.film.records import Oval, Plate
+from partsong.film.coverage import song_frames
+from partsong.film.records import Oval, Patch, Plate, Pose, PoseKey, Registration
 from partsong.media.encode import RECIPES, PictureWriter
+from partsong.media.picture import open_picture
 from partsong.media.probe import probe
-from partsong.render import pixels
+from partsong.render import atlas, pixels
 from partsong.render.lightpath import LightPath
 from partsong.render.plan import plan_frames
 from partsong.render.wide import encoding_of, form_of, segment_key, wide_key
@@ -25,11 +28,12 @@ from partsong.stage.light_steps import (
     set_method,
     sum_warnings,
 )
-from partsong.stage.paint import WidePainter
+from partsong.stage.paint import WidePainter, small_wide
 from partsong.stage.steps import set_order
 from partsong.watch import silent
 
 FRAMES = 40
+OVAL = Oval(x=120, y=40, rx=14, ry=12)
 
 
 class Lit:
@@ -160,6 +164,40 @@ def test_added_light_is_the_room_with_both_lamps_on(film, small):
     assert made[60:100, 200:215].mean() > 3 * dark[60:100, 200:215].mean()
 
 
+def test_added_light_has_a_small_picture_of_its_own_beside_the_takes(film, small, monkeypatch):
+    """The wide's tile, half the film's size here, is the wide made small: also of a take that is moved on its way."""
+    moved = Registration(take="oboe", keys=(PoseKey(frame=0, pose=Pose(dx_px=12, dy_px=-8)),))
+    before = film.head().film
+    monkeypatch.setattr(atlas, "WIDTH_PX", small.width)
+    monkeypatch.setattr(atlas, "HEIGHT_PX", small.height)
+    set_method(film, "combined")
+    assert atlas.layout_of(before.replace(stage=before.stage.replace(method="masks"))).tiles[-1].take == "oboe"
+    newest = film.change("Moved", lambda one: one.replace(stage=one.stage.replace(registrations=(moved,)))).film
+    painted = small_wide(film.folder, encoding_of(newest))
+    path = atlas.make_atlas(film.folder, newest, silent(), Local(1), painted)
+    tile = atlas.layout_of(newest).tiles[-1]
+    assert (tile.take, tile.width, tile.first, tile.stop) == ("wide", small.width // 2, 0, song_frames(newest))
+    with open_picture(path, probe(path, film.folder.refer(path)).picture) as reader:
+        planes = next(iter(reader.read([24])))
+    x, y = slice(tile.x, tile.x + tile.width), slice(tile.y, tile.y + tile.height)
+    seen = (planes.y[y, x].astype(float) - 16) / 219
+    set_method(film, "light-sum")
+    off = {}
+    for name, registrations in (("moved", (moved,)), ("where it was filmed", ())):
+        film.change(name, lambda one: one.replace(stage=one.stage.replace(registrations=registrations)))  # noqa: B023
+        light = cv2.resize(drawn(film, 24), (tile.width, tile.height), interpolation=cv2.INTER_AREA)
+        luma = acescct.from_linear(light) @ (0.2126, 0.7152, 0.0722)  # Rec. ITU-R BT.709-6
+        off[name] = np.abs(luma - seen)[2:-2, 2:-2]
+    print(off["moved"].mean(), np.percentile(off["moved"], 99), off["where it was filmed"].mean())
+    assert off["moved"].mean() < 0.01
+    assert off["where it was filmed"].mean() > 2 * off["moved"].mean()
+    # A patch lies over it in the preview, and does not make it anew; neither does it matter who lies over whom.
+    again = newest.replace(stage=newest.stage.replace(patches=(Patch(source="cello", shape=OVAL, feather_px=4),)))
+    for one in (again, newest.replace(stage=newest.stage.replace(method="light-sum"))):
+        assert atlas.atlas_path(film.folder, one) == path
+    film.change("As before", lambda one: one.replace(stage=before.stage))
+
+
 def test_segments_of_another_method_have_another_key(film):
     newest = film.head().film
     keys = set()
@@ -185,8 +223,7 @@ def test_an_ambient_plate_that_does_not_fit_is_named(film):
 def test_a_patch_is_matched_laid_over_and_taken_away(film):
     set_method(film, "light-sum")
     clean = drawn(film, 24)
-    oval = Oval(x=120, y=40, rx=14, ry=12)
-    head = add_patch(film, "plate-1", oval, feather_px=6, start_s=0.4)
+    head = add_patch(film, "plate-1", OVAL, feather_px=6, start_s=0.4)
     (patch,) = head.film.stage.patches
     assert patch.start == 10
     # Here no lamp reaches, so the plate needs nearly no gain.
@@ -203,17 +240,16 @@ def test_a_patch_is_matched_laid_over_and_taken_away(film):
     assert patched[34:46, 112:128].mean() == pytest.approx(clean[34:46, 112:128].mean(), rel=0.05)
     film.undo()
     assert film.head().film.stage.patches == ()
-    add_patch(film, "plate-1", oval, gain=(1.0, 1.0, 1.0))
+    add_patch(film, "plate-1", OVAL, gain=(1.0, 1.0, 1.0))
     remove_patch(film, 1)
     assert film.head().film.stage.patches == ()
 
 
 def test_bad_input_is_refused(film):
-    oval = Oval(x=120, y=40, rx=14, ry=12)
     with pytest.raises(InvalidInput, match="no take or plate 'nowhere'"):
-        add_patch(film, "nowhere", oval)
+        add_patch(film, "nowhere", OVAL)
     with pytest.raises(InvalidInput, match="later --to"):
-        add_patch(film, "plate-1", oval, start_s=1.0, end_s=0.5)
+        add_patch(film, "plate-1", OVAL, start_s=1.0, end_s=0.5)
     with pytest.raises(InvalidInput, match="no patch 7"):
         remove_patch(film, 7)
     with pytest.raises(InvalidInput, match="no way to merge"):

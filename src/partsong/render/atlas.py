@@ -5,6 +5,10 @@ a matter of which tile is drawn where. It is made in two passes. Each take is de
 of its own time, so that moving it on the song or taking it in and out never decodes it again. The pieces are then
 laid side by side in segments of song time; only segments in which something changed are made anew.
 
+Where takes' light is added, a shader cannot have the wide from their tiles: it begins with the room at rest, its grain
+averaged out. So the wide has a tile of its own then, merged from the small takes as the real one is from the large
+ones. Players are not laid over it: what the small pictures' codec does to still ground passes for a player.
+
 Tiles keep the camera's encoding, at 8 bits. Where a take has no picture its tile is black.
 """
 
@@ -12,7 +16,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,9 +25,9 @@ import numpy as np
 
 from partsong.engine.run import Engine
 from partsong.errors import InvalidInput
-from partsong.film.coverage import PlacedTake, placed_takes, song_frames
+from partsong.film.coverage import has_wide, placed_takes, song_frames
 from partsong.film.folder import FilmFolder, key_of, writing
-from partsong.film.records import Clip, Film, PictureInfo, Take
+from partsong.film.records import WIDE, Clip, Film, PictureInfo, Pose, Stage
 from partsong.media import tags
 from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.join import join
@@ -31,6 +35,7 @@ from partsong.media.picture import PictureReader, converted, open_picture
 from partsong.media.planes import Matrix, Planes, ValueRange
 from partsong.media.probe import probe
 from partsong.render.segments import OneByOne, Output, Paint, Segment, render, spans
+from partsong.render.wide import wide_key
 from partsong.timebase import Rate
 from partsong.watch import Watch
 
@@ -52,9 +57,16 @@ _ALIGN = 4  # tiles begin at colour samples, and at blocks of the encoder's smal
 _BLACK = (16, 128, 128)  # BT.709-6, item 4.4, at 8 bits
 
 
+PaintOne = Callable[[Segment, Path, Watch], None]
+"""Paints one piece, at exactly the path that it is given."""
+
+SmallWide = Callable[[Film, Watch], PaintOne]
+"""Makes ready to paint pieces of a film's wide, in song time; its stage takes and plates are as small as tiles."""
+
+
 @dataclass(frozen=True, slots=True)
 class Tile:
-    """Where a take lies on the atlas, in pixels, and the song frames at which it has a picture."""
+    """Where a take, or the wide, lies on the atlas, in pixels, and the song frames at which it has a picture."""
 
     take: str
     x: int
@@ -67,7 +79,10 @@ class Tile:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The atlas of a film: its size, rate and length in frames, and its tiles in the order of the film's takes."""
+    """The atlas of a film: its size, rate and length in frames, its tiles in the order of the film's takes.
+
+    The wide comes last, if it has a tile at all.
+    """
 
     width: int
     height: int
@@ -76,8 +91,13 @@ class Layout:
     tiles: tuple[Tile, ...]
 
 
+def adds_light(film: Film) -> bool:
+    """Say whether the takes' light is added to make the film's wide."""
+    return film.stage.method != "masks" and bool(film.stage.order) and has_wide(film)
+
+
 def layout_of(film: Film) -> Layout:
-    """Lay out the tiles of every placed take, as large as fit, at most as large as the film.
+    """Lay out the tiles of every placed take, and of a wide that adds light, as large as fit, at most the film's size.
 
     Raises
     ------
@@ -89,7 +109,8 @@ def layout_of(film: Film) -> Layout:
         raise InvalidInput("No take has a place on the song yet. Place them first: partsong lineup place FILM")
     assert film.rate is not None
     wide, high = (film.width, film.height) if film.width and film.height else placed[0].take.picture.shown_size
-    columns, width, height = _grid(len(placed), wide / high, wide)
+    count = len(placed) + adds_light(film)
+    columns, width, height = _grid(count, wide / high, wide)
     frames = song_frames(film)
     tiles = []
     for number, one in enumerate(placed):
@@ -97,7 +118,10 @@ def layout_of(film: Film) -> Layout:
         w, h = _fitted(one.take.picture, width, height)
         x, y = number % columns * width, number // columns * height
         tiles.append(Tile(one.take.id, x, y, w, h, min(span.start, frames), min(span.stop, frames)))
-    rows = -(-len(placed) // columns)
+    if adds_light(film):
+        x, y = len(placed) % columns * width, len(placed) // columns * height
+        tiles.append(Tile(WIDE, x, y, width, height, 0, frames))
+    rows = -(-count // columns)
     return Layout(columns * width, rows * height, film.rate, frames, tuple(tiles))
 
 
@@ -115,8 +139,12 @@ def atlas_path(folder: FilmFolder, film: Film) -> Path:
     return folder.cached("atlas", key_of(keys, film.song.mix.file.fingerprint), RECIPE.suffix)
 
 
-def make_atlas(folder: FilmFolder, film: Film, watch: Watch, engine: Engine | None = None) -> Path:
+def make_atlas(
+    folder: FilmFolder, film: Film, watch: Watch, engine: Engine | None = None, small_wide: SmallWide | None = None
+) -> Path:
     """Make the atlas, or what of it is missing, and return its path.
+
+    ``small_wide`` paints the wide's own tile; a film that has none needs it not.
 
     Raises
     ------
@@ -129,13 +157,17 @@ def make_atlas(folder: FilmFolder, film: Film, watch: Watch, engine: Engine | No
     if path.is_file():
         return path
     layout = layout_of(film)
-    placed = {one.take.id: one for one in placed_takes(film)}
-    batches: list[tuple[Paint, list[Output]]] = []
-    for tile in layout.tiles:
-        small = OneByOne(TilePainter(folder, placed[tile.take].take, tile.width, tile.height))
-        batches += [(small, [(piece, folder.cached("tile", piece.key, RECIPE.suffix))])
-                    for piece in _pieces(placed[tile.take], tile)]  # fmt: skip
-    render(batches, watch=watch, engine=engine, doing="Making takes small")
+    strips = _strips(film, layout)
+    wide = strips.pop(WIDE, None)
+    takes = [
+        (TilePainter(folder, film.take(name).clip, name, strip.tile), strip.needed()) for name, strip in strips.items()
+    ]
+    render(_batches(folder, takes), watch=watch, engine=engine, doing="Making takes small")
+    if wide is not None:
+        assert small_wide is not None
+        small = _small_film(folder, film, wide.tile, watch, engine)
+        pieces = [(small_wide(small, watch), wide.needed())]
+        render(_batches(folder, pieces), watch=watch, engine=engine, doing="Adding the takes' light")
     painter = OneByOne(AtlasPainter(folder, film, layout))
     outputs = [(part, folder.cached("atlas-parts", part.key, RECIPE.suffix)) for part in _segments(film, layout)]
     render([(painter, [output]) for output in outputs], watch=watch, engine=engine, doing="Laying takes side by side")
@@ -150,6 +182,43 @@ def make_atlas(folder: FilmFolder, film: Film, watch: Watch, engine: Engine | No
             sound_samples=samples,
         )
     return path
+
+
+def _small_film(folder: FilmFolder, film: Film, tile: Tile, watch: Watch, engine: Engine | None) -> Film:
+    """Return the film with stage takes and plates as small as a tile, and what moves them onto the reference too."""
+    clips = {name: film.take(name).clip for name in film.stage.order}
+    clips |= {plate.id: plate.clip for plate in film.plates if plate.clip.picture is not None}
+    pieces = {name: _clip_pieces(clip, tile) for name, clip in clips.items()}
+    painted = [(TilePainter(folder, clip, name, tile), pieces[name]) for name, clip in clips.items()]
+    render(_batches(folder, painted), watch=watch, engine=engine, doing="Making takes small")
+    small = {name: _joined(folder, pieces[name]) for name in clips}
+    assert film.width is not None
+    assert film.height is not None
+    across, down = tile.width / film.width, tile.height / film.height
+
+    def moved(pose: Pose) -> Pose:
+        return pose.replace(dx_px=pose.dx_px * across, dy_px=pose.dy_px * down)
+
+    registrations = tuple(
+        one.replace(keys=tuple(key.replace(pose=moved(key.pose)) for key in one.keys))
+        for one in film.stage.registrations
+    )
+    return film.replace(
+        width=tile.width,
+        height=tile.height,
+        takes=tuple(take.replace(clip=small.get(take.id, take.clip)) for take in film.takes),
+        plates=tuple(plate.replace(clip=small.get(plate.id, plate.clip)) for plate in film.plates),
+        stage=_summed(film).replace(registrations=registrations),
+    )
+
+
+def _joined(folder: FilmFolder, pieces: Sequence[Segment]) -> Clip:
+    """Return all pieces of a clip as one."""
+    path = folder.cached("small", key_of("small", [piece.key for piece in pieces]), RECIPE.suffix)
+    if not path.is_file():
+        with writing(path) as temporary:
+            join([_small(folder, piece) for piece in pieces], temporary, sound=None)
+    return probe(path, folder.refer(path))
 
 
 # --- the layout -----------------------------------------------------------------------------------
@@ -180,24 +249,72 @@ def _fitted(picture: PictureInfo, width: int, height: int) -> tuple[int, int]:
     return min(width, max(2 * _ALIGN, w)), min(height, max(2 * _ALIGN, h))
 
 
-def _pieces(placed: PlacedTake, tile: Tile) -> list[Segment]:
-    """Return the pieces of a take's own time that its tile needs."""
-    if tile.first == tile.stop:
-        return []
-    first, last = placed.source_frame(tile.first), placed.source_frame(tile.stop - 1)
-    return [piece for piece in _all_pieces(placed.take, tile) if piece.first <= last and piece.stop > first]
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """The small pictures behind a tile: pieces of their own time, their origin, and which one a song frame shows."""
+
+    tile: Tile
+    made_from: str
+    pieces: tuple[Segment, ...]
+    at: Callable[[int], int]
+
+    def needed(self) -> list[Segment]:
+        """Return the pieces that the tile shows something of."""
+        if self.tile.first == self.tile.stop:
+            return []
+        first, last = self.at(self.tile.first), self.at(self.tile.stop - 1)
+        return [piece for piece in self.pieces if piece.first <= last and piece.stop > first]
 
 
-def _all_pieces(take: Take, tile: Tile) -> list[Segment]:
-    picture = take.picture
-    made_from = [_VERSION, take.clip.file.fingerprint, tile.width, tile.height, dict(RECIPE.options)]
-    cuts = spans(picture.frames, round(PIECE_S * picture.rate.exact))
-    return [Segment(key_of("tile", made_from, cut.start, cut.stop), cut.start, cut.stop) for cut in cuts]
+def _strips(film: Film, layout: Layout) -> dict[str, _Strip]:
+    """Return what lies behind each tile, by its take, or as the wide."""
+    placed = {one.take.id: one for one in placed_takes(film)}
+    strips = {}
+    for tile in layout.tiles:
+        if tile.take == WIDE:
+            key = wide_key(film.replace(stage=_summed(film)))
+            strips[WIDE] = _Strip(tile, key, _pieces(key, layout.frames, layout.rate, tile), _same)
+        else:
+            one = placed[tile.take]
+            strips[tile.take] = _Strip(
+                tile, one.take.clip.file.fingerprint, _clip_pieces(one.take.clip, tile), one.source_frame
+            )
+    return strips
+
+
+def _summed(film: Film) -> Stage:
+    """Return the stage as the wide's tile shows it: its light alone. Patches are laid over it by whoever draws it."""
+    return film.stage.replace(method="light-sum", masks=(), patches=())
+
+
+def _same(frame: int) -> int:
+    return frame
+
+
+def _clip_pieces(clip: Clip, tile: Tile) -> tuple[Segment, ...]:
+    assert clip.picture is not None
+    return _pieces(clip.file.fingerprint, clip.picture.frames, clip.picture.rate, tile)
+
+
+def _pieces(made_from: str, frames: int, rate: Rate, tile: Tile) -> tuple[Segment, ...]:
+    ground = [_VERSION, made_from, tile.width, tile.height, dict(RECIPE.options)]
+    cuts = spans(frames, round(PIECE_S * rate.exact))
+    return tuple(Segment(key_of("tile", ground, cut.start, cut.stop), cut.start, cut.stop) for cut in cuts)
+
+
+def _small(folder: FilmFolder, piece: Segment) -> Path:
+    return folder.cached("tile", piece.key, RECIPE.suffix)
+
+
+def _batches(
+    folder: FilmFolder, painted: Iterable[tuple[PaintOne, Sequence[Segment]]]
+) -> list[tuple[Paint, list[Output]]]:
+    return [(OneByOne(paint), [(piece, _small(folder, piece))]) for paint, pieces in painted for piece in pieces]
 
 
 def _segments(film: Film, layout: Layout) -> list[Segment]:
     """Return the segments of the atlas, each with a key of all that is seen in it."""
-    placed = {one.take.id: one for one in placed_takes(film)}
+    strips = _strips(film, layout)
     found = []
     for span in spans(layout.frames, round(SEGMENT_S * layout.rate.exact)):
         seen: list[object] = []
@@ -205,13 +322,13 @@ def _segments(film: Film, layout: Layout) -> list[Segment]:
             shown = range(max(span.start, tile.first), min(span.stop, tile.stop))
             if not shown:
                 continue
-            one = placed[tile.take]
-            sources = [one.source_frame(frame) for frame in shown]
+            strip = strips[tile.take]
+            sources = [strip.at(frame) for frame in shown]
             # Runs of frames one after another are all that the key needs.
             breaks = [n for n in range(1, len(sources)) if sources[n] != sources[n - 1] + 1]
             box = [tile.x, tile.y, tile.width, tile.height]
             runs = [[shown.start + n, sources[n]] for n in (0, *breaks)]
-            seen.append([one.take.clip.file.fingerprint, box, runs, shown.stop])
+            seen.append([strip.made_from, box, runs, shown.stop])
         size = [layout.width, layout.height, str(layout.rate)]
         found.append(Segment(key_of("atlas", _VERSION, size, seen, len(span)), span.start, span.stop))
     return found
@@ -222,29 +339,31 @@ def _segments(film: Film, layout: Layout) -> list[Segment]:
 
 @dataclass(frozen=True, slots=True)
 class TilePainter:
-    """Makes a piece of a take small. Runs in a process of its own."""
+    """Makes a piece of a clip as small as a tile. Runs in a process of its own."""
 
     folder: FilmFolder
-    take: Take
-    width: int
-    height: int
+    clip: Clip
+    name: str
+    tile: Tile
 
     def __call__(self, segment: Segment, path: Path, watch: Watch) -> None:
-        picture = self.take.picture
+        picture = self.clip.picture
+        assert picture is not None
+        width, height = self.tile.width, self.tile.height
         matrix, value_range = tags.usable_matrix(picture.matrix), tags.usable_range(picture.value_range)
-        source = self.folder.locate(self.take.clip.file)
-        doing = f"Making {self.take.id} small"
+        source = self.folder.locate(self.clip.file)
+        doing = f"Making {self.name} small"
         with (
             open_picture(
-                source, picture, threads=1, preview=(self.width, self.height),
+                source, picture, threads=1, preview=(width, height),
                 # What the file does not say is only asked for where colours count.
                 matrix=matrix or MATRIX, value_range=value_range or RANGE,
             ) as reader,
-            _writer(path, self.width, self.height, picture.rate) as writer,
+            small_writer(path, width, height, picture.rate) as writer,
         ):  # fmt: skip
             count = segment.stop - segment.first
             for planes in watch.over(reader.read(range(segment.first, segment.stop)), total=count, doing=doing):
-                writer.write(converted(planes, matrix=MATRIX, value_range=RANGE))
+                writer.write(small_form(planes))
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,13 +376,12 @@ class AtlasPainter:
 
     def __call__(self, segment: Segment, path: Path, watch: Watch) -> None:
         layout = self.layout
-        placed = {one.take.id: one for one in placed_takes(self.film)}
-        with contextlib.ExitStack() as opened, _writer(path, layout.width, layout.height, layout.rate) as writer:
+        strips = _strips(self.film, layout)
+        with contextlib.ExitStack() as opened, small_writer(path, layout.width, layout.height, layout.rate) as writer:
             rows = []
             for tile in layout.tiles:
                 shown = range(max(segment.first, tile.first), min(segment.stop, tile.stop))
-                one = placed[tile.take]
-                rows.append((tile, shown, self._read(opened, one, tile, shown)))
+                rows.append((tile, shown, self._read(opened, strips[tile.take], shown)))
             count = segment.stop - segment.first
             doing = "Laying takes side by side"
             for frame in watch.over(range(segment.first, segment.stop), total=count, doing=doing):
@@ -273,26 +391,33 @@ class AtlasPainter:
                         _lay(canvas, next(pictures), tile)
                 writer.write(Planes(*canvas, 8, MATRIX, RANGE))
 
-    def _read(self, opened: contextlib.ExitStack, placed: PlacedTake, tile: Tile, shown: range) -> Iterator[Planes]:
-        """Yield the small pictures of a take at some song frames."""
-        pieces = _all_pieces(placed.take, tile)
+    def _read(self, opened: contextlib.ExitStack, strip: _Strip, shown: range) -> Iterator[Planes]:
+        """Yield the small pictures behind a tile at some song frames."""
         reader: PictureReader | None = None
         now = -1
         for frame in shown:
-            source = placed.source_frame(frame)
-            number = next(n for n, piece in enumerate(pieces) if source < piece.stop)
+            source = strip.at(frame)
+            number = next(n for n, piece in enumerate(strip.pieces) if source < piece.stop)
             if number != now:
-                path = self.folder.cached("tile", pieces[number].key, RECIPE.suffix)
+                path = _small(self.folder, strip.pieces[number])
                 reader = opened.enter_context(open_picture(path, _picture(self.folder, path), threads=1))
                 now = number
             assert reader is not None
-            yield from reader.read([source - pieces[number].first])
+            yield from reader.read([source - strip.pieces[number].first])
 
 
-def _writer(path: Path, width: int, height: int, rate: Rate) -> PictureWriter:
+def small_writer(path: Path, width: int, height: int, rate: Rate) -> PictureWriter:
+    """Return what writes small pictures, such as :func:`small_form` makes."""
     # A camera's log encoding is described by no tag.
     return PictureWriter(path, RECIPE, width=width, height=height, rate=rate, matrix=MATRIX, value_range=RANGE,
                          primaries="unknown", transfer="unknown", threads=1)  # fmt: skip
+
+
+def small_form(planes: Planes) -> Planes:
+    """Return a picture as :func:`small_writer` takes it."""
+    return converted(
+        planes, bit_depth=RECIPE.bit_depth, chroma=RECIPE.chroma, matrix=MATRIX, value_range=RANGE
+    )  # fmt: skip
 
 
 def _picture(folder: FilmFolder, path: Path) -> PictureInfo:

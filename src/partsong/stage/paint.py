@@ -6,6 +6,7 @@ import contextlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
+from pathlib import Path
 
 from partsong.film.folder import FilmFolder, writing
 from partsong.film.records import Film
@@ -13,12 +14,13 @@ from partsong.media.encode import PictureWriter
 from partsong.media.hardware import agreed
 from partsong.media.picture import PictureReader, converted, open_picture
 from partsong.media.planes import Planes
+from partsong.render import atlas
 from partsong.render.gpu import GpuMerger
 from partsong.render.lightsum import LightSum
 from partsong.render.merge import Form, Merger
 from partsong.render.plan import FramePlan, Stack, clip_of, plan_frames, stretches
-from partsong.render.segments import Output
-from partsong.render.wide import RECIPE, Encoding
+from partsong.render.segments import Output, Segment
+from partsong.render.wide import RECIPE, Encoding, form_of
 from partsong.stage.rooms import RoomFinder
 from partsong.watch import Watch
 
@@ -107,3 +109,31 @@ class WidePainter:
                 matrix=form.matrix,
                 value_range=form.value_range,
             )
+
+
+@dataclass(frozen=True, slots=True)
+class SmallWidePainter:
+    """Paints pieces of the wide of a film of small takes, for the preview. Runs in a process of its own."""
+
+    wide: WidePainter
+
+    def __call__(self, segment: Segment, path: Path, watch: Watch) -> None:
+        film = self.wide.film
+        assert film.width is not None
+        assert film.height is not None
+        assert film.rate is not None
+        plans = plan_frames(film, range(segment.first, segment.stop))
+        with atlas.small_writer(path, film.width, film.height, film.rate) as writer:
+            for planes in watch.over(self.wide.frames(plans), total=len(plans), doing="Adding the takes' light"):
+                writer.write(atlas.small_form(planes))
+
+
+def small_wide(folder: FilmFolder, encoding: Encoding) -> atlas.SmallWide:
+    """Return what makes the tile of a wide that adds light; ``encoding`` is that of the film's own takes."""
+
+    def ready(small: Film, watch: Watch) -> SmallWidePainter:
+        form = form_of(small)
+        RoomFinder(folder, small, encoding, form).found(watch)  # once, for all processes
+        return SmallWidePainter(WidePainter(folder, small, encoding, form))
+
+    return ready

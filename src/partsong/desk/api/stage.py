@@ -23,12 +23,13 @@ from partsong.film.records import WIDE, Curve, Film, Look, Oval, Patch, Point, P
 from partsong.film.store import FilmStore, Head
 from partsong.film.tempo import bar_lines
 from partsong.render import colour
-from partsong.render.atlas import atlas_path, layout_of, make_atlas
+from partsong.render.atlas import adds_light, atlas_path, layout_of, make_atlas
 from partsong.render.plan import FramePlan, Stack, plan_frames
 from partsong.render.plan import Layer as FrameLayer
 from partsong.render.warp import matrix_of
 from partsong.render.wide import encoding_of
 from partsong.stage import keys, light_steps, steps
+from partsong.stage.paint import small_wide
 from partsong.stage.seam_steps import part_name
 from partsong.watch import Watch
 
@@ -135,7 +136,7 @@ class Shown(Wire):
 
 
 class StageTold(Wire):
-    """The whole page. ``in_the_way`` says why there is no preview, ``method_words`` what it cannot show.
+    """The whole page. ``in_the_way`` says why there is no preview, ``left_out`` what it cannot show.
 
     ``cut_in_the_way`` says why the cut cannot be played; without a wide (``has_wide``) it can all the same.
     """
@@ -146,7 +147,7 @@ class StageTold(Wire):
     rate_den: int
     frames: int
     method: Method
-    method_words: str
+    left_out: str
     in_the_way: str
     cut_in_the_way: str
     has_wide: bool
@@ -231,7 +232,7 @@ def stage(desk: Desk) -> StageTold:
         rate_den=rate.den if rate else 1,
         frames=frames,
         method=method,
-        method_words=" ".join(filter(None, (_METHODS[method], _left_out(film)))),
+        left_out=_left_out(film),
         in_the_way=in_the_way or ("" if has_wide(film) else NO_WIDE),
         cut_in_the_way=in_the_way,
         has_wide=has_wide(film),
@@ -269,25 +270,24 @@ def bars_of(film: Film) -> tuple[int, ...]:
     return tuple(math.ceil(at_s * film.rate.exact) for _, at_s in bar_lines(film.song.tempo, film.song.length_s))
 
 
-_METHODS = {
-    "masks": "",
-    "light-sum": "This film's wide adds the takes' light. The preview shows each take through its mask instead; "
-    "'Merge this frame' shows it as it will be.",
-    "combined": "This film's wide adds the room's light under the players. The preview shows masks only; "
-    "'Merge this frame' shows it as it will be.",
-}
+_SEEN_THROUGH = (
+    "The preview adds the takes' light, and does not lay the players over it: one who stands before ground that "
+    "another lamp lights is seen through. 'Merge this frame' shows him as he will be."
+)
 
 
 def _left_out(film: Film) -> str:
-    """Say which patches the preview cannot show, if there are any."""
+    """Say what of the wide the preview cannot show, if there is anything."""
+    players = _SEEN_THROUGH if film.stage.method == "combined" else ""
     missing = len(film.stage.patches) - len(_patches(film))
     if not missing:
-        return ""
+        return players
     some = "A patch is" if missing == 1 else f"{missing} patches are"
-    return (
+    patches = (
         f"{some} not in the preview: it shows those from placed takes, and {MOST_LAYERS} layers at most. "
         "'Merge this frame' shows all."
     )
+    return f"{players} {patches}".strip()
 
 
 def _patches(film: Film) -> tuple[Patch, ...]:
@@ -300,7 +300,9 @@ def _patches(film: Film) -> tuple[Patch, ...]:
 def _layer(film: Film, take: str) -> LayerTold:
     mask = film.stage.mask_of(take)
     words = ""
-    if take == film.stage.order[0]:
+    if adds_light(film):
+        words = "Its light is added; masks are not used."
+    elif take == film.stage.order[0]:
         words = "The lowest layer fills the frame."
     elif mask is None:
         words = "It has no mask yet."
@@ -320,7 +322,7 @@ def _oval(oval: Oval) -> OvalTold:
 
 
 def runs_of(film: Film) -> tuple[tuple[DrawnLayer, ...], tuple[Run, ...]]:
-    """Return how each frame of the wide is drawn from masks and patches, whatever the film's method.
+    """Return how each frame of the wide is drawn: takes through their masks, or the wide's own tile; and patches.
 
     Returns
     -------
@@ -334,7 +336,8 @@ def runs_of(film: Film) -> tuple[tuple[DrawnLayer, ...], tuple[Run, ...]]:
     """
     if len(film.stage.order) > MOST_LAYERS:
         raise InvalidInput(f"The preview shows at most {MOST_LAYERS} layers; this stage has {len(film.stage.order)}.")
-    masked = film.replace(stage=film.stage.replace(method="masks", patches=_patches(film)))
+    shown = film.replace(stage=film.stage.replace(patches=_patches(film)))
+    whole = FrameLayer(take=WIDE)
     drawn: list[DrawnLayer] = []
     numbers: dict[tuple[FrameLayer, Pose, int], int] = {}
     runs: list[Run] = []
@@ -348,12 +351,14 @@ def runs_of(film: Film) -> tuple[tuple[DrawnLayer, ...], tuple[Run, ...]]:
     def alike(plan: FramePlan) -> tuple[Stack, tuple[Pose, ...]]:
         return plan.stack, plan.poses
 
-    for (stack, poses), group in groupby(plan_frames(masked, range(song_frames(film))), key=alike):
+    for (stack, poses), group in groupby(plan_frames(shown, range(song_frames(film))), key=alike):
         frames = [plan.frame for plan in group]
         own = _own_layers(stack, film.stage.order)
-        named = tuple(
-            number_of(layer, pose, max(0, place - own + 1))
-            for place, (layer, pose) in enumerate(zip(stack.layers, poses, strict=True))
+        layers = list(zip(stack.layers, poses, strict=True))
+        below = [(whole, Pose())] if adds_light(film) and own else layers[:own]
+        named = (
+            *(number_of(layer, pose, 0) for layer, pose in below),
+            *(number_of(layer, pose, patch) for patch, (layer, pose) in enumerate(layers[own:], 1)),
         )
         runs.append(Run(first=frames[0], stop=frames[-1] + 1, layers=named))
     return tuple(drawn), tuple(runs)
@@ -387,7 +392,9 @@ def begin_atlas(desk: Desk) -> JobTold:
     """Start making the small film of all takes that the preview plays."""
 
     def work(watch: Watch) -> str:
-        make_atlas(desk.folder, desk.head().film, watch)
+        film = desk.head().film
+        wide = small_wide(desk.folder, encoding_of(film)) if adds_light(film) else None
+        make_atlas(desk.folder, film, watch, small_wide=wide)
         return "The preview is ready."
 
     return told(desk.jobs.start(JOB, "Prepare the preview", work))

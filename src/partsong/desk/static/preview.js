@@ -211,7 +211,7 @@ export class Preview {
     const same = (/** @type {Layer} */ one, /** @type {Layer} */ other) => JSON.stringify(one) === JSON.stringify(other);
     const changed = layers.flatMap((layer, number) => (before && same(before.layers[number], layer) ? [] : [number]));
     const reaches = layers.map((layer, number) => (before && !changed.includes(number) ? before.reaches[number] : reach(layer, grid, width, height)));
-    const sets = setsOf(reaches);
+    const sets = setsOf(reaches, grid);
     const wanted = before && !moving ? before.rough.slice() : new Uint8Array(sets.length).fill(before ? 0 : 1);
     if (before) {
       for (const number of changed) touched({ sets: before.sets, reach: before.reaches[number] }, { sets, reach: reaches[number] }, number, wanted);
@@ -236,7 +236,7 @@ export class Preview {
       const lattice = this.lattices.get(panel.source);
       if (!lattice) continue;
       const layers = this.layers(panel.source);
-      const sets = setsOf(layers.map((layer) => reach(layer, grid, plan.width, plan.height)));
+      const sets = setsOf(layers.map((layer) => reach(layer, grid, plan.width, plan.height)), grid);
       // The window has the panel's shape; it is as large as the picture lets it be, and lies wholly in it.
       const [across, down] = [Math.min(1, panel.width / panel.height), Math.min(1, panel.height / panel.width)];
       const begin = (/** @type {number} */ middle, /** @type {number} */ part) => Math.max(0, Math.min(middle - part / 2, 1 - part));

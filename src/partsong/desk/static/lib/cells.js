@@ -77,10 +77,10 @@ export function reach(layer, { across, down }, width, height) {
 
 /**
  * The layers of each cell, as bits: those that can be seen, from the top down to the first that hides the rest.
- * @param {Uint8Array[]} reaches  Of all layers, from the bottom up. @returns {Uint16Array}
+ * @param {Uint8Array[]} reaches  Of all layers, from the bottom up; where there are none, all cells are black. @param {Grid} grid @returns {Uint16Array}
  */
-export function setsOf(reaches) {
-  const sets = new Uint16Array(reaches[0]?.length ?? 0);
+export function setsOf(reaches, { across, down }) {
+  const sets = new Uint16Array(across * down);
   for (let cell = 0; cell < sets.length; cell += 1) {
     for (let layer = reaches.length - 1; layer >= 0; layer -= 1) {
       const seen = layer === 0 ? ALL : reaches[layer][cell]; // the lowest fills the frame

@@ -11,7 +11,7 @@ import { Preview } from "../preview.js";
 /** @typedef {import("../lib/masks.js").Shape} Shape */
 /** @typedef {import("../lib/masks.js").Held} Held */
 /** @typedef {{take: string, part: string, shape: Shape | null, keys: import("../lib/masks.js").Key[], feather_px: number, words: string}} Layer */
-/** @typedef {import("../preview.js").Plan & {method: string, method_words: string, in_the_way: string, has_wide: boolean, atlas_ready: boolean, layers: Layer[], bars: number[]}} Stage */
+/** @typedef {import("../preview.js").Plan & {method: string, left_out: string, in_the_way: string, has_wide: boolean, atlas_ready: boolean, layers: Layer[], bars: number[]}} Stage */
 
 const JOB = "atlas";
 const ONE = "frame"; // the job that merges one frame
@@ -93,6 +93,7 @@ export default {
       drawNotes();
       const shown = stage.width > 0 && stage.layers.length > 0;
       surround.hidden = tools.hidden = time.hidden = !shown;
+      canvas.hidden = !stage.atlas_ready; // what it shows may be of another way to merge
       if (!shown) {
         list.replaceChildren();
         return;
@@ -114,12 +115,12 @@ export default {
       notes.replaceChildren(...[
         stage.in_the_way && h("p", { class: stage.has_wide ? "decide" : "" }, stage.in_the_way),
         stage.has_wide && !stage.layers.length && button("Propose ovals", () => desk.begin("propose", "/api/stage/propose"), { id: "propose" }),
-        stage.method_words && h("p", { id: "method" }, stage.method_words),
+        stage.left_out && h("p", { id: "left-out" }, stage.left_out),
         standIn && h("p", { id: "stand-in" }, "This browser has no WebGL 2, so the picture is the merged wide as it was made by partsong stage merge. It does not follow the ovals."),
         standIn && h("img", { class: "stand-in", alt: "The merged wide", src: `/media/pictures/wide/${preview.frame}` }),
         !stage.atlas_ready && !stage.in_the_way && preview.can && h("p", {},
           button("Prepare the preview", () => desk.begin(JOB, "/api/stage/atlas"), { id: "prepare-preview" }),
-          " makes one small film of all takes, so that they can be seen together."),
+          ` makes one small film of all takes${stage.method === "masks" ? "" : ", and of the wide with their light added"}, so that they can be seen together.`),
       ].filter(Boolean).map((one) => /** @type {Node} */ (one)));
     }
 
@@ -149,7 +150,7 @@ export default {
       const seen = marked && preview.mode === "wide";
       const masks = seen ? [...stage.layers.map((one) => one.take), NEW_PATCH].filter((take) => shape(take)) : [];
       marks.replaceChildren(
-        ...(seen && shows.seams ? [seamMarks(seamsAt(shows.seams, preview.frame), letters() * 0.8, stage.height * 0.6)] : []),
+        ...(seen && shows.seams && stage.method === "masks" ? [seamMarks(seamsAt(shows.seams, preview.frame), letters() * 0.8, stage.height * 0.6)] : []),
         ...(seen ? [patchMarks(shows.patches, preview.frame, letters() * 0.8)] : []),
         ...(seen && shows.crossings?.[crossing] ? [crossingMark(shows.crossings[crossing], letters() * 0.8)] : []),
         ...masks.map(maskMark));
