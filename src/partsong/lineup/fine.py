@@ -50,6 +50,7 @@ _STRENGTHS = (0.03, 0.2, 1.5, 15.0, 300.0)  # power of the response at its begin
 _TELLS = 0.5  # of the bands' evidence
 _OWN_SHARE, _OWN_S = 0.04, 0.03  # a mix's own reverberation, before the direct sound, adds so much to the evidence
 _OWN_FROM = 300.0  # where there is much of it
+_MOVED_SHARE = 0.3  # what a place is moved for that tells it to about so much of the move
 _COUNTS = 0.15  # of a natural logarithm, beside what notes said: instants and bands near each other say the same again
 _RIGHT_S = 0.02
 _CELL = 8  # samples: half a millisecond, in which powers are added up while places are compared
@@ -407,18 +408,22 @@ def _response_in(
         at, told = finer, whole
     halves = [in_cells(drift, slice(part, None, 2)) for part in (0, 1)]
     apart_s = max(abs(int(np.argmax(half)) * _CELL - at) for half in halves) / RATE_HZ
+    earliest = at
     if mixed and evidence >= _OWN_FROM:
         first = max(at - round(_OWN_S * RATE_HZ), 0)
         at = first + int(np.argmax(told[first : at + 1] >= (1 - _OWN_SHARE) * told[at]))
     line = _through(base + (at - reach) / RATE_HZ, drift, middle_s)
     probable = special.softmax(_COUNTS * (every + before))
-    off_s = (np.arange(len(every)) - at) / RATE_HZ
+    # Where the mix's own reverberation stands, what lies before the direct sound speaks for it as well.
+    lags = np.arange(len(every))
+    off_s = (lags - np.clip(lags, at, earliest)) / RATE_HZ
+    moved_s = _MOVED_SHARE * (earliest - at) / RATE_HZ
     return Response(
         fit=Fit(line, 1e3 * apart_s),
         evidence=evidence,
         tried=len(rows),
         settled=apart_s <= _ALIKE_S,
-        deviation_ms=1e3 * math.sqrt(float(probable @ off_s**2)),
+        deviation_ms=1e3 * math.hypot(math.sqrt(float(probable @ off_s**2)), moved_s),
         right=float(probable[np.abs(off_s) <= _RIGHT_S].sum()),
     )
 
