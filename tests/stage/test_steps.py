@@ -21,7 +21,7 @@ from partsong.media.picture import open_picture
 from partsong.render import pixels
 from partsong.render.plan import plan_frames
 from partsong.render.wide import encoding_of, merged_wide, segment_key, wide_key
-from partsong.stage.steps import MaskWish, Merged, merge, propose, set_mask, set_order
+from partsong.stage.steps import MaskWish, Merged, merge, propose, register, set_mask, set_order
 from partsong.timebase import SAMPLES, Rate, Time
 from partsong.watch import Watch, silent
 
@@ -55,6 +55,20 @@ def test_the_nudged_camera_is_found(proposed):
     # The picture went 3 left and 2 down, so it has to go back; a tenth of a pixel is our mark for locked-off takes.
     assert (moved.first.dx_px, moved.first.dy_px) == (pytest.approx(3, abs=0.1), pytest.approx(-2, abs=0.1))
     assert moved.certainty > 0.5
+
+
+def test_unless_one_is_chosen_the_reference_is_the_take_that_was_filmed_first(proposed):
+    """As on the day itself: whichever part comes first in the score."""
+    with proposed() as store:
+        film = store.head().film
+        turned = film.replace(parts=film.parts[::-1], stage=film.stage.replace(reference=None, registrations=()))
+        store.change("The score turned about", lambda _: turned)
+        again = register(store, silent()).film.stage
+        assert again.reference == film.takes[0].id == "cello"
+        chosen = turned.replace(stage=turned.stage.replace(reference="oboe"))
+        store.change("Chose another", lambda _: chosen)
+        assert register(store, silent()).film.stage.reference == "oboe"
+        store.change("As before", lambda _: film)
 
 
 def test_the_wide_is_the_merge_of_the_decoded_frames(proposed, small):

@@ -147,11 +147,12 @@ def chosen_takes(film: Film) -> list[PlacedTake]:
 
 
 def _reference(film: Film, takes: Sequence[Take]) -> str:
-    names = [take.id for take in takes]
+    """Return the reference: the chosen one, else, as on the day itself, the take of these that was filmed first."""
+    names = {take.id for take in takes}
     if film.stage.reference in names:
         assert film.stage.reference is not None
         return film.stage.reference
-    return names[0]
+    return next(take.id for take in film.takes if take.id in names)
 
 
 def _with_proposal(film: Film, proposed: Stage) -> Film:
