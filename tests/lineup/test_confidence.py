@@ -190,7 +190,7 @@ def test_turns_are_asked_about_unless_a_beginning_or_end_tells():
 
 @pytest.mark.parametrize(
     ("lead", "alike", "mixed"),
-    [(5.2, 0.06, False), (5.13, 0.08, False), (6.09, 0.08, False), (4.59, 0.01, True), (3.43, 0.104, True)],
+    [(5.2, 0.06, False), (5.13, 0.08, False), (6.09, 0.08, False), (4.59, 0.01, True), (5.91, 0.112, True)],
 )
 def test_loops_of_other_songs_are_not_placed(lead, alike, mixed):
     # As other loops of the same tempo and kit reached them.

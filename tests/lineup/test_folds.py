@@ -57,3 +57,29 @@ def test_another_loop_is_not_taken_for_it(band, mix, flat_mix):
     turns = found(band, other, 5.1, 20, mix, flat_mix)
 
     assert turns is None or turns.alike < 0.1
+
+
+def test_a_loop_that_strikes_elsewhere_as_well_is_not_taken_for_it(band):
+    # The same machine, the same strokes on the beat; what differs is where only one of the two strikes.
+    ours, theirs = machine(0, 3, 4, 6, 8, 9, 12, 13, 14), machine(0, 1, 4, 8, 10, 11, 12, 15)
+    silence = np.zeros(round(SILENT_S * RATE_HZ), np.float32)
+    others = sum(band.part(kind, SONG_S) for kind in ("pluck", "bells"))
+    mix = (0.3 * np.concatenate([silence, np.tile(ours, 15)]) + others).astype(np.float32)
+    flat_mix = repeats.flattened(features.hear(mix), 0)
+
+    own, other = (found(band, np.concatenate([silence, np.tile(bar, 15)]), 2.6, 30, mix, flat_mix)
+                  for bar in (ours, theirs))  # fmt: skip
+
+    assert own.alike > 0.2
+    assert own.lines[0].start_s == pytest.approx(2.6 - 3 / 343.2, abs=0.001)
+    assert other.alike < 0.1
+
+
+def machine(*steps):
+    """Return 4 s of a machine's bar of sixteen steps, struck at some: one sound on all beats, others between."""
+    out = np.zeros(round(TURN_S * RATE_HZ), np.float32)
+    t = np.arange(RATE_HZ // 5) / RATE_HZ
+    for step in steps:
+        stroke = np.random.default_rng(step % 4).normal(size=len(t)) * np.exp(-t / 0.03)
+        out[step * RATE_HZ // 4 :][: len(t)] += stroke.astype(np.float32)
+    return out

@@ -41,8 +41,9 @@ _ROUNDS = 5
 _ROOM_S, _EARLY_S = 0.1, 0.005
 _FINER = 8
 _STANDS_OUT = 10.0
-_SCATTER = 0.4  # of the usual gain, at least
-_HALF_HELD = 0.55  # of it: where the loop is not heard a tenth of the average is, by what other parts repeat
+_HALF_HELD, _A_GAIN = 0.5, 7.0
+_LEAST_TOLD, _MOST_TOLD = -3.5, 2.5
+_UNLIKE = 0.15  # of a turn, which may be anything
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,15 +83,15 @@ def turns_behind(flat: Floats, turn_s: float, mix: Floats, mix_flat: Floats) -> 
     first = -math.ceil(fold.phase / fold.turn)  # the turn in which the mix begins
     gains = _gains(mix, 2 * fold.turn, 2 * (fold.phase + first * fold.turn))
     odds = np.zeros((most + 2 * many, CELLS))
-    known = _odds(np.concatenate([np.zeros((1, CELLS)), gains]))  # the first is that of silence
-    odds[:] = known[0]
-    kept = known[1:][: len(odds) - many - first]
+    usual = _usual(gains)
+    odds[:] = _odds(np.zeros(CELLS), usual)
+    kept = _odds(gains, usual)[: len(odds) - many - first]
     odds[many + first :][: len(kept)] = kept
     ppm = (fold.turn / (turn_s * FLAT_RATE_HZ) - 1) * 1e6
     agree = agreement(loop, odds)
     starts_s = (fold.phase + np.arange(-many, len(agree) - many) * fold.turn) / FLAT_RATE_HZ
     lines, lead = turns_on(starts_s, agree, ppm, len(flat) / FLAT_RATE_HZ, len(mix_flat) / FLAT_RATE_HZ)
-    return Turns(fold.turn / FLAT_RATE_HZ, lines, fold.z, lead, _alike(fold, loop))
+    return Turns(fold.turn / FLAT_RATE_HZ, lines, fold.z, lead, _alike(fold, loop, usual))
 
 
 def _clocks(flat: Floats, turn: float) -> list[float]:
@@ -214,18 +215,26 @@ def _gains(mix: Floats, turn: float, first: float) -> NDArray[np.float64]:
     return np.asarray(np.stack(out, axis=1), np.float64)
 
 
-def _odds(gains: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how much likelier each cell of each turn holds the loop than not, as a logarithm of odds."""
-    kept = gains.mean(axis=1) > 0.5 * float(np.median(gains.mean(axis=1)))
-    usual = np.maximum(gains[kept].mean(axis=0), 0)
-    spread = np.maximum(gains[kept].var(axis=0), np.maximum(_SCATTER * usual, 0.1) ** 2)
-    return np.asarray(np.clip(usual * (gains - _HALF_HELD * usual) / spread, -6, 6))
+def _usual(gains: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what each cell holds of the average where the loop is heard: 1 where that is nothing but the loop."""
+    whole = gains.mean(axis=1)
+    return np.asarray(np.maximum(gains[whole > 0.5 * float(np.median(whole))].mean(axis=0), 0))
 
 
-def _alike(fold: _Fold, loop: Loop) -> float:
-    """Return what seven tenths of a turn's cells exceed: how far the clip's turn is the mix's, heard through a room.
+def _odds(gains: NDArray[np.float64], usual: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how much likelier each cell of each turn holds the loop than not, as a logarithm of odds.
 
-    The room's response is what fits all cells but the one in question best.
+    What a cell's average holds beside the loop comes and goes with other parts, so a cell tells as much as its average
+    is the loop.
+    """
+    return np.asarray(usual**3 * np.clip(_A_GAIN * (gains - _HALF_HELD), _LEAST_TOLD, _MOST_TOLD))
+
+
+def _alike(fold: _Fold, loop: Loop, usual: NDArray[np.float64]) -> float:
+    """Return what all but the least alike of a turn's cells exceed: how far the clip's is the mix's through a room.
+
+    The room's response is what fits all cells but the one in question best. A cell counts as much as the clip is loud
+    in it, or as the mix's average is the loop alone: a stroke that only one of them has tells two loops apart.
     """
     size, taps, early = len(fold.average), round(_ROOM_S * FLAT_RATE_HZ), round(_EARLY_S * FLAT_RATE_HZ)
     edges = np.linspace(0, size, CELLS + 1).astype(np.int64)
@@ -238,7 +247,12 @@ def _alike(fold: _Fold, loop: Loop) -> float:
     for (cell, near), own in zip(cells, crossed, strict=True):
         response = linalg.solve_toeplitz(itself, crossed.sum(axis=0) - own)
         heard[cell] = signal.convolve(near, response, "valid", "fft")
-    sizes = np.sqrt(by_cell(heard**2, edges) * by_cell(fold.own**2, edges))
-    alike = by_cell(heard * fold.own, edges) / np.maximum(sizes, 1e-12)
-    told = np.any(loop.heard != 0, axis=0)
-    return float(np.quantile(alike[told], 0.3)) if told.any() else 0.0
+    told = np.flatnonzero(np.any(loop.heard != 0, axis=0))
+    if not told.size:
+        return 0.0
+    power = by_cell(fold.own**2, edges)
+    alike = by_cell(heard * fold.own, edges) / np.maximum(np.sqrt(by_cell(heard**2, edges) * power), 1e-12)
+    counts = np.maximum(np.minimum(power / power.mean(), 1), np.minimum(usual, 1) ** 4)
+    told = told[np.argsort(alike[told])]
+    below = np.cumsum(counts[told])
+    return float(alike[told[np.searchsorted(below, _UNLIKE * below[-1])]])
