@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
+import partsong  # noqa: F401  (before any test loads numpy: it says how many threads that may have)
+
 # Time is measured by benchmarks; a busy machine fails no test.
 settings.register_profile("partsong", deadline=None)
 settings.load_profile("partsong")

@@ -35,6 +35,21 @@ def references(song):
     return {kind: Reference(kind, features.hear(sound)) for kind, sound in song.items()}
 
 
+@pytest.fixture(scope="module")
+def silence():
+    """Two silent lengths: a clip of 40 s, and a song of 60 s whose notes are heard once."""
+    clip, song = (features.hear(np.zeros(length_s * RATE_HZ, np.float32)) for length_s in (40, 60))
+    return clip, Reference("mix", song)
+
+
+@pytest.fixture(scope="module")
+def noise():
+    """A clip of noise, and the noise of a song as its stem and as its mix."""
+    rng = np.random.default_rng(3)
+    clip, song = (features.hear(0.1 * rng.normal(size=length_s * RATE_HZ).astype(np.float32)) for length_s in (20, 30))
+    return clip, [Reference("stem", song), Reference("mix", song)]
+
+
 def late_s(distance_m=3.0):
     return distance_m / 343.2
 
@@ -271,7 +286,7 @@ def test_keys_lie_where_they_are_likeliest_by_far(monkeypatch, odds, expected, a
     (2.4, "likely", "mix", 9.0),
     (1.6, "ask", "stem", 3.0),  # its places are the better ones to choose from
 ])  # fmt: skip
-def test_a_mix_is_asked_where_keys_are_not_placed_by_a_stem(monkeypatch, in_mix_t, expected, against, at_s):
+def test_a_mix_is_asked_where_keys_are_not_placed_by_a_stem(noise, monkeypatch, in_mix_t, expected, against, at_s):
     def struck(clip, voice, song, possible, *, mixed):
         told = strokes_at((9.0, 20.0) if mixed else (3.0, 20.0), in_mix_t if mixed else 1.6)
         verdict = confidence.judge_strokes(
@@ -280,11 +295,10 @@ def test_a_mix_is_asked_where_keys_are_not_placed_by_a_stem(monkeypatch, in_mix_
         line = Line(told.fits[0].lag_s)
         return Found(verdict.confidence, verdict.reason, verdict.method, song.name, line, None, 0, 0, 0.2, ())
 
-    rng = np.random.default_rng(3)
-    clip, song = (features.hear(0.1 * rng.normal(size=length_s * RATE_HZ).astype(np.float32)) for length_s in (20, 30))
+    clip, references = noise
     monkeypatch.setattr(locating, "_by_strokes", struck)
 
-    told = locate(clip, [Reference("stem", song), Reference("mix", song)])
+    told = locate(clip, references)
 
     assert (told.confidence, told.against) == (expected, against)
     assert told.line.start_s == at_s
@@ -299,8 +313,8 @@ def response(start_s, evidence, *, right=0.9):
     (2.0, 0.7, "ask"),  # they do not tell it finely enough
     (1.3, 0.9, "none"),  # notes lead by less than chance may
 ])  # fmt: skip
-def test_notes_and_windows_place_what_neither_does(monkeypatch, height, right, expected):
-    silence, mix = (features.hear(np.zeros(length_s * RATE_HZ, np.float32)) for length_s in (40, 60))
+def test_notes_and_windows_place_what_neither_does(silence, monkeypatch, height, right, expected):
+    clip, mix = silence
     alike = (notes.Alike(10.0, height, 0.05), notes.Alike(3.0, 1.0, 0.03))
     monkeypatch.setattr(notes, "find_notes", lambda *_: alike)
     monkeypatch.setattr(locating, "_responses", lambda *_, mixed: [])
@@ -313,7 +327,7 @@ def test_notes_and_windows_place_what_neither_does(monkeypatch, height, right, e
     monkeypatch.setattr(fine, "response", measured)
     sums = [response(start_s, 12.0) for start_s in (1.0, 5.0, 17.0)]
 
-    found = _by_notes(silence, 0, Reference("mix", mix), sums, (Possible(Line(17.0), 8.0),))
+    found = _by_notes(clip, 0, mix, sums, (Possible(Line(17.0), 8.0),))
 
     assert found.confidence == expected
     assert known == [pytest.approx(0.01)]
@@ -321,14 +335,14 @@ def test_notes_and_windows_place_what_neither_does(monkeypatch, height, right, e
     assert found.spread_ms == 5.0
 
 
-def test_a_place_that_notes_do_not_name_is_not_told_by_them(monkeypatch):
-    silence, mix = (features.hear(np.zeros(length_s * RATE_HZ, np.float32)) for length_s in (40, 60))
+def test_a_place_that_notes_do_not_name_is_not_told_by_them(silence, monkeypatch):
+    clip, mix = silence
     alike = (notes.Alike(10.0, 1.1, 0.04), notes.Alike(3.0, 1.0, 0.03))
     monkeypatch.setattr(notes, "find_notes", lambda *_: alike)
     monkeypatch.setattr(locating, "_responses", lambda *_, mixed: [])
     sums = [response(start_s, evidence) for start_s, evidence in ((1.0, 12.0), (5.0, 300.0), (17.0, 12.0))]
 
-    assert _by_notes(silence, 0, Reference("mix", mix), sums, ()) is None
+    assert _by_notes(clip, 0, mix, sums, ()) is None
 
 
 def test_a_first_place_without_windows_is_compared_with_nothing():

@@ -28,7 +28,7 @@ def run(*words):
 
 
 @pytest.fixture(scope="module")
-def day(tmp_path_factory):
+def day(placed_by_content, tmp_path_factory):
     """Make a film of a part that the room does not hear, played to a guide track with cues and timecode.
 
     One camera hears the loudspeaker, one has the timecode on its right channel, and one a clock that runs with the day.

@@ -33,7 +33,7 @@ DELAY_S = 3 / 343.2
 
 
 @pytest.fixture(scope="module")
-def made(band, tmp_path_factory):
+def made(placed_by_content, band, tmp_path_factory):
     """Make a film with four takes: one clear, one roaming, one of another song, one silent."""
     day = Day(tmp_path_factory.mktemp("day"), RATE)
     song = band.song(40)

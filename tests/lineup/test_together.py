@@ -92,7 +92,7 @@ def test_the_same_hum_in_two_takes_is_not_the_same_sound(seed):
 
 
 @pytest.fixture(scope="module")
-def made(band, tmp_path_factory):
+def made(placed_by_content, band, tmp_path_factory):
     """Make a film of an instrument that goes straight into the desk: the room hears the player only, not the song."""
     day = Day(tmp_path_factory.mktemp("day"), RATE)
     day.sound("mix", band.song(40)["mix"])
