@@ -242,7 +242,8 @@ def strokes_at(lags_s, t, *, swells=False, likeliest_s=20.0, odds=0.0):
     """Return what strokes say where notes start."""
     fits = tuple(strokes.Fit(lag_s, 9.0 - number) for number, lag_s in enumerate(lags_s))
     told = confidence.Odds(odds, odds / 5, True)
-    return strokes.Strokes(fits, t, 1.2, 20, 90, True, True, swells, strokes.Fit(likeliest_s, 4.0), told, False)
+    likeliest = (strokes.Fit(likeliest_s, 4.0), strokes.Fit(likeliest_s + 10, 3.0))
+    return strokes.Strokes(fits, t, 1.2, 20, 90, True, True, swells, likeliest, told, False)
 
 
 @pytest.mark.parametrize(("swells", "shaped_at_s", "t", "expected", "at_s"), [
@@ -279,7 +280,8 @@ def test_keys_lie_where_they_are_likeliest_by_far(monkeypatch, odds, expected, a
     told = _by_strokes(silence, 0, Reference("mix", silence), (), mixed=True)
 
     assert told.confidence == expected
-    assert [place.line.start_s for place in told.possible] == pytest.approx([at_s, 23.0 - at_s])
+    # Where another place is likely it is offered as well.
+    assert [place.line.start_s for place in told.possible] == pytest.approx([at_s, 23.0 - at_s, 30.0])
 
 
 @pytest.mark.parametrize(("in_mix_t", "expected", "against", "at_s"), [
@@ -292,8 +294,9 @@ def test_a_mix_is_asked_where_keys_are_not_placed_by_a_stem(noise, monkeypatch, 
         verdict = confidence.judge_strokes(
             told.t, told.lead, told.blocks, told.halves_agree, told.toneless, mixed=mixed
         )
-        line = Line(told.fits[0].lag_s)
-        return Found(verdict.confidence, verdict.reason, verdict.method, song.name, line, None, 0, 0, 0.2, ())
+        lines = [Line(fit.lag_s) for fit in told.fits]
+        places = tuple(Possible(line, 1.0) for line in lines)
+        return Found(verdict.confidence, verdict.reason, verdict.method, song.name, lines[0], None, 0, 0, 0.2, places)
 
     clip, references = noise
     monkeypatch.setattr(locating, "_by_strokes", struck)
@@ -302,6 +305,10 @@ def test_a_mix_is_asked_where_keys_are_not_placed_by_a_stem(noise, monkeypatch, 
 
     assert (told.confidence, told.against) == (expected, against)
     assert told.line.start_s == at_s
+    # Where both ask, what either names is offered.
+    offered_s = [place.line.start_s for place in told.possible]
+    assert offered_s[0] == at_s
+    assert {9.0, 20.0} <= set(offered_s)
 
 
 def response(start_s, evidence, *, right=0.9):

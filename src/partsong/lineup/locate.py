@@ -24,6 +24,7 @@ from partsong.lineup.pitches import all_pitch_starts
 _QUICK, _FULL = 24, 64  # windows of the phase transform while ranking, and for the answer
 _SUMMED, _ALL = 40, 128  # and of those that are summed, which overlap
 _BY_SOUND, _BY_ONSETS, _BY_NOTES = 6, 5, 4  # places that each search names for that
+_MORE = 4  # places that are offered because strokes are likely there, and because a mix names them where a stem asks
 _NOTHING_BELOW = -2.5  # a runner-up's agreement counts only where chance is this unlikely
 _TELLING = 40.0  # evidence of a response that is worth looking for exact repeats
 _CLOSE = 0.6  # a place with this share of the best one's evidence is worth asking about
@@ -177,8 +178,10 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
         short = max(clip.length_s, reference.heard.length_s) <= strokes.LONGEST_S
         if short and _RANK[answer.confidence] < _RANK["likely"]:
             struck = _by_strokes(clip, voice, reference, answer.possible, mixed=number == len(references) - 1)
-            if struck and (struck.confidence == "likely" or not asked):  # where a stem asks, a mix asks no better
+            if struck and (struck.confidence == "likely" or not asked):
                 answer, asked = _better(answer, struck), struck.confidence == "ask"
+            elif struck and struck.confidence == "ask":  # no better than a stem, but it names other places
+                answer = replace(answer, possible=_joined(answer.possible, struck.possible[:_MORE]))
     if short and _RANK[answer.confidence] < _RANK["likely"]:
         answer = _better(answer, _by_notes(clip, voice, references[-1], sums, answer.possible))
     return _with_turns(clip, voice, references, answer)
@@ -349,8 +352,7 @@ def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Pos
         verdict, fits, lead = _heard_again(clip, voice, song, found, verdict)
     line = _paced(clip, voice, song, Line(fits[0].lag_s))
     places = [Possible(line, fits[0].z), *(Possible(Line(fit.lag_s), fit.z) for fit in fits[1:])]
-    places += [place for place in possible
-               if all(abs(place.line.start_s - one.line.start_s) > coarse.APART_S for one in places)]  # fmt: skip
+    likely = [Possible(Line(fit.lag_s), fit.z) for fit in found.likeliest[:_MORE]]
     return Found(
         confidence=verdict.confidence,
         reason=verdict.reason,
@@ -361,8 +363,17 @@ def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Pos
         agreed=0,
         tried=0,
         margin=1 - min(1 / lead, 1.0),
-        possible=tuple(places),
+        possible=_joined(places, [*likely, *possible]),
     )
+
+
+def _joined(places: Sequence[Possible], more: Sequence[Possible]) -> tuple[Possible, ...]:
+    """Return places and those of some more that are none of them."""
+    joined = list(places)
+    for place in more:
+        if all(abs(place.line.start_s - one.line.start_s) > coarse.APART_S for one in joined):
+            joined.append(place)
+    return tuple(joined)
 
 
 def _struck(found: strokes.Strokes, *, mixed: bool) -> tuple[confidence.Judgement, tuple[strokes.Fit, ...]]:
@@ -373,7 +384,8 @@ def _struck(found: strokes.Strokes, *, mixed: bool) -> tuple[confidence.Judgemen
     likely = confidence.judge_odds(found.odds, found.blocks, found.toneless, found.likeliest_swells)
     if verdict.confidence == "likely" or likely is None:
         return verdict, found.fits
-    return likely, (found.likeliest, *(fit for fit in found.fits if fit.lag_s != found.likeliest.lag_s))
+    first = found.likeliest[0]
+    return likely, (first, *(fit for fit in found.fits if fit.lag_s != first.lag_s))
 
 
 def _heard_again(

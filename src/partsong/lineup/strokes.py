@@ -81,8 +81,8 @@ class Strokes:
     falls slowly after it, since tones are told some time after their keys: strokes then lie earlier by up to a quarter
     of a second, and such places follow the first.
 
-    ``likeliest`` is the place at which these strokes are likeliest, ``odds`` what speaks for it, and
-    ``likeliest_swells`` the same of it as ``swells`` of the first.
+    ``likeliest`` are the places at which these strokes are likeliest, the first of them first, ``odds`` what speaks for
+    that one, and ``likeliest_swells`` the same of it as ``swells`` of the first of the best places.
     """
 
     fits: tuple[Fit, ...]
@@ -93,7 +93,7 @@ class Strokes:
     halves_agree: bool
     toneless: bool
     swells: bool
-    likeliest: Fit
+    likeliest: tuple[Fit, ...]
     odds: Odds
     likeliest_swells: bool
 
@@ -133,7 +133,7 @@ def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False
         return None
     told = foretold(np.flatnonzero(struck), n, _clear(starts), [top + first for top in tops], number)
     ranked = np.argsort(-told.sum(axis=1), kind="stable")[: coarse.MOST_CANDIDATES]
-    likeliest = tops[ranked[0]]
+    likeliest = [tops[number] for number in ranked]
     tops = tops[: coarse.MOST_CANDIDATES]
     blocks = scores[:, tops].T
     fits = [_fit(total, top, first, scatter) for top in tops]
@@ -149,9 +149,9 @@ def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False
         halves_agree=halves_agree(blocks, 0),
         toneless=_toneless(clip, voice, struck),
         swells=swells,
-        likeliest=_fit(total, likeliest, first, scatter),
+        likeliest=tuple(_fit(total, top, first, scatter) for top in likeliest),
         odds=Odds.of(told[ranked]),
-        likeliest_swells=_swells(total, likeliest, mixed),
+        likeliest_swells=_swells(total, likeliest[0], mixed),
     )
 
 
