@@ -23,7 +23,7 @@ class Material:
 
 @pytest.fixture(scope="session")
 def tiny_film_material(pytestconfig: pytest.Config) -> Material:
-    """Make the first six bars of the demo at 320 x 180, all takes with all faults, once for all tests.
+    """Make the first eight bars of the demo at 320 x 180, all takes with all faults, once for all tests.
 
     It lies in pytest's cache, so later runs find it there unless the demo's code has changed; a lock keeps workers
     and other runs from making it twice at a time.
@@ -34,5 +34,5 @@ def tiny_film_material(pytestconfig: pytest.Config) -> Material:
     folder = Path(pytestconfig.cache.mkdir("tiny-film"))
     with (folder / "lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
-        truth = make(folder / "material", width=320, height=180, bars=6, watch=silent())
+        truth = make(folder / "material", width=320, height=180, bars=8, watch=silent())
     return Material(folder / "material", truth)

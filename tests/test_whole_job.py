@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -17,7 +18,7 @@ import pytest
 from skimage.metrics import peak_signal_noise_ratio
 
 from partsong.demo import run
-from partsong.demo.make import Truth, make
+from partsong.demo.make import Truth
 from partsong.film.folder import FilmFolder
 from partsong.film.store import FilmStore
 from partsong.media.check import decode_all
@@ -25,13 +26,12 @@ from partsong.media.picture import open_picture
 from partsong.media.probe import probe
 from partsong.watch import silent
 
-WIDTH, HEIGHT, BARS = 320, 180, 8
-
 
 @pytest.fixture(scope="module")
-def material(tmp_path_factory) -> tuple[Path, Truth]:
+def material(tiny_film_material, tmp_path_factory) -> tuple[Path, Truth]:
     folder = tmp_path_factory.mktemp("demo")
-    return folder, make(folder, width=WIDTH, height=HEIGHT, bars=BARS, watch=silent())
+    shutil.copytree(tiny_film_material.folder, folder, dirs_exist_ok=True)
+    return folder, tiny_film_material.truth
 
 
 def digests(folder: Path) -> dict[Path, str]:
