@@ -1,6 +1,6 @@
 """Shoot: how many faults of a take are found, how many are made up, what a verdict costs; offload against its floor.
 
-``./start bench shoot`` runs all of it; ``--only pictures``, ``outlines``, ``props``, ``files``, ``repeats``,
+``./start bench shoot`` runs all of it; ``--only pictures``, ``large``, ``outlines``, ``props``, ``files``, ``repeats``,
 ``facts``, ``plates``, ``live``, ``cost``, ``offload`` or ``kills`` a part, ``--few`` less of it. Scenes are those of
 ``bench/staging/scenes.py``; thresholds were tuned on seeds 0 to 20, the default run draws from 2000 on. CPU is user
 plus system, of this process and its children.
@@ -69,6 +69,7 @@ def main() -> None:
         "--only",
         choices=(
             "pictures",
+            "large",
             "outlines",
             "props",
             "files",
@@ -88,6 +89,7 @@ def main() -> None:
     given = options.parse_args()
     parts: dict[str, Callable[[], None]] = {
         "pictures": lambda: pictures(given.seed, 2 if given.few else 5),
+        "large": lambda: large(given.seed, 1 if given.few else 2),
         "outlines": lambda: outlines(given.seed, 1 if given.few else 4),
         "props": lambda: moved_props(given.seed, 2 if given.few else 10),
         "files": lambda: files(given.seed, 3 if given.few else 8),
@@ -120,7 +122,7 @@ def cpu_s() -> float:
 # --- faults of pictures ---------------------------------------------------------------------------
 
 
-def seen(planes_at: Callable[[int], Planes]) -> Sight:
+def seen(planes_at: Callable[[int], Planes], size: tuple[int, int] = (WIDTH, HEIGHT)) -> Sight:
     """Sum up a made take as the check does it with a file."""
     looker = Looker(together=max(5, len(SPREAD) // 3))
     for frame in SPREAD:
@@ -131,7 +133,7 @@ def seen(planes_at: Callable[[int], Planes]) -> Sight:
     def look(frames: Sequence[int]) -> list[np.ndarray]:
         return [reduced(planes_at(frame)) for frame in frames]
 
-    knocks, sag, steady = camera.followed(looker, look, size=(WIDTH, HEIGHT), frames=FRAMES, rate_hz=FPS)
+    knocks, sag, steady = camera.followed(looker, look, size=size, frames=FRAMES, rate_hz=FPS)
     return looker.sight(steady=steady, knocks=knocks, sag_px=sag)
 
 
@@ -225,6 +227,53 @@ def pictures(seed: int, count: int) -> None:
     if sizes:
         print(f"size of a move against the reference: worst error {max(sizes):.3f} px, median {np.median(sizes):.3f}")
     print(f"{(cpu_s() - spent) / takes:.2f} s CPU a take, drawing it included")
+
+
+def large(seed: int, count: int) -> None:
+    """Move and knock a camera of 3840x2160 by the least that must be found, 0.15 of its own pixels.
+
+    Each take shows its player in two postures by turns, with noise of its own in every frame: drawing him anew in each
+    would take ten times as long.
+    """
+    made, found, extra = Counter[str](), Counter[str](), Counter[str]()
+    for number in range(seed, seed + count):
+        base = scene_setting(number, width=3840, height=2160, parts=3, oversample=1)
+        rng = np.random.default_rng([number, 15])
+        way, at = float(rng.uniform(0, 2 * np.pi)), int(rng.integers(500, 1900))
+        moved = Pose(dx_px=0.15 * float(np.cos(way)), dy_px=0.15 * float(np.sin(way)))
+        rooms: dict = {}  # the same one at every pose
+
+        def filmed(
+            take: int, before: Pose, after: Pose, base: SceneSetting = base, at: int = at, rooms: dict = rooms
+        ) -> Sight:
+            keys = [(PoseKey(frame=0, pose=pose),) for pose in (before, after)]
+            scenes = [Scene(with_take(base, take, poses=key), rooms) for key in keys]
+            lights: dict[tuple[Pose, int], np.ndarray] = {}
+
+            def planes_at(frame: int) -> Planes:
+                pose, posture = (before, after)[frame >= at], 100 + 200 * (frame // 160 % 2)
+                if (pose, posture) not in lights:
+                    lights[pose, posture] = scenes[frame >= at].light(take, posture)
+                return scenes[0].recorded(lights[pose, posture], take, frame)
+
+            return seen(planes_at, size=(3840, 2160))
+
+        still = Pose()
+        reference = filmed(0, still, still)
+        for name, kind, before, after in (
+            ("clean", None, still, still),
+            ("camera moved 0.15 px", "camera moved", moved, moved),
+            ("camera knocked 0.15 px", "camera knocked", still, moved),
+        ):
+            remarks = camera.of_camera(filmed(1, before, after), reference, "reference", FPS, [])
+            kinds = [remark.kind for remark in remarks]
+            made[name] += 1
+            found[name] += kind is None or kind in kinds
+            extra[name] += sum(one != kind for one in kinds)
+            told = [(one.kind, one.size and round(one.size, 3), one.frame) for one in remarks]
+            print(f"    seed {number} {name}{f', at {at}' if 'knocked' in name else ''}: {told}", flush=True)
+    for name in made:
+        print(f"{name:22} {found[name]:3} of {made[name]:3}, other findings {extra[name]}")
 
 
 # --- faults of files ------------------------------------------------------------------------------
@@ -487,7 +536,7 @@ def live_frames(seed: int, count: int) -> None:
     """Hold 4K stills and frames of 1280 against a 4K reference in another light, moved by 0 to 8 pixels."""
     sizes = (0.0, 0.5, 1.0, 2.0, 4.0, 8.0)
     for small in (False, True):
-        errors, turns, times, alarms, missed, unsure = [], [], [], 0, 0, 0
+        errors, turns, times, least, alarms, missed, unsure = [], [], [], [], 0, 0, 0
         for number in range(seed, seed + count):
             base = scene_setting(number, width=3840, height=2160, parts=3, oversample=1)
             rng = np.random.default_rng([number, 12])
@@ -500,9 +549,12 @@ def live_frames(seed: int, count: int) -> None:
                 picture = _codes(Scene(with_take(base, 1, poses=(PoseKey(frame=0, pose=pose),))).planes(1, 30))
                 if small:
                     picture = cv2.resize(picture, (1280, 720), interpolation=cv2.INTER_AREA)
-                before = cpu_s()
-                told = live.compare(reference, picture)
-                times.append(cpu_s() - before)
+                # Other work on the cores is felt in single calls, now in this step and now in that: each is made anew.
+                for _ in range(3):
+                    before = cpu_s()
+                    told = live.compare(reference, picture)
+                    times.append(cpu_s() - before)
+                least.append(min(times[-3:]))
                 errors.append(float(np.hypot(told.shift_px[0] - right, told.shift_px[1] - down)))
                 turns.append(abs(told.degrees - turn))
                 alarms += size == 0 and not told.alike
@@ -513,7 +565,8 @@ def live_frames(seed: int, count: int) -> None:
             f"{np.median(errors):.3f} px, worst {max(errors):.3f} px of the reference, "
             f"of the turn worst {max(turns):.4f} degrees; moves missed {missed}, not sure {unsure}, "
             f"false alarms {alarms} of {count}; "
-            f"CPU median {np.median(times):.2f} s, worst {max(times):.2f} s"
+            f"CPU median {np.median(times):.2f} s, worst {max(times):.2f} s, "
+            f"worst least of three calls {max(least):.2f} s"
         )
 
 

@@ -304,8 +304,11 @@ class Scene:
 
     def planes(self, take: int, frame: int) -> Planes:
         """Return what the camera records of a take's frame."""
+        return self.recorded(self.light(take, frame), take, frame)
+
+    def recorded(self, light: NDArray[np.float32], take: int, frame: int) -> Planes:
+        """Return what the camera of a take makes of light on its sensor, with the noise of that frame."""
         settings = self.setting.takes[take]
-        light = self.light(take, frame)
         return self._recorded(light, settings.noise, settings.ceiling, [self.setting.seed, 2, take, frame])
 
     def truth(self, frame: int) -> NDArray[np.float32]:

@@ -3,7 +3,7 @@
 import os
 
 # Read when OpenCV and numpy are loaded. Work is spread over processes, and pictures and matrices are small: threads of
-# their own cost a tenth and nearly half more of the processor there (they wait by turning round) and save no time.
+# their own cost a tenth and two fifths more of the processor there (they wait by turning round) and save no time.
 os.environ.setdefault("OPENCV_FOR_THREADS_NUM", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 

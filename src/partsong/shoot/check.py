@@ -28,7 +28,7 @@ from partsong.shoot.sampling import Sampling, sampling
 from partsong.shoot.sight import Looker, Run, Sight, changes_of, reduced
 from partsong.watch import Watch
 
-_VERSION = 9
+_VERSION = 10
 """Of what a sight holds; goes into the cache's names."""
 _SUSPECTS = 6
 """Frames that may be repeated, each of which costs a little decoding to be sure of."""
