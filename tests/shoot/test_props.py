@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from partsong.shoot import props
+from partsong.shoot import moves, props
 from partsong.shoot.alone import Alone
 from partsong.shoot.changes import Changes
 from partsong.shoot.judge import Remark
@@ -191,3 +191,44 @@ def test_what_is_a_little_alike_everywhere_is_a_shadow_if_it_is_flat(place: tupl
     seen = Changes(picture, picture, picture, picture, picture + 0.4, ~none, ~none, none, none, none, none)
     assert props._unlike(Alone(where, "either"), [seen, seen]) is alone
     assert not props._unlike(Alone(where, "either"), [dataclasses.replace(seen, alike=picture + 0.5)])
+
+
+def test_specks_beside_a_thing_are_no_part_of_it() -> None:
+    thing, before = np.zeros((120, 160), bool), np.zeros((120, 160), bool)
+    thing[40:80, 60:100] = thing[80:100, 60:75] = True
+    before[40:100, 55:95] = True
+    before[10:16, 65:71] = True
+    after = thing.copy()
+    after[10:16, 70:76] = True
+    told = moves._without_specks(Moved(before, after, 5.0, 0.0, 0.0, 40.0))
+    np.testing.assert_array_equal(told.after, thing)
+    assert not told.before[:35].any()
+    assert (told.dx, told.dy) == pytest.approx((5.0, 0.0))
+    assert moves._without_specks(told) is told
+
+
+@pytest.mark.parametrize(("told", "measured"), [(15.0, False), (25.0, True)])
+def test_what_fits_at_several_places_is_told_without_a_place(
+    monkeypatch: pytest.MonkeyPatch, told: float, measured: bool
+) -> None:
+    where = np.zeros((120, 160), bool)
+    where[40:80, 60:100] = True
+    one = Moved(where, where, 9.0, 0.0, 0.0, told)
+    monkeypatch.setattr(moves, "_asked", lambda found: "asked")
+    monkeypatch.setattr(moves, "_followed", lambda asked, at, move: dataclasses.replace(one, dx=13.0))
+    (found,) = moves.as_told(None, [one])
+    assert found.measured is measured
+    said = props._of_moved(found, 1.0, 160, "cajon-1")
+    assert said.kind == "prop moved"
+    assert said.box is not None
+    assert (said.moved_px is not None, said.was is not None, said.size is not None) == (measured,) * 3
+    assert ("too little is seen of it" in said.sentence) is not measured
+
+
+def test_a_move_that_comes_back_to_where_it_was_is_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    where = np.zeros((120, 160), bool)
+    where[40:80, 60:100] = True
+    one = Moved(where, where, 9.0, 0.0, 0.0, 15.0)
+    for other in (dataclasses.replace(one, dx=9.2), dataclasses.replace(one, dx=13.0, told=10.0), None):
+        monkeypatch.setattr(moves, "_followed", lambda asked, at, move, other=other: other)
+        assert moves._only_one(None, one)

@@ -101,7 +101,8 @@ def _holder(
             strips = (edges[:, _REACH_PX - _INWARD_PX :][:, :wide], edges[:, :wide], edges[:, -wide:])
             strengths[number] += len(x) * np.array([_path(strip) for strip in strips])
     outline, inside, beyond = -np.diff(np.log(np.maximum(strengths, 1e-6)), axis=0)[0]
-    told = outline - (inside + beyond) / 2
+    # Another light gives contrast to both sides; to one side alone it is given by the thing, or by the ground.
+    told = outline - float(np.median((inside, beyond, 0.0)))
     if abs(told) < _UNCLEAR:
         return "either"
     return "before" if told > 0 else "after"

@@ -14,7 +14,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,6 +31,8 @@ REACH = 13 / 240
 """How far a thing is looked for, of the width: 52 pixels of 960."""
 TURNED_DEG = 2.0
 """From here on a thing is told as turned; less is within what a small one can tell."""
+CLEAR = 20.0
+"""Nats, from which on a thing's move is the only one that fits it."""
 _MOVED_PX = 1.0
 _SMALL = 640  # pixels across, up to which every pixel of a picture is searched
 _WINDOW_PX = 9  # across, in which a thing's likeness is asked: bars are as thin
@@ -47,6 +49,8 @@ _RIM_PX = 21  # across: windows of likeness and of detail, and the smoothing
 _AROUND_PX = 170  # that a piece's move is asked of
 _NEAR_PX = 40  # from where a piece lies to the thing that it belongs to
 _JOINS_PX = 25  # between parts of one thing
+_NEARLY, _BESIDE_PX = 0.75, 6.0  # of its nats, and where another move is begun
+_SPECK = 0.1  # of a thing's largest part
 _ROUNDS, _STEPS, _SETTLED = 4, 4, 0.005
 _LEAST_ENERGY = 0.3  # of the piece's, that a place has at least: an empty place is no likeness
 _TOLD = 9.0  # nats, at least
@@ -92,6 +96,8 @@ class Moved:
         How far it turned, clockwise.
     told : float
         The weight of the evidence, nats.
+    measured : bool
+        Whether this is the only move that tells so much; along a bar that little else is seen of, there are several.
     """
 
     before: Mask
@@ -100,6 +106,7 @@ class Moved:
     dy: float
     turn_deg: float
     told: float
+    measured: bool = True
 
     @property
     def far(self) -> bool:
@@ -165,6 +172,46 @@ def moved(found: Changes, reference: Picture, here: Picture) -> list[Moved]:
         else:
             kept.append(thing)
     return kept
+
+
+def as_told(found: Changes, things: list[Moved]) -> list[Moved]:
+    """Return things as they are told: without specks beside them, and whether their move is measured."""
+    asked = _asked(found) if any(one.told < CLEAR for one in things) else None
+    measured = [asked is None or one.told >= CLEAR or _only_one(asked, one) for one in things]
+    return [replace(_without_specks(one), measured=known) for one, known in zip(things, measured, strict=True)]
+
+
+def _without_specks(thing: Moved) -> Moved:
+    """Return a thing without small parts beside it: they fit by chance, and stretch the box that it is told for."""
+    import cv2
+
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(thing.after.astype(np.uint8))
+    sizes = boxes[:, cv2.CC_STAT_AREA]
+    large = sizes >= _SPECK * sizes[1:].max()
+    large[0] = False
+    if large.sum() == count - 1:
+        return thing
+    after = np.asarray(large[labels], bool)
+    forth = _matrix(middle_of(thing.before), np.array([thing.dx, thing.dy, thing.turn_deg]))
+    wide = cv2.dilate(after.astype(np.uint8), np.ones((_WINDOW_PX // 2, _WINDOW_PX // 2)))
+    back = cv2.warpAffine(wide, cv2.invertAffineTransform(forth), after.shape[::-1], flags=cv2.INTER_NEAREST)
+    middle = middle_of(back > 0)
+    dx, dy = forth @ [*middle, 1] - middle
+    return replace(thing, before=back > 0, after=after, dx=float(dx), dy=float(dy))
+
+
+def _only_one(asked: _Asked, thing: Moved) -> bool:
+    """Say whether what begins some pixels aside of a thing's move comes back to it, or tells less."""
+    was = middle_of(thing.before)
+    went = np.array([thing.dx, thing.dy])
+    x, y = (round(float(v)) for v in was + went)
+    for way in ((_BESIDE_PX, 0), (-_BESIDE_PX, 0), (0, _BESIDE_PX), (0, -_BESIDE_PX)):
+        other = _followed(asked, (x, y), np.array([*(went + way), thing.turn_deg]))
+        if other is not None and other.told > _NEARLY * thing.told:
+            matrix = _matrix(middle_of(other.before), np.array([other.dx, other.dy, other.turn_deg]))
+            if np.hypot(*(matrix @ [*was, 1] - was - went)) > _MOVED_PX:
+                return False
+    return True
 
 
 def _twice(one: Moved, other: Moved) -> bool:

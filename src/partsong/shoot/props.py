@@ -21,14 +21,14 @@ from partsong.shoot.camera import found_on
 from partsong.shoot.changes import Changes, changes, filled, still_of
 from partsong.shoot.fine import Mask, Picture
 from partsong.shoot.judge import Remark
-from partsong.shoot.moves import TURNED_DEG, Moved, middle_of, moved, told_by
+from partsong.shoot.moves import CLEAR, TURNED_DEG, Moved, as_told, middle_of, moved, told_by
 from partsong.shoot.odd import Odd, View, odd_one_out
 from partsong.shoot.sight import Sight
 from partsong.shoot.strange import black_of, drawn
 
 _SAME = 0.3  # of a thing, that two findings of it share
 _BESIDE_PX, _HANGS_PX = 25, 41  # around a thing, and between what is odd of one thing
-_EXPLAINED = 0.4  # of a surface, where a thing was and is
+_EXPLAINED, _EXPLAINED_CLEARLY = 0.5, 0.4  # of a surface, where a thing was and is; where that is told clearly
 _SURE, _BORNE_OUT = 12.5, 11.5  # nats of a move that is told: by two takes alone, and where another one says the same
 _ASKED, _SAME_TOLD = 3.0, 0.15  # nats that another take could tell, to be asked, and the share of them that it tells
 _SEEN_OF_IT = 0.25  # of a surface, to be asked whether its detail is alike,
@@ -93,6 +93,7 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
     surfaces = [one for one in surfaces if _unlike(one, (found, *others_see))]
     things = [one for one in things if not _of_the_camera(one, take.found.pose)]
+    things = as_told(whole, things)
     return Compared(tuple(things), tuple(surfaces), whole.seen, odd.player_before | odd.player)
 
 
@@ -131,7 +132,8 @@ def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: 
 
 def _explains(one: Moved, surface: Alone) -> bool:
     """Say whether a surface that is in one picture only is largely a thing's old and new place."""
-    return bool((surface.where & (one.before | one.after)).sum() > _EXPLAINED * surface.where.sum())
+    least = _EXPLAINED_CLEARLY if one.told >= CLEAR else _EXPLAINED
+    return bool((surface.where & (one.before | one.after)).sum() > least * surface.where.sum())
 
 
 def _unlike(surface: Alone, takes: Sequence[Changes]) -> bool:
@@ -211,11 +213,15 @@ def of_props(
 
 
 def _of_moved(thing: Moved, factor: float, width: int, name: str) -> Remark:
+    kind = "prop turned" if abs(thing.turn_deg) >= TURNED_DEG else "prop moved"
+    if not thing.measured:
+        sentence = f"Something that stood in {name} was moved or turned; too little is seen of it to say how far."
+        return Remark(kind, sentence, _PUT_BACK.format(name), "look first", box=_box(thing.after, factor))
     dx, dy = thing.dx * factor, thing.dy * factor
     size = float(np.hypot(dx, dy))
     way = f"{abs(dx):.1f} {'right' if dx >= 0 else 'left'} and {abs(dy):.1f} {'down' if dy >= 0 else 'up'}"
     went = f"{size:.1f} px ({size / width:.1%} of the frame's width) off: {way}"
-    turned = abs(thing.turn_deg) >= TURNED_DEG
+    turned = kind == "prop turned"
     if turned:
         hand = "clockwise" if thing.turn_deg > 0 else "anticlockwise"
         sentence = f"Something that stood otherwise in {name} is turned by {abs(thing.turn_deg):.1f} degrees {hand}"
@@ -223,7 +229,7 @@ def _of_moved(thing: Moved, factor: float, width: int, name: str) -> Remark:
     else:
         sentence = f"Something that stood elsewhere in {name} is now {went}."
     return Remark(
-        "prop turned" if turned else "prop moved",
+        kind,
         sentence,
         _PUT_BACK.format(name),
         "look first",
