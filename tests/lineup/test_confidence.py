@@ -184,13 +184,13 @@ def test_turns_are_asked_about_unless_a_beginning_or_end_tells():
     assert (within.confidence, begun.confidence) == ("ask", "likely")
     assert "every 4.00 s" in within.reason
     # As loops reached them, behind a mix and on a stem; the second of each is a wrong turn's.
-    assert [judge_turns(4.0, lead, 0.34, mixed=True).confidence for lead in (3.03, 1.42)] == ["likely", "ask"]
+    assert [judge_turns(4.0, lead, 0.93, mixed=True).confidence for lead in (3.03, 1.66)] == ["likely", "ask"]
     assert [judge_turns(4.0, lead, 0.21, mixed=False).confidence for lead in (5.5, 3.5)] == ["likely", "ask"]
 
 
 @pytest.mark.parametrize(
     ("lead", "alike", "mixed"),
-    [(5.2, 0.06, False), (5.13, 0.08, False), (6.09, 0.08, False), (4.59, 0.01, True), (5.91, 0.112, True)],
+    [(5.2, 0.06, False), (5.13, 0.08, False), (6.09, 0.08, False), (5.92, 0.695, True), (5.02, 0.736, True)],
 )
 def test_loops_of_other_songs_are_not_placed(lead, alike, mixed):
     # As other loops of the same tempo and kit reached them.

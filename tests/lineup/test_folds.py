@@ -41,7 +41,7 @@ def test_a_loop_lies_where_it_begins_in_clip_and_mix(band, loop, mix, flat_mix):
     assert turns.lines[0].drift_ppm == pytest.approx(-40, abs=2)
     assert turns.turn_s == pytest.approx(TURN_S, abs=1e-6)
     assert turns.lead > 2
-    assert turns.alike > 0.3
+    assert turns.alike > 0.9
 
 
 def test_a_loop_from_within_lies_at_one_of_its_turns(band, loop, mix, flat_mix):
@@ -56,7 +56,7 @@ def test_another_loop_is_not_taken_for_it(band, mix, flat_mix):
     other = np.tile(type(band)(77).part("drum", TURN_S), 10)
     turns = found(band, other, 5.1, 20, mix, flat_mix)
 
-    assert turns is None or turns.alike < 0.1
+    assert turns is None or turns.alike < 0.6
 
 
 def test_a_loop_that_strikes_elsewhere_as_well_is_not_taken_for_it(band):
@@ -70,9 +70,9 @@ def test_a_loop_that_strikes_elsewhere_as_well_is_not_taken_for_it(band):
     own, other = (found(band, np.concatenate([silence, np.tile(bar, 15)]), 2.6, 30, mix, flat_mix)
                   for bar in (ours, theirs))  # fmt: skip
 
-    assert own.alike > 0.2
+    assert own.alike > 0.78
     assert own.lines[0].start_s == pytest.approx(2.6 - 3 / 343.2, abs=0.001)
-    assert other.alike < 0.1
+    assert other.alike < 0.7
 
 
 def machine(*steps):

@@ -43,7 +43,9 @@ _FINER = 8
 _STANDS_OUT = 10.0
 _HALF_HELD, _A_GAIN = 0.5, 7.0
 _LEAST_TOLD, _MOST_TOLD = -3.5, 2.5
-_UNLIKE = 0.15  # of a turn, which may be anything
+_LOUD = 0.5  # of the mean power of the clip's cells
+_CORRELATE, _THEN_ALIKE = (0.0, 0.15, 0.4), (0.0, 0.27, 1.0)  # where the clip is loud
+_USUAL, _THEN_SILENT = (0.5, 0.8, 1.0), (1.0, 0.8, 0.1)  # where it is silent
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,7 @@ def turns_behind(flat: Floats, turn_s: float, mix: Floats, mix_flat: Floats) -> 
     agree = agreement(loop, odds)
     starts_s = (fold.phase + np.arange(-many, len(agree) - many) * fold.turn) / FLAT_RATE_HZ
     lines, lead = turns_on(starts_s, agree, ppm, len(flat) / FLAT_RATE_HZ, len(mix_flat) / FLAT_RATE_HZ)
-    return Turns(fold.turn / FLAT_RATE_HZ, lines, fold.z, lead, _alike(fold, loop, usual))
+    return Turns(fold.turn / FLAT_RATE_HZ, lines, fold.z, lead, _alike(fold, usual))
 
 
 def _clocks(flat: Floats, turn: float) -> list[float]:
@@ -230,11 +232,12 @@ def _odds(gains: NDArray[np.float64], usual: NDArray[np.float64]) -> NDArray[np.
     return np.asarray(usual**3 * np.clip(_A_GAIN * (gains - _HALF_HELD), _LEAST_TOLD, _MOST_TOLD))
 
 
-def _alike(fold: _Fold, loop: Loop, usual: NDArray[np.float64]) -> float:
-    """Return what all but the least alike of a turn's cells exceed: how far the clip's is the mix's through a room.
+def _alike(fold: _Fold, usual: NDArray[np.float64]) -> float:
+    """Return how alike a clip's turn is to the mix's, as a room could have made it of that: 1 where all of it is.
 
-    The room's response is what fits all cells but the one in question best. A cell counts as much as the clip is loud
-    in it, or as the mix's average is the loop alone: a stroke that only one of them has tells two loops apart.
+    The room's response is what fits all cells but the one in question best. Where the clip is loud, a cell is as alike
+    as it correlates with that; where it is silent, as little as the mix's average is the loop alone there. So a stroke
+    that only one of them has tells two loops apart.
     """
     size, taps, early = len(fold.average), round(_ROOM_S * FLAT_RATE_HZ), round(_EARLY_S * FLAT_RATE_HZ)
     edges = np.linspace(0, size, CELLS + 1).astype(np.int64)
@@ -247,12 +250,10 @@ def _alike(fold: _Fold, loop: Loop, usual: NDArray[np.float64]) -> float:
     for (cell, near), own in zip(cells, crossed, strict=True):
         response = linalg.solve_toeplitz(itself, crossed.sum(axis=0) - own)
         heard[cell] = signal.convolve(near, response, "valid", "fft")
-    told = np.flatnonzero(np.any(loop.heard != 0, axis=0))
-    if not told.size:
-        return 0.0
     power = by_cell(fold.own**2, edges)
-    alike = by_cell(heard * fold.own, edges) / np.maximum(np.sqrt(by_cell(heard**2, edges) * power), 1e-12)
-    counts = np.maximum(np.minimum(power / power.mean(), 1), np.minimum(usual, 1) ** 4)
-    told = told[np.argsort(alike[told])]
-    below = np.cumsum(counts[told])
-    return float(alike[told[np.searchsorted(below, _UNLIKE * below[-1])]])
+    if not power.any():
+        return 0.0
+    correlated = by_cell(heard * fold.own, edges) / np.maximum(np.sqrt(by_cell(heard**2, edges) * power), 1e-12)
+    loud = np.minimum(power / (_LOUD * power.mean()), 1)
+    alike, silent = np.interp(correlated, _CORRELATE, _THEN_ALIKE), np.interp(usual, _USUAL, _THEN_SILENT)
+    return float(np.mean(loud * alike + (1 - loud) * silent))

@@ -112,8 +112,8 @@ class Turns:
 
     ``z`` is how far their phase stands out of all others, in scatters; ``lead`` how much likelier the first is than the
     second, as the natural logarithm of their odds: nought where the clip shows no beginning and no end of its loop.
-    ``alike`` is the correlation of clip and reference that all but three tenths of a turn's cells exceed. Loops of
-    other songs share strokes, hardly whole turns.
+    ``alike`` says how much of a turn is the same: with a stem the correlation that all but three tenths of its cells
+    exceed, behind a mix from 0 to 1 (:mod:`partsong.lineup.folds`). Loops of other songs share strokes, hardly turns.
     """
 
     turn_s: float
