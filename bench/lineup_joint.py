@@ -24,7 +24,7 @@ from partsong.lineup import arrival, steps
 from partsong.lineup.features import RATE_HZ, Floats, Heard, hear
 from partsong.lineup.joint import settle
 from partsong.lineup.links import Link, sound_link, timecode_links
-from partsong.lineup.locate import Reference, locate
+from partsong.lineup.locate import Reference, locate, locate_alone
 from partsong.timebase import Rate, Time
 
 SONG_S, RATE, DISTANCE_M = 70.0, Rate.of(25), 3.0
@@ -120,7 +120,7 @@ def together(shots: list[Shot], heard: dict[str, Heard], said: list[Placement], 
     """Ask all takes of a day about each other."""
     links: list[Link | None] = []
     for one, other in combinations(sorted(shots, key=lambda shot: -len(shot.sound)), 2):
-        found = locate(heard[other.name], [Reference(one.name, heard[one.name])])
+        found = locate_alone(heard[other.name], [Reference(one.name, heard[one.name])])
         links.append(sound_link(one.name, other.name, found))
     takes = [shot.take for shot in shots]
     clocks = timecode_links(takes, {found.take: found for found in said}, song_s)

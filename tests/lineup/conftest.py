@@ -10,7 +10,7 @@ import pytest
 import xxhash
 from numpy.typing import NDArray
 
-from partsong.lineup import steps, together
+from partsong.lineup import steps
 from partsong.lineup.features import Heard
 from partsong.lineup.locate import Found, Reference, locate
 
@@ -137,8 +137,7 @@ def placed_by_content() -> Iterator[None]:
         return known[key]
 
     with pytest.MonkeyPatch.context() as patch:
-        for module in (steps, together):
-            patch.setattr(module, "locate", located)
+        patch.setattr(steps, "locate", located)
         yield
 
 

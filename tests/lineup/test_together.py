@@ -17,7 +17,7 @@ from partsong.lineup import arrival, steps
 from partsong.lineup.features import hear
 from partsong.lineup.joint import settle
 from partsong.lineup.links import sound_link
-from partsong.lineup.locate import Reference, locate
+from partsong.lineup.locate import Reference, locate, locate_alone
 from partsong.timebase import Rate, Time
 from partsong.watch import silent
 
@@ -26,7 +26,7 @@ RATE = Rate.of(25)
 
 
 def link(one, other):
-    return sound_link("one", "other", locate(hear(other), [Reference("one", hear(one))]))
+    return sound_link("one", "other", locate_alone(hear(other), [Reference("one", hear(one))]))
 
 
 def test_two_cameras_in_one_room_are_linked_to_a_millisecond(band):
@@ -186,7 +186,7 @@ def test_a_verse_that_returns_exactly_is_not_chosen_by_a_take_that_holds_the_fir
     asked = steps.placement_from(
         takes[1], locate(hear(other), [Reference("the mix", hear(song))]), arrival.delay_over(6.0)
     )
-    found = sound_link("one", "other", locate(hear(other), [Reference("one", hear(one))]))
+    found = link(one, other)
 
     assert sorted(float(one.start) for one in asked.candidates)[:2] == pytest.approx([25, 60], abs=1e-3)
     assert found is not None  # what they share sounds the same, so the two cannot tell the verses apart

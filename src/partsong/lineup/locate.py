@@ -129,10 +129,22 @@ def locate(clip: Heard, references: Sequence[Reference]) -> Found:
     references : sequence of Reference
         On the song's time line, the best first: the part's stem where there is one, then the mix.
     """
+    return _located(clip, references, alone=False)
+
+
+def locate_alone(clip: Heard, references: Sequence[Reference]) -> Found:
+    """Do the same by windows that agree each by itself, and by nothing else: where they do not, it stops there.
+
+    That is all that proves two takes to have heard the same sound, and a small part of the work where they did not.
+    """
+    return _located(clip, references, alone=True)
+
+
+def _located(clip: Heard, references: Sequence[Reference], *, alone: bool) -> Found:
     audible = [number for number, voice in enumerate(clip.voices) if not voice.silent]
     if not audible:
         return _nothing(confidence.judge(confidence.Signs(silent=True)), references)
-    answers = [_locate_voice(clip, voice, references) for voice in audible]
+    answers = [_locate_voice(clip, voice, references, alone=alone) for voice in audible]
     return max(answers, key=lambda answer: (_RANK[answer.confidence], answer.agreed))
 
 
@@ -153,7 +165,7 @@ def measure_at(clip: Heard, references: Sequence[Reference], near: Line) -> Line
     return _paced(clip, voice, reference, looked[best].onsets.line)
 
 
-def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> Found:
+def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference], *, alone: bool) -> Found:
     envelopes = [reference.heard.voices[0] for reference in references]
     places = coarse.find_places(clip.voices[voice], envelopes)
     if not places:
@@ -170,6 +182,8 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference]) -> F
     if answer.alone:  # windows agree by themselves: only an exact repeat could mislead
         told = _told_from_repeats(clip, voice, references[chosen], answer, own=chosen < len(references) - 1)
         return _with_turns(clip, voice, references, told)
+    if alone:
+        return answer
     answer = _of_sound(clip, voice, answer)
     responded, sums = _by_response(clip, voice, references, places, answer.possible)
     answer = _better(answer, _of_sound(clip, voice, responded) if responded else None)

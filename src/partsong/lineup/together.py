@@ -20,7 +20,7 @@ from partsong.lineup.hearing import hear_clip, is_heard
 from partsong.lineup.joint import alone, settle
 from partsong.lineup.line import Line
 from partsong.lineup.links import Link, sound_link, timecode_links
-from partsong.lineup.locate import Reference, locate
+from partsong.lineup.locate import Reference, locate_alone
 from partsong.watch import Watch
 
 _KIND = "linked"
@@ -46,7 +46,7 @@ class CompareTakes:
         if path.is_file():
             return _read(path, self.one.id, self.other.id)
         one, other = (hear_clip(folder, take.clip, watch) for take in (self.one, self.other))
-        link = sound_link(self.one.id, self.other.id, locate(other, [Reference(self.one.id, one)]))
+        link = sound_link(self.one.id, self.other.id, locate_alone(other, [Reference(self.one.id, one)]))
         write_text(path, json.dumps(None if link is None else asdict(link)))
         return link
 
