@@ -89,11 +89,11 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
         before = np.where(where, one.picture, before)
     things = [thing for thing in moved(whole, before, here.picture) if thing.far]
     things = _once([one for one in things if _borne_out(one, whole, others_see, surfaces, odd)], odd)
+    things = [one for one in as_told(whole, things) if one.far]
     near = [_of_it(one, odd) for one in things]
     surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
     surfaces = [one for one in surfaces if _unlike(one, (found, *others_see))]
     things = [one for one in things if not _of_the_camera(one, take.found.pose)]
-    things = as_told(whole, things)
     return Compared(tuple(things), tuple(surfaces), whole.seen, odd.player_before | odd.player)
 
 
