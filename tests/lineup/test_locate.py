@@ -19,6 +19,7 @@ from partsong.lineup.locate import (
     _rival,
     _share,
     locate,
+    locate_alone,
     measure_at,
 )
 
@@ -207,6 +208,14 @@ def test_the_part_played_again_is_placed(band, references):
     assert found.confidence in ("sure", "likely")
     # Two performances by one player differ by 6 ms a note here, and the room reads late.
     assert found.line.start_s == pytest.approx(5 - late_s(), abs=0.02)
+
+
+def test_windows_that_do_not_agree_alone_are_asked_no_further_of_two_takes(noise, monkeypatch):
+    clip, (other, _) = noise
+    for name in ("_by_response", "_by_strokes", "_by_notes", "_with_turns"):
+        monkeypatch.setattr(locating, name, lambda *_, name=name, **__: pytest.fail(name))
+
+    assert not locate_alone(clip, [other]).alone
 
 
 def test_a_chosen_place_is_measured_anew(band, song, references):
