@@ -39,8 +39,8 @@ _ABOVE, _STEEP, _SHARP = 0.25, 0.6, 3.0
 """A pile is that many times what is above it (at most), on the longer and on the shorter stretch below (at least).
 
 On seeds for tuning, light cut off in 3 % of the frame comes to 0.08, 0.88 and 3.9 at the worst; where much of the room
-is nearly as bright the second was 0.66 since. A bright surface whose values happen to lie together comes to 0.79 and 3.2
-in 0.3 % of the frame, else to 0.5 or 2.3.
+is nearly as bright the second was 0.66 since. A bright surface whose values happen to lie together comes to 0.79 and
+3.2 in 0.3 % of the frame, else to 0.5 or 2.3.
 """
 
 
