@@ -20,6 +20,7 @@ const FRAME_MS = 40; // a picture that takes longer makes the next ones coarser,
 const QUICK_MS = 20;
 const MOST_OF_TILE = 2; // pixels drawn for one of the largest tile, across: more would only be made up
 const COARSE = [1, 1.5, 2, 3, 4, 6, 8, 12]; // how many pixels of the canvas, across, share one that is drawn
+const UNTIL_SHOWN_MS = 300; // after a picture was sought, where none is told to be presented
 const SETTLED_MS = 250; // after the last move, until what was drawn coarsely is drawn anew
 const AS_FILMED = [1, 1, 1];
 const CORNERS = `#version 300 es
@@ -447,7 +448,9 @@ const named = ({ take, patch }) => `${take} ${patch}`;
 /** @param {HTMLVideoElement} video @param {string} source @param {number} time_s  Where it is to begin. */
 function loaded(video, source, time_s) {
   return new Promise((done, failed) => {
-    video.addEventListener("loadeddata", () => done(undefined), { once: true });
+    // Data may be there before any picture of it can be drawn.
+    video.requestVideoFrameCallback(() => done(undefined));
+    video.addEventListener("loadeddata", () => setTimeout(() => done(undefined), UNTIL_SHOWN_MS), { once: true });
     video.addEventListener("error", () => failed(new Error("This browser cannot play the preview's H.264 film.")), { once: true });
     video.addEventListener("loadedmetadata", () => { video.currentTime = time_s; }, { once: true });
     video.src = source;
@@ -458,14 +461,14 @@ function loaded(video, source, time_s) {
 /** Go to a time and wait until its picture is there. @param {HTMLVideoElement} video @param {number} time_s */
 function presented(video, time_s) {
   return new Promise((done) => {
-    const here = Math.abs(video.currentTime - time_s) < 1e-4;
+    const here = Math.abs(video.currentTime - time_s) < 1e-4 && !video.seeking;
     if (here && video.readyState >= 2) {
       done(undefined);
       return;
     }
     video.requestVideoFrameCallback(() => done(undefined));
     // Where the picture stays the same one, no new one is presented.
-    video.addEventListener("seeked", () => setTimeout(() => done(undefined), 300), { once: true });
+    video.addEventListener("seeked", () => setTimeout(() => done(undefined), UNTIL_SHOWN_MS), { once: true });
     video.currentTime = time_s;
   });
 }
