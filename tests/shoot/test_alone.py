@@ -95,31 +95,6 @@ def test_thin_legs_are_told_and_thin_shadows_are_not(legs: tuple[slice, slice], 
     assert len(alone(Odd(where, where, ~none, none, none), [_lit(_ground(), 0.1)], _lit(_ground(), 0.9), 0.0)) == told
 
 
-def test_an_upright_thing_is_told_by_pieces_of_it_and_specks_and_shadows_are_not() -> None:
-    """What little a table's bars differ from the ground behind them in one light leaves them odd in pieces."""
-    pieces = np.zeros((HEIGHT, WIDTH), bool)
-    for top in (40, 62, 84, 106):  # of two legs
-        for left in (80, 160):
-            pieces[top : top + 14, left : left + 10] = True
-    for left in (90, 114, 138):  # and of what they carry
-        pieces[40:52, left : left + 16] = True
-    none = np.zeros_like(pieces)
-
-    def count(where: NDArray[np.bool_], sure: NDArray[np.bool_]) -> int:
-        return len(alone(Odd(where, sure, ~none, none, none), [_lit(_ground(), 0.1)], _lit(_ground(), 0.9), 0.0))
-
-    assert count(pieces, pieces) == 1
-    assert count(pieces, none) == 0  # that one take alone can see
-    low = pieces & (np.arange(HEIGHT) < 80)[:, None]
-    assert count(low, low) == 0  # what lies flat
-    specks = np.zeros_like(pieces)
-    for top in range(40, 130, 14):
-        for left in range(80, 170, 14):
-            specks[top : top + 6, left : left + 6] = True
-    assert specks.sum() > pieces.sum() / 2
-    assert count(specks, specks) == 0
-
-
 def test_an_outline_winds_less_than_what_grain_offers() -> None:
     straight, wound = np.zeros((60, 9), np.float32), np.zeros((60, 9), np.float32)
     straight[:, 4] = 1.0

@@ -12,10 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from partsong.shoot.odd import Odd
 from partsong.shoot.strange import Mask, Picture, logarithm
@@ -28,8 +27,6 @@ UPRIGHT_PX = 75
 """From this height on a surface stands upright: shadows on a floor are flat, and so are their rims."""
 _UPRIGHT_ENOUGH_PX = 700.0  # of an upright surface
 _UNSURE = 0.35  # what a pixel counts for that one other take alone can see
-_PIECE_PX, _IN_PIECES_PX = 60, 1200.0  # of an upright surface in pieces: the least of them, and all of them
-_SURE_OF_THEM = 0.5  # of what they would count if more takes than one saw all of them
 _INWARD_PX, _OUTWARD_PX = 10, 4  # of a surface's border: where its outline may be, since windows reach beyond it,
 _REACH_PX = 30  # and how far is looked either way
 _LEAST_RIM_PX = 40  # of a border's length
@@ -69,7 +66,6 @@ def alone(odd: Odd, before: Sequence[Picture], here: Picture, black: float) -> l
             sure = float((surface & odd.sure).sum())
             if sure + _UNSURE * (float(boxes[number][4]) - sure) >= enough_px:
                 told[surface] = 1
-    told[_in_pieces(joined, odd.sure, told > 0)] = 1
     # What a thing before it parts in two is one.
     closed = cv2.morphologyEx(told, cv2.MORPH_CLOSE, np.ones((_ONE_THING_PX, _ONE_THING_PX)))
     count, labels = cv2.connectedComponents(closed)
@@ -80,29 +76,6 @@ def alone(odd: Odd, before: Sequence[Picture], here: Picture, black: float) -> l
         out.append(
             Alone(whole & (told > 0), _holder(whole, list(zip(before, free, strict=True)), (here, ~odd.player), black))
         )
-    return out
-
-
-def _in_pieces(joined: NDArray[Any], sure: Mask, told: Mask) -> Mask:
-    """Return upright surfaces of which only pieces are odd, each too small by itself, as of a table's thin bars."""
-    import cv2
-
-    fine = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_FINEST_PX, _FINEST_PX))
-    _, labels, boxes, _ = cv2.connectedComponentsWithStats(cv2.morphologyEx(joined, cv2.MORPH_OPEN, fine))
-    large = boxes[:, 4] >= _PIECE_PX
-    large[0] = False
-    pieces = np.asarray(large[labels], np.uint8)
-    near = cv2.morphologyEx(pieces, cv2.MORPH_CLOSE, np.ones((_ONE_THING_PX, _ONE_THING_PX)))
-    count, labels, boxes, _ = cv2.connectedComponentsWithStats(near)
-    out = np.zeros(joined.shape, bool)
-    for number in range(1, count):
-        group = (labels == number) & (pieces > 0)
-        area = float(group.sum())
-        of_these = float((group & sure).sum())
-        counts = of_these + _UNSURE * (area - of_these)
-        enough = boxes[number][3] >= UPRIGHT_PX and counts >= max(_IN_PIECES_PX, _SURE_OF_THEM * area)
-        if enough and not (group & told).any():
-            out |= group
     return out
 
 
