@@ -172,6 +172,7 @@ def test_added_light_is_seen_and_players_over_it_are_said_not_to_be(previewed, r
             page.locator("#prepare-preview").click()
         page.locator("#prepare-preview").wait_for(state="detached", timeout=60_000)
         page.wait_for_function("() => document.querySelector('.frame canvas').checkVisibility()")
+        page.wait_for_timeout(1000)  # the stream is another one, and is opened
         page.locator("#song").fill("20")
         page.wait_for_selector("#sheet[data-frame='20']")
         with FilmStore.open(running.film) as store:

@@ -98,7 +98,7 @@ export class Preview {
     this.source = source;
     // All of it is on its way at once: the stream, the curve, and the colour path of what is seen.
     await Promise.all([another && loaded(this.video, source, (this.frame + 0.5) / this.rate), this.tables()]);
-    await this.show(this.frame);
+    await this.show(this.seeking ? this.wanted : this.frame); // where a hand went meanwhile
   }
 
   /** Fetch the curve and the colour path of what is seen anew. */
