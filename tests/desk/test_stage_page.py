@@ -171,8 +171,8 @@ def test_added_light_is_seen_and_players_over_it_are_said_not_to_be(previewed, r
             assert page.locator("[data-oval]").count() == 0
             page.locator("#prepare-preview").click()
         page.locator("#prepare-preview").wait_for(state="detached", timeout=60_000)
-        page.wait_for_function("() => document.querySelector('.frame canvas').checkVisibility()")
-        page.wait_for_timeout(1000)  # the stream is another one, and is opened
+        page.wait_for_selector("#sheet[data-preview='drawn']")
+        assert page.locator(".frame canvas").is_visible()
         page.locator("#song").fill("20")
         page.wait_for_selector("#sheet[data-frame='20']")
         with FilmStore.open(running.film) as store:
@@ -195,6 +195,7 @@ def test_one_frame_is_seen_exactly_as_the_film_merges_it(previewed, running, too
         store.change("Summed", lambda film: film.replace(stage=film.stage.replace(method="light-sum")))
     page.locator("#prepare-preview").click()
     page.locator("#prepare-preview").wait_for(state="detached", timeout=60_000)
+    page.wait_for_selector("#sheet[data-preview='drawn']")
     page.locator("#song").fill("20")
     page.wait_for_selector("#sheet[data-frame='20']")
     before = pixels(page)

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -134,9 +134,7 @@ def atlas_path(folder: FilmFolder, film: Film) -> Path:
         If no take is placed on the song.
     """
     layout = layout_of(film)
-    assert film.song is not None
-    keys = [segment.key for segment in _segments(film, layout)]
-    return folder.cached("atlas", key_of(keys, film.song.mix.file.fingerprint), RECIPE.suffix)
+    return _path(folder, film, _segments(layout, _strips(film, layout)))
 
 
 def make_atlas(
@@ -153,23 +151,26 @@ def make_atlas(
     Cancelled
         When the watch said stop; what was finished is kept.
     """
-    path = atlas_path(folder, film)
-    if path.is_file():
-        return path
     layout = layout_of(film)
     strips = _strips(film, layout)
-    wide = strips.pop(WIDE, None)
+    segments = _segments(layout, strips)
+    path = _path(folder, film, segments)
+    if path.is_file():
+        return path
     takes = [
-        (TilePainter(folder, film.take(name).clip, name, strip.tile), strip.needed()) for name, strip in strips.items()
+        (TilePainter(folder, film.take(name).clip, name, strip.tile), strip.needed())
+        for name, strip in strips.items()
+        if name != WIDE
     ]
     render(_batches(folder, takes), watch=watch, engine=engine, doing="Making takes small")
+    wide = strips.get(WIDE)
     if wide is not None:
         assert small_wide is not None
         small = _small_film(folder, film, wide.tile, watch, engine)
         pieces = [(small_wide(small, watch), wide.needed())]
         render(_batches(folder, pieces), watch=watch, engine=engine, doing="Adding the takes' light")
-    painter = OneByOne(AtlasPainter(folder, film, layout))
-    outputs = [(part, folder.cached("atlas-parts", part.key, RECIPE.suffix)) for part in _segments(film, layout)]
+    painter = OneByOne(AtlasPainter(folder, layout, strips))
+    outputs = [(part, folder.cached("atlas-parts", part.key, RECIPE.suffix)) for part in segments]
     render([(painter, [output]) for output in outputs], watch=watch, engine=engine, doing="Laying takes side by side")
     assert film.song is not None
     samples = math.ceil(film.song.length_s * 48000)
@@ -312,9 +313,14 @@ def _batches(
     return [(OneByOne(paint), [(piece, _small(folder, piece))]) for paint, pieces in painted for piece in pieces]
 
 
-def _segments(film: Film, layout: Layout) -> list[Segment]:
+def _path(folder: FilmFolder, film: Film, segments: Sequence[Segment]) -> Path:
+    assert film.song is not None
+    keys = [segment.key for segment in segments]
+    return folder.cached("atlas", key_of(keys, film.song.mix.file.fingerprint), RECIPE.suffix)
+
+
+def _segments(layout: Layout, strips: Mapping[str, _Strip]) -> list[Segment]:
     """Return the segments of the atlas, each with a key of all that is seen in it."""
-    strips = _strips(film, layout)
     found = []
     for span in spans(layout.frames, round(SEGMENT_S * layout.rate.exact)):
         seen: list[object] = []
@@ -371,17 +377,16 @@ class AtlasPainter:
     """Lays tiles side by side. Runs in a process of its own."""
 
     folder: FilmFolder
-    film: Film
     layout: Layout
+    strips: Mapping[str, _Strip]
 
     def __call__(self, segment: Segment, path: Path, watch: Watch) -> None:
         layout = self.layout
-        strips = _strips(self.film, layout)
         with contextlib.ExitStack() as opened, small_writer(path, layout.width, layout.height, layout.rate) as writer:
             rows = []
             for tile in layout.tiles:
                 shown = range(max(segment.first, tile.first), min(segment.stop, tile.stop))
-                rows.append((tile, shown, self._read(opened, strips[tile.take], shown)))
+                rows.append((tile, shown, self._read(opened, self.strips[tile.take], shown)))
             count = segment.stop - segment.first
             doing = "Laying takes side by side"
             for frame in watch.over(range(segment.first, segment.stop), total=count, doing=doing):
@@ -415,9 +420,7 @@ def small_writer(path: Path, width: int, height: int, rate: Rate) -> PictureWrit
 
 def small_form(planes: Planes) -> Planes:
     """Return a picture as :func:`small_writer` takes it."""
-    return converted(
-        planes, bit_depth=RECIPE.bit_depth, chroma=RECIPE.chroma, matrix=MATRIX, value_range=RANGE
-    )  # fmt: skip
+    return converted(planes, bit_depth=RECIPE.bit_depth, chroma=RECIPE.chroma, matrix=MATRIX, value_range=RANGE)
 
 
 def _picture(folder: FilmFolder, path: Path) -> PictureInfo:

@@ -489,6 +489,7 @@ export default {
     // --- begin -----------------------------------------------------------------------------------
 
     async function ready() {
+      delete sheet.dataset.preview; // until it is opened as the film is now
       draw();
       if (!stage.atlas_ready || stage.in_the_way || !preview.can) return;
       try {
