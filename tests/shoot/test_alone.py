@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from partsong.shoot.alone import _path, alone
+from partsong.shoot.alone import _path, _upright_lines, alone
 from partsong.shoot.odd import Odd
 
 Picture = NDArray[np.float32]
@@ -93,6 +93,51 @@ def test_thin_legs_are_told_and_thin_shadows_are_not(legs: tuple[slice, slice], 
     where[bar] = True
     none = np.zeros_like(where)
     assert len(alone(Odd(where, where, ~none, none, none), [_lit(_ground(), 0.1)], _lit(_ground(), 0.9), 0.0)) == told
+
+
+def _pieces(*, jagged: int = 0) -> NDArray[np.bool_]:
+    """Return pieces along a table's two legs and what they carry; each is set aside by so much, by turns."""
+    pieces = np.zeros((HEIGHT, WIDTH), bool)
+    for number, top in enumerate((40, 60, 80, 100, 120)):
+        for left in (80, 160):
+            aside = left + jagged * (number % 2)
+            pieces[top : top + 12, aside : aside + 10] = True
+    for number, left in enumerate((90, 114, 138)):
+        aside = 40 + jagged * (number % 2)
+        pieces[aside : aside + 12, left : left + 16] = True
+    return pieces
+
+
+def test_an_upright_thing_is_told_by_pieces_of_its_bars() -> None:
+    """What little a table's bars differ from the ground behind them in one light leaves them odd in pieces."""
+    pieces = _pieces()
+    none = np.zeros_like(pieces)
+
+    def count(where: NDArray[np.bool_], sure: NDArray[np.bool_]) -> int:
+        return len(alone(Odd(where, sure, ~none, none, none), [_lit(_ground(), 0.1)], _lit(_ground(), 0.9), 0.0))
+
+    assert count(pieces, pieces) == 1
+    assert count(pieces, none) == 0  # that one take alone can see
+    bar = pieces & (np.arange(HEIGHT) < 52)[:, None]
+    assert count(bar, bar) == 0  # what lies flat
+    aside = _pieces(jagged=12)
+    assert aside.sum() > 0.9 * pieces.sum()
+    assert count(aside, aside) == 0  # what lies anyhow
+    specks = none.copy()
+    for number, left in enumerate([*range(0, 60, 13), *range(190, WIDTH - 9, 13)]):
+        for top in range(10 * number % 36, HEIGHT - 9, 36):
+            specks[top : top + 9, left : left + 9] = True
+    assert count(specks, specks) == 0
+    everywhere = pieces | specks
+    assert count(everywhere, everywhere) == 0  # in a light that leaves specks all over the frame
+
+
+def test_what_reaches_the_frames_edge_is_no_longer_for_that() -> None:
+    pieces = np.zeros((HEIGHT, WIDTH), bool)
+    pieces[HEIGHT - 60 : HEIGHT - 10, 80:90] = True
+    assert not _upright_lines(pieces.astype(np.uint8)).any()
+    pieces[HEIGHT - 90 : HEIGHT - 75, 80:90] = True
+    np.testing.assert_array_equal(_upright_lines(pieces.astype(np.uint8)), pieces)
 
 
 def test_an_outline_winds_less_than_what_grain_offers() -> None:

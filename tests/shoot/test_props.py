@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from partsong.shoot import moves, props
 from partsong.shoot.alone import Alone
-from partsong.shoot.changes import Changes
+from partsong.shoot.changes import Changes, alike_within
+from partsong.shoot.fine import WINDOW_PX, likeness
 from partsong.shoot.judge import Remark
 from partsong.shoot.moves import Moved
 from partsong.shoot.odd import Odd
@@ -183,14 +184,39 @@ def test_what_fits_all_over_is_told_even_where_a_player_hides_it_in_other_takes(
     assert props._borne_out(one, None, [], [], Odd(none, none, none, ~none, none)) is told
 
 
+def _changes(before: Picture, after: Picture) -> Changes:
+    """Return two details as two stills without noise share them."""
+    none = np.zeros(before.shape, bool)
+    quiet = np.zeros(before.shape, np.float32)
+    alike = likeness(before, after, quiet, quiet, WINDOW_PX)
+    return Changes(before, after, quiet, quiet, alike, ~none, ~none, none, none, none, none)
+
+
+def _correlated(share: float) -> tuple[Picture, Picture]:
+    one, other = np.random.default_rng(4).normal(size=(2, 120, 160)).astype(np.float32)
+    return one, np.asarray(share * one + np.sqrt(1 - share**2) * other, np.float32)
+
+
 @pytest.mark.parametrize(("place", "alone"), [(np.s_[20:105, 60:80], True), (np.s_[60:80, 20:105], False)])
 def test_what_is_a_little_alike_everywhere_is_a_shadow_if_it_is_flat(place: tuple[slice, slice], alone: bool) -> None:
-    where, none = np.zeros((120, 160), bool), np.zeros((120, 160), bool)
+    where = np.zeros((120, 160), bool)
     where[place] = True
-    picture = np.zeros(where.shape, np.float32)
-    seen = Changes(picture, picture, picture, picture, picture + 0.4, ~none, ~none, none, none, none, none)
+    seen = _changes(*_correlated(0.37))
     assert props._unlike(Alone(where, "either"), [seen, seen]) is alone
-    assert not props._unlike(Alone(where, "either"), [dataclasses.replace(seen, alike=picture + 0.5)])
+    assert not props._unlike(Alone(where, "either"), [_changes(*_correlated(0.55))])
+
+
+def test_a_legs_surroundings_are_no_part_of_its_likeness() -> None:
+    """Of a thin leg the windows hold more of the ground than of it."""
+    where = np.zeros((120, 160), bool)
+    where[20:105, 60:64] = True
+    before, other = _correlated(0.0)
+    after = np.where(where, other, before)
+    seen = _changes(before, after)
+    assert np.median(seen.alike[where]) > 0.5
+    assert abs(np.median(alike_within(seen, where)[where])) < 0.2
+    assert props._unlike(Alone(where, "either"), [seen])
+    assert not props._unlike(Alone(where, "either"), [_changes(before, before)])
 
 
 def test_specks_beside_a_thing_are_no_part_of_it() -> None:

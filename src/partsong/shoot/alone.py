@@ -12,9 +12,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from partsong.shoot.odd import Odd
 from partsong.shoot.strange import Mask, Picture, logarithm
@@ -27,6 +28,7 @@ UPRIGHT_PX = 75
 """From this height on a surface stands upright: shadows on a floor are flat, and so are their rims."""
 _UPRIGHT_ENOUGH_PX = 700.0  # of an upright surface
 _UNSURE = 0.35  # what a pixel counts for that one other take alone can see
+_SURE_IN_BARS_PX, _IN_BARS = 400, 0.39  # of a thing told by its bars: what is sure; and of all that is odd in the frame
 _INWARD_PX, _OUTWARD_PX = 10, 4  # of a surface's border: where its outline may be, since windows reach beyond it,
 _REACH_PX = 30  # and how far is looked either way
 _LEAST_RIM_PX = 40  # of a border's length
@@ -66,6 +68,7 @@ def alone(odd: Odd, before: Sequence[Picture], here: Picture, black: float) -> l
             sure = float((surface & odd.sure).sum())
             if sure + _UNSURE * (float(boxes[number][4]) - sure) >= enough_px:
                 told[surface] = 1
+    told[_in_bars(joined, odd, told > 0)] = 1
     # What a thing before it parts in two is one.
     closed = cv2.morphologyEx(told, cv2.MORPH_CLOSE, np.ones((_ONE_THING_PX, _ONE_THING_PX)))
     count, labels = cv2.connectedComponents(closed)
@@ -77,6 +80,40 @@ def alone(odd: Odd, before: Sequence[Picture], here: Picture, black: float) -> l
             Alone(whole & (told > 0), _holder(whole, list(zip(before, free, strict=True)), (here, ~odd.player), black))
         )
     return out
+
+
+def _in_bars(joined: NDArray[Any], odd: Odd, told: Mask) -> Mask:
+    """Return upright things of which only pieces along their bars are odd, each too small by itself.
+
+    Bars are straight, and upright or level, as a table's are. Where shadows cross a pattern pieces lie anyhow, and all
+    over the frame: so what lies in bars, beside what is told already, must be much of all that is odd.
+    """
+    import cv2
+
+    fine = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (_FINEST_PX, _FINEST_PX))
+    pieces = cv2.morphologyEx(joined, cv2.MORPH_OPEN, fine)
+    bars = _upright_lines(pieces) | _upright_lines(pieces.T).T
+    near = cv2.morphologyEx(bars.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((_ONE_THING_PX, _ONE_THING_PX)))
+    count, labels, boxes, _ = cv2.connectedComponentsWithStats(near)
+    bars &= ~np.isin(labels, labels[told & (near > 0)])
+    if bars.sum() < _IN_BARS * odd.where.sum():
+        return np.zeros(bars.shape, bool)
+    sure = np.bincount(labels[bars & odd.sure], minlength=count)
+    large = (sure >= _SURE_IN_BARS_PX) & (boxes[:, cv2.CC_STAT_HEIGHT] >= UPRIGHT_PX)
+    return np.asarray(bars & large[labels], bool)
+
+
+def _upright_lines(pieces: NDArray[Any]) -> Mask:
+    """Return what of some pieces follows each other straight down, through gaps as of one thing, for long enough."""
+    import cv2
+
+    def done(how: int, lines: NDArray[Any], length_px: int) -> NDArray[Any]:
+        # Beyond the frame is nothing.
+        kernel = np.ones((length_px, 1), np.uint8)
+        return np.asarray(cv2.morphologyEx(lines, how, kernel, borderType=cv2.BORDER_CONSTANT, borderValue=0))
+
+    closed = np.maximum(done(cv2.MORPH_CLOSE, pieces, _ONE_THING_PX), pieces)
+    return np.asarray((done(cv2.MORPH_OPEN, closed, UPRIGHT_PX) > 0) & (pieces > 0), bool)
 
 
 def _holder(

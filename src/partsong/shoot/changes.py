@@ -121,6 +121,14 @@ def changes(was: Still, here: Still, player_before: Mask, player_after: Mask) ->
     )
 
 
+def alike_within(found: Changes, where: Mask) -> Picture:
+    """Return the correlation of two stills' details around each pixel (h, w), told by what lies in a surface alone."""
+    share = mean(where.astype(np.float32))
+    before, after = (np.where(where, detail, 0) for detail in (found.before, found.after))
+    alike = likeness(before, after, found.noise_before * share, found.noise_after * share, WINDOW_PX)
+    return np.asarray(np.clip(alike, -1, 1), np.float32)
+
+
 def filled(found: Changes, other: Changes) -> tuple[Changes, Mask]:
     """Return what two stills share, and another take in place of the first where a player hides that; and where it is.
 

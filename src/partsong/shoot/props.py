@@ -18,7 +18,7 @@ from partsong.render.registration import LEAST_SIDE, Found, laid
 from partsong.render.warp import matrix_of
 from partsong.shoot.alone import UPRIGHT_PX, Alone, alone
 from partsong.shoot.camera import found_on
-from partsong.shoot.changes import Changes, changes, filled, still_of
+from partsong.shoot.changes import Changes, alike_within, changes, filled, still_of
 from partsong.shoot.fine import Mask, Picture
 from partsong.shoot.judge import Remark
 from partsong.shoot.moves import CLEAR, TURNED_DEG, Moved, as_told, middle_of, moved, told_by
@@ -142,15 +142,17 @@ def _unlike(surface: Alone, takes: Sequence[Changes]) -> bool:
     Where shadows cross a strong pattern, drawings can be strangers whose detail is the same, or its opposite. Shadows
     on a floor are flat; of what stands upright, likeness on average is no objection.
     """
+    upright = bool(np.ptp(np.flatnonzero(surface.where.any(axis=1))) >= UPRIGHT_PX)
     alike = []
     for seen in takes:
         where = surface.where & (seen.drawn_before | seen.drawn_after) & ~seen.player_before
         if where.sum() >= _SEEN_OF_IT * surface.where.sum():
-            alike.append(float(np.median(seen.alike[where])))
+            # Windows reach beyond legs.
+            values = alike_within(seen, where) if upright else seen.alike
+            alike.append(float(np.median(values[where])))
     if not alike:
         return True
-    upright = np.ptp(np.flatnonzero(surface.where.any(axis=1))) >= UPRIGHT_PX
-    return max(map(abs, alike)) < _LIKE and (bool(upright) or float(np.mean(alike)) < _LIKE_ALL)
+    return max(map(abs, alike)) < _LIKE and (upright or float(np.mean(alike)) < _LIKE_ALL)
 
 
 def _once(things: list[Moved], odd: Odd) -> list[Moved]:
