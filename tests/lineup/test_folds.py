@@ -29,8 +29,9 @@ def flat_mix(mix):
 
 
 def found(band, sound, start_s, length_s, mix, flat_mix, drift_ppm=0.0):
-    flat = repeats.flattened(features.hear(band.filmed(sound, start_s, length_s, drift_ppm=drift_ppm)), 0)
-    return folds.turns_behind(flat, repeats.own_turn_s(flat), mix, flat_mix)
+    clip = features.hear(band.filmed(sound, start_s, length_s, drift_ppm=drift_ppm))
+    flat = repeats.flattened(clip, 0)
+    return folds.turns_behind(clip.window(0, 0, len(clip.samples)), flat, repeats.own_turn_s(flat), mix, flat_mix)
 
 
 def test_a_loop_lies_where_it_begins_in_clip_and_mix(band, loop, mix, flat_mix):
@@ -56,7 +57,7 @@ def test_another_loop_is_not_taken_for_it(band, mix, flat_mix):
     other = np.tile(type(band)(77).part("drum", TURN_S), 10)
     turns = found(band, other, 5.1, 20, mix, flat_mix)
 
-    assert turns is None or turns.alike < 0.6
+    assert turns is None or turns.alike < 0.4
 
 
 def test_a_loop_that_strikes_elsewhere_as_well_is_not_taken_for_it(band):
@@ -70,9 +71,9 @@ def test_a_loop_that_strikes_elsewhere_as_well_is_not_taken_for_it(band):
     own, other = (found(band, np.concatenate([silence, np.tile(bar, 15)]), 2.6, 30, mix, flat_mix)
                   for bar in (ours, theirs))  # fmt: skip
 
-    assert own.alike > 0.78
+    assert own.alike > 0.8
     assert own.lines[0].start_s == pytest.approx(2.6 - 3 / 343.2, abs=0.001)
-    assert other.alike < 0.7
+    assert other.alike < 0.5
 
 
 def machine(*steps):

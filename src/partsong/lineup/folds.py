@@ -2,8 +2,8 @@
 
 A machine's turns are one waveform; players hit no note twice to the sample. So the mix tells, near the length that the
 clip tells, how long a turn is to a ten-millionth, and the turns' average holds the loop and little else. Whether it is
-the clip's loop shows in whether a room could have made the clip's turn of it; where it begins and ends, in how much of
-it each turn of the mix holds.
+the clip's loop shows in whether a room could have made the clip's turn of it, as far as the other parts, which make
+even turns differ from odd ones, let tell; where it begins and ends, in how much of it each turn of the mix holds.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, linalg, ndimage, signal
 
-from partsong.lineup.features import Floats, Heard
+from partsong.lineup.features import RATE_HZ, Floats
 from partsong.lineup.repeats import (
     CELLS,
     FLAT_RATE_HZ,
@@ -26,7 +26,7 @@ from partsong.lineup.repeats import (
     Turns,
     agreement,
     by_cell,
-    flattened,
+    cut,
     loop_of,
     turns_on,
 )
@@ -43,42 +43,51 @@ _FINER = 8
 _STANDS_OUT = 10.0
 _HALF_HELD, _A_GAIN = 0.5, 7.0
 _LEAST_TOLD, _MOST_TOLD = -3.5, 2.5
-_LOUD = 0.5  # of the mean power of the clip's cells
-_CORRELATE, _THEN_ALIKE = (0.0, 0.15, 0.4), (0.0, 0.27, 1.0)  # where the clip is loud
-_USUAL, _THEN_SILENT = (0.5, 0.8, 1.0), (1.0, 0.8, 0.1)  # where it is silent
+_LOUD = 0.25  # of the mean power of the clip's cells
+_CORRELATE, _THEN_ALIKE = (0.0, 0.15, 0.4), (0.0, 0.4, 1.0)  # where the clip is loud
+_LEVEL_HZ, _LOWEST_HZ, _HIGHEST_HZ = 60.0, 80.0, 3800.0
+_WIDE = 9  # bins, over which what is left of a loop through a room is alike
+_NEAR = (3, 5)  # frames and bins, over which powers are
+_HIDES, _UNLIKE = 1.5, 0.2  # times its scatter, and its own power, a loop through a room is away from what is expected
+_SOFT = 0.01  # of the mean power: softer than that no room is known
+_FURTHEST = 6.0
+_LEAST_FITS, _MOST_FITS, _FITS = -1.5, 0.1, 2.0
 
 
 @dataclass(frozen=True, slots=True)
 class _Fold:
-    """One turn of a mix at its own clock, flattened, with the clip's turn beside it: turns are ``turn`` samples long.
+    """One turn of a mix at its own clock, ``turn`` samples long at 8 kHz, and beside it the clip's turn, both whitened.
 
-    ``phase`` is where the clip's turn begins, ``z`` how far that stands out of all other phases.
+    ``scatter`` is half of what its even turns differ from its odd ones, so what the average may be astray by; ``phase``
+    where the clip's turn begins, and ``z`` how far that stands out of all other phases.
     """
 
     turn: float
     average: NDArray[np.float64]
+    scatter: NDArray[np.float64]
     own: NDArray[np.float64]
     phase: int
     z: float
 
 
-def turns_behind(flat: Floats, turn_s: float, mix: Floats, mix_flat: Floats) -> Turns | None:
+def turns_behind(clip: Floats, flat: Floats, turn_s: float, mix: Floats, mix_flat: Floats) -> Turns | None:
     """Return where a clip that repeats itself lies on a mix that holds the loop; None where no turn stands out.
 
     Parameters
     ----------
+    clip, mix : ndarray, shapes (2 n,) and (2 m,)
+        The sounds, at 16 kHz.
     flat, mix_flat : ndarray, shapes (n,) and (m,)
-        The clip and the mix, both from :func:`partsong.lineup.repeats.flattened`.
+        The same, both from :func:`partsong.lineup.repeats.flattened`.
     turn_s : float
         Of :func:`partsong.lineup.repeats.own_turn_s`.
-    mix : ndarray, shape (2 m,)
-        The mix itself, at 16 kHz.
     """
     if len(flat) < round(4 * FLAT_RATE_HZ) or len(mix_flat) < _FEWEST_TURNS * turn_s * FLAT_RATE_HZ:
         return None
     loop = loop_of(flat, turn_s)
+    own = _whitened(_own(clip, loop, turn_s))[0]
     clocks = _clocks(mix_flat, turn_s * FLAT_RATE_HZ)
-    fold = max((_folded(mix, turn, loop, turn_s) for turn in clocks), key=lambda one: one.z)
+    fold = max((_folded(mix, turn, own, turn_s) for turn in clocks), key=lambda one: one.z)
     if fold.z < _STANDS_OUT:
         return None
     many, most = len(loop.heard), math.ceil(len(mix_flat) / fold.turn)
@@ -93,7 +102,7 @@ def turns_behind(flat: Floats, turn_s: float, mix: Floats, mix_flat: Floats) -> 
     agree = agreement(loop, odds)
     starts_s = (fold.phase + np.arange(-many, len(agree) - many) * fold.turn) / FLAT_RATE_HZ
     lines, lead = turns_on(starts_s, agree, ppm, len(flat) / FLAT_RATE_HZ, len(mix_flat) / FLAT_RATE_HZ)
-    return Turns(fold.turn / FLAT_RATE_HZ, lines, fold.z, lead, _alike(fold, usual))
+    return Turns(fold.turn / FLAT_RATE_HZ, lines, fold.z, lead, _alike(fold))
 
 
 def _clocks(flat: Floats, turn: float) -> list[float]:
@@ -123,30 +132,51 @@ def _finer(sound: NDArray[np.floating]) -> NDArray[np.float64]:
     return np.asarray(fft.irfft(spectrum, _FINER * len(sound)) * _FINER)
 
 
-def _folded(mix: Floats, turn: float, loop: Loop, turn_s: float) -> _Fold:
+def _own(clip: Floats, loop: Loop, turn_s: float) -> NDArray[np.float64]:
+    """Return the mean of the clip's turns in which its loop is heard."""
+    turn = turn_s * RATE_HZ
+    out = np.zeros(round(turn))
+    for number in np.flatnonzero(loop.used).tolist():
+        out += cut(clip, number * turn, len(out))
+    return out / int(loop.used.sum())
+
+
+def _folded(mix: Floats, turn: float, own: NDArray[np.float64], turn_s: float) -> _Fold:
     """Return a mix's average turn beside the clip's, at a clock, ``turn`` being samples at 8 kHz."""
-    size = round(2 * turn)
-    out, weight = np.zeros(size + 2 * _WINDOW), np.zeros(size + 2 * _WINDOW)
+    size, half = round(2 * turn), _WINDOW // 2
+    out, weight = np.zeros((2, size + 2 * _WINDOW)), np.zeros(size + 2 * _WINDOW)
     for at, spectra in _frames(mix, 2 * turn, 0.0):
-        in_their_midst, _ = _average(spectra)
-        for start, frame in zip(at, fft.irfft(in_their_midst, _WINDOW, axis=1) * _shape(), strict=True):
-            out[start : start + _WINDOW] += frame
+        average, weights = _average(spectra)
+        one, other = (_mean(spectra[number::2], weights[number::2]) for number in (0, 1))
+        frames = fft.irfft(np.stack([average, (one - other) / 2]), _WINDOW) * _shape()
+        for number, start in enumerate(at):
+            out[:, start : start + _WINDOW] += frames[:, number]
             weight[start : start + _WINDOW] += _shape() ** 2
-    half = _WINDOW // 2
-    for one in (out, weight):  # what hangs over the turn's ends
-        one[size : size + half] += one[:half]
-        one[half : 3 * half] += one[size + half : size + 3 * half]
-    once = (out[half : size + half] / np.maximum(weight[half : size + half], 1e-3)).astype(np.float32)
-    even = len(once) // 2 * 2
-    thrice = Heard(np.tile(once[:even], 3)[:, None], np.ones((1, 1), np.float32), ())
-    average = flattened(thrice, 0)[even // 2 : even].astype(np.float64)
-    finer = _finer(loop.once)
+    for row in (*out, weight):  # what hangs over the turn's ends
+        row[size : size + half] += row[:half]
+        row[half : 3 * half] += row[size + half : size + 3 * half]
+    average, scatter = _whitened(*(out / np.maximum(weight, 1e-3))[:, half : size + half])
+    finer = _finer(own)
     at_clock = np.arange(len(average)) * (turn_s * FLAT_RATE_HZ / turn) * _FINER
     own = np.interp(at_clock, np.arange(len(finer)), finer)
     row = fft.irfft(fft.rfft(average) * np.conj(fft.rfft(own)), len(average))
     phase = int(np.argmax(row))
     z = float(row[phase]) / max(MAD_TO_SIGMA * float(np.median(np.abs(row))), 1e-12)
-    return _Fold(turn, np.roll(average, -phase), own, phase, z)
+    return _Fold(turn, np.roll(average, -phase), np.roll(scatter, -phase), own, phase, z)
+
+
+def _whitened(*sounds: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return one turn of sounds at 8 kHz, by the filter that makes all that is heard of the first one level.
+
+    The filter is one for the whole turn, so what a room has made of a sound is what it makes of it whitened.
+    """
+    size = len(sounds[0]) // 2 * 2
+    spectra = fft.rfft(np.stack(sounds), size)[:, : size // 4 + 1]
+    bins_hz = np.arange(size // 4 + 1) * RATE_HZ / size
+    within = (bins_hz >= _LOWEST_HZ) & (bins_hz < _HIGHEST_HZ)
+    level = np.sqrt(ndimage.uniform_filter1d(np.abs(spectra[0]) ** 2, max(3, round(_LEVEL_HZ * size / RATE_HZ))))
+    level = np.maximum(level, max(3e-4 * float(level[within].max()), 1e-20))
+    return np.asarray(fft.irfft(np.where(within, spectra / level, 0), size // 2))
 
 
 @cache
@@ -185,12 +215,16 @@ def _average(spectra: NDArray[np.complex64]) -> tuple[NDArray[np.complex64], Flo
     """
     power = np.abs(spectra) ** 2
     weights = 1 / np.sqrt(power + 1e-3 * power.mean(axis=0) + 1e-12)
-    average = (weights * spectra).sum(axis=0) / weights.sum(axis=0)
+    average = _mean(spectra, weights)
     for _ in range(_ROUNDS):
         away = np.abs(spectra - average)
         weights = 1 / (away + 0.1 * _median(away) + 1e-9)
-        average = (weights * spectra).sum(axis=0) / weights.sum(axis=0)
+        average = _mean(spectra, weights)
     return average, weights
+
+
+def _mean(spectra: NDArray[np.complex64], weights: Floats) -> NDArray[np.complex64]:
+    return np.asarray((weights * spectra).sum(axis=0) / weights.sum(axis=0))
 
 
 def _median(values: Floats) -> Floats:
@@ -232,28 +266,72 @@ def _odds(gains: NDArray[np.float64], usual: NDArray[np.float64]) -> NDArray[np.
     return np.asarray(usual**3 * np.clip(_A_GAIN * (gains - _HALF_HELD), _LEAST_TOLD, _MOST_TOLD))
 
 
-def _alike(fold: _Fold, usual: NDArray[np.float64]) -> float:
-    """Return how alike a clip's turn is to the mix's, as a room could have made it of that: 1 where all of it is.
+def _alike(fold: _Fold) -> float:
+    """Return how alike a clip's turn is to the mix's, as a room could have made it of that: about 1 for the same loop.
 
-    The room's response is what fits all cells but the one in question best. Where the clip is loud, a cell is as alike
-    as it correlates with that; where it is silent, as little as the mix's average is the loop alone there. So a stroke
-    that only one of them has tells two loops apart.
+    Where the clip is loud, a cell is as alike as it correlates with the mix's turn through the room. Beside that counts
+    whether the mix holds what the clip does, no less and no more: a stroke that only one of them has tells two loops
+    apart, whichever it is, and one that other parts hide tells nothing.
     """
-    size, taps, early = len(fold.average), round(_ROOM_S * FLAT_RATE_HZ), round(_EARLY_S * FLAT_RATE_HZ)
-    edges = np.linspace(0, size, CELLS + 1).astype(np.int64)
-    around = np.pad(fold.average, (taps - early - 1, early), mode="wrap")
-    cells = [(slice(start, stop), around[start : stop + taps - 1]) for start, stop in itertools.pairwise(edges)]
-    crossed = np.array([signal.correlate(near, fold.own[cell], "valid", "fft")[::-1] for cell, near in cells])
-    itself = fft.irfft(np.abs(fft.rfft(fold.average)) ** 2, size)[:taps]
-    itself[0] *= 1.01
-    heard = np.zeros(size)
-    for (cell, near), own in zip(cells, crossed, strict=True):
-        response = linalg.solve_toeplitz(itself, crossed.sum(axis=0) - own)
-        heard[cell] = signal.convolve(near, response, "valid", "fft")
+    edges = np.linspace(0, len(fold.own), CELLS + 1).astype(np.int64)
     power = by_cell(fold.own**2, edges)
     if not power.any():
         return 0.0
-    correlated = by_cell(heard * fold.own, edges) / np.maximum(np.sqrt(by_cell(heard**2, edges) * power), 1e-12)
+    heard, hidden = _through_a_room(fold, edges)
+    sizes = np.sqrt(by_cell(heard**2, edges) * power)
+    correlated = by_cell(heard * fold.own, edges) / np.maximum(sizes, 1e-12)
     loud = np.minimum(power / (_LOUD * power.mean()), 1)
-    alike, silent = np.interp(correlated, _CORRELATE, _THEN_ALIKE), np.interp(usual, _USUAL, _THEN_SILENT)
-    return float(np.mean(loud * alike + (1 - loud) * silent))
+    alike = 1 - loud * (1 - np.interp(correlated, _CORRELATE, _THEN_ALIKE))
+    return float(np.mean(alike + _FITS * np.clip(_fits(fold.own, heard, hidden), _LEAST_FITS, _MOST_FITS)))
+
+
+def _through_a_room(fold: _Fold, edges: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return a mix's turn, and its scatter, as they sound in the room that fits all cells of the clip but one best."""
+    taps, early = round(_ROOM_S * FLAT_RATE_HZ), round(_EARLY_S * FLAT_RATE_HZ)
+    average, scatter = (np.pad(one, (taps - early - 1, early), mode="wrap") for one in (fold.average, fold.scatter))
+    cells = [(slice(start, stop), slice(start, stop + taps - 1)) for start, stop in itertools.pairwise(edges)]
+    crossed = np.array([signal.correlate(average[near], fold.own[cell], "valid", "fft")[::-1] for cell, near in cells])
+    itself = fft.irfft(np.abs(fft.rfft(fold.average)) ** 2, len(fold.average))[:taps]
+    itself[0] *= 1.01
+    heard, hidden = np.zeros(len(fold.own)), np.zeros(len(fold.own))
+    for (cell, near), own in zip(cells, crossed, strict=True):
+        response = linalg.solve_toeplitz(itself, crossed.sum(axis=0) - own)
+        heard[cell] = signal.convolve(average[near], response, "valid", "fft")
+        hidden[cell] = signal.convolve(scatter[near], response, "valid", "fft")
+    return heard, hidden
+
+
+def _fits(own: NDArray[np.float64], heard: NDArray[np.float64], hidden: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how much likelier what is heard of a mix in a room is the clip's loop than some other sound, cell by cell.
+
+    Logarithms of odds, the mean of a cell's frames and bins. Each of these is normally distributed, either about what
+    the other cells let expect there of the clip, or about nothing, as loud as it is; what hides it spreads both.
+    """
+    clip, mix, scatter = (_spectra(sound) for sound in (own, heard, hidden))
+    held, whole = ((clip.conj() * mix).real.sum(axis=1), (np.abs(clip) ** 2).sum(axis=1))
+    others = [ndimage.uniform_filter1d(each.sum(axis=0) - each, _WIDE) for each in (held, whole)]
+    expected = np.clip(others[0] / np.maximum(others[1], 1e-12), 0, 1)[:, None] * clip
+    power = np.abs(mix) ** 2
+    hides = _HIDES * _about(np.abs(scatter) ** 2)
+    hides += _SOFT * ndimage.uniform_filter1d(power.mean(axis=(0, 1)), _WIDE) + 1e-12
+    if_loop = hides + _UNLIKE * _about(np.abs(expected) ** 2)
+    if_not = hides + _about(np.maximum(power - hides, 0))
+    away, alone = np.abs(mix - expected) ** 2 / if_loop, power / if_not
+    odds = np.log(if_not / if_loop) - np.minimum(away, _FURTHEST) + np.minimum(alone, _FURTHEST)
+    return np.asarray(odds[..., 3:120].mean(axis=(1, 2)))
+
+
+def _about(powers: NDArray[np.float64]) -> NDArray[np.float64]:
+    flat = powers.reshape(-1, powers.shape[-1])
+    return np.asarray(ndimage.uniform_filter(flat, _NEAR, mode="wrap")).reshape(powers.shape)
+
+
+def _spectra(turn: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Return a turn's spectra, in each cell as many frames as overlap by half: (cells, frames, bins)."""
+    window = _WINDOW // 2
+    frames = CELLS * max(1, round(2 * len(turn) / CELLS / window))
+    starts = np.rint(np.arange(frames) * len(turn) / frames).astype(np.int64) + window // 2
+    around = np.pad(turn, window, mode="wrap")
+    shape = np.sqrt(0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(window) + 0.5) / window))
+    spectra = fft.rfft(around[starts[:, None] + np.arange(window)] * shape)
+    return np.asarray(spectra.reshape(CELLS, frames // CELLS, -1))

@@ -215,7 +215,8 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
         return answer
     length_s = min(clip.length_s, _TURNING_S)
     first_s = (clip.length_s - length_s) / 2
-    flat = repeats.flattened(clip, voice, round(first_s * RATE_HZ), round(length_s * RATE_HZ))
+    first, length = round(first_s * RATE_HZ), round(length_s * RATE_HZ)
+    flat = repeats.flattened(clip, voice, first, length)
     turn_s = repeats.own_turn_s(flat)
     if turn_s is None:
         return answer
@@ -223,7 +224,11 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
         long, mixed = reference.heard.length_s > strokes.LONGEST_S, number == len(references) - 1
         if long:
             continue
-        found = _turns(flat, turn_s, reference, mixed=mixed)
+        if mixed:
+            sounds = clip.window(voice, first, length), reference.heard.window(0, 0, len(reference.heard.samples))
+            found = folds.turns_behind(sounds[0], flat, turn_s, sounds[1], reference.flat)
+        else:
+            found = repeats.turns(flat, turn_s, reference.flat)
         if found is None:
             continue
         turning = [Possible(Line(line.song_s(-first_s), line.drift_ppm), found.z) for line in found.lines]
@@ -247,13 +252,6 @@ def _with_turns(clip: Heard, voice: int, references: Sequence[Reference], answer
         )
     reason = "The music repeats exactly, and none of its turns stands out of the song"
     return replace(answer, confidence="ask", reason=reason) if placed else answer
-
-
-def _turns(flat: Floats, turn_s: float, reference: Reference, *, mixed: bool) -> repeats.Turns | None:
-    if not mixed:
-        return repeats.turns(flat, turn_s, reference.flat)
-    sound = reference.heard.window(0, 0, len(reference.heard.samples))
-    return folds.turns_behind(flat, turn_s, sound, reference.flat)
 
 
 def _by_phase(clip: Heard, voice: int, reference: Reference, line: Line) -> Line:

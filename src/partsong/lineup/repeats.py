@@ -113,7 +113,8 @@ class Turns:
     ``z`` is how far their phase stands out of all others, in scatters; ``lead`` how much likelier the first is than the
     second, as the natural logarithm of their odds: nought where the clip shows no beginning and no end of its loop.
     ``alike`` says how much of a turn is the same: with a stem the correlation that all but three tenths of its cells
-    exceed, behind a mix from 0 to 1 (:mod:`partsong.lineup.folds`). Loops of other songs share strokes, hardly turns.
+    exceed, behind a mix about 1 where all is (:mod:`partsong.lineup.folds`). Loops of other songs share strokes,
+    hardly turns.
     """
 
     turn_s: float
@@ -125,9 +126,13 @@ class Turns:
 
 @dataclass(frozen=True, slots=True)
 class Loop:
-    """One turn of a loop and when it is heard: 1 heard, -1 not heard, 0 unknown, in every cell (turns, cells)."""
+    """One turn of a loop and when it is heard: 1 heard, -1 not heard, 0 unknown, in every cell (turns, cells).
+
+    ``used`` are the turns of which ``once`` is the mean.
+    """
 
     once: NDArray[np.float64]
+    used: NDArray[np.bool_]
     edges: NDArray[np.int64]
     heard: NDArray[np.int64]
 
@@ -245,7 +250,7 @@ def loop_of(flat: Floats, turn_s: float) -> Loop:
     usual = np.median(alike[used & whole.all(axis=1)], axis=0) if (used & whole.all(axis=1)).any() else alike[used][0]
     told = whole & (usual > _AUDIBLE)
     heard = np.where(told & (alike > 0.6 * usual), 1, np.where(told & (alike < 0.25 * usual), -1, 0))
-    return Loop(laid[used].mean(axis=0), edges, heard)
+    return Loop(laid[used].mean(axis=0), used, edges, heard)
 
 
 def cut(sound: Floats, start: float, size: int) -> NDArray[np.float64]:
