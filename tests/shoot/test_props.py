@@ -184,6 +184,22 @@ def test_what_fits_all_over_is_told_even_where_a_player_hides_it_in_other_takes(
     assert props._borne_out(one, None, [], [], Odd(none, none, none, ~none, none)) is told
 
 
+@pytest.mark.parametrize(("told", "share", "explains"), [(10.0, 0.7, True), (8.0, 0.7, False), (10.0, 0.4, False)])
+def test_a_surface_that_a_weak_move_explains_is_of_something_that_moved(
+    told: float, share: float, explains: bool
+) -> None:
+    surface, none = np.zeros((120, 160), bool), np.zeros((120, 160), bool)
+    surface[40:80, 60:100] = True
+    after = surface & (np.arange(120) < 40 + 40 * share)[:, None]
+    before = np.roll(after, 60, axis=1)
+    odd = Odd(surface, surface, ~none, none, none)
+    one = Moved(before, after, -60.0, 0.0, 0.0, told)
+    assert not props._borne_out(one, _changes(*_correlated(0.0)), [], [Alone(surface, "after")], odd)
+    weak = props._explaining([Alone(surface, "after")], [one], _changes(*_correlated(0.0)), [], odd)
+    assert weak == ([dataclasses.replace(one, measured=False)] if explains else [])
+    assert props._beside([Alone(surface, "after")], weak, odd) == ([] if explains else [Alone(surface, "after")])
+
+
 def _changes(before: Picture, after: Picture) -> Changes:
     """Return two details as two stills without noise share them."""
     none = np.zeros(before.shape, bool)

@@ -9,7 +9,7 @@ or a player is, nothing is told, and that is said.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -30,6 +30,7 @@ _SAME = 0.3  # of a thing, that two findings of it share
 _BESIDE_PX, _HANGS_PX = 25, 41  # around a thing, and between what is odd of one thing
 _EXPLAINED, _EXPLAINED_CLEARLY = 0.5, 0.4  # of a surface, where a thing was and is; where that is told clearly
 _SURE, _BORNE_OUT = 12.5, 11.5  # nats of a move that is told: by two takes alone, and where another one says the same
+_LACKING = 3.0  # nats less, that are enough for a surface to be of something that moved
 _ASKED, _SAME_TOLD = 3.0, 0.15  # nats that another take could tell, to be asked, and the share of them that it tells
 _SEEN_OF_IT = 0.25  # of a surface, to be asked whether its detail is alike,
 _LIKE, _LIKE_ALL = 0.45, 0.3  # and the correlation that is: with one take, and on average with all that see it
@@ -87,14 +88,30 @@ def compared(take: Laid, reference: Sight, others: Sequence[Laid] = ()) -> Compa
     for other, one in zip(others_see, more, strict=True):
         whole, where = filled(whole, other)
         before = np.where(where, one.picture, before)
-    things = [thing for thing in moved(whole, before, here.picture) if thing.far]
-    things = _once([one for one in things if _borne_out(one, whole, others_see, surfaces, odd)], odd)
+    chances = [thing for thing in moved(whole, before, here.picture) if thing.far]
+    things = _once([one for one in chances if _borne_out(one, whole, others_see, surfaces, odd)], odd)
     things = [one for one in as_told(whole, things) if one.far]
-    near = [_of_it(one, odd) for one in things]
-    surfaces = [one for one in surfaces if not any((one.where & place).any() for place in near)]
+    surfaces = _beside(surfaces, things, odd)
     surfaces = [one for one in surfaces if _unlike(one, (found, *others_see))]
-    things = [one for one in things if not _of_the_camera(one, take.found.pose)]
+    weak = _explaining(surfaces, chances, whole, others_see, odd)
+    surfaces = _beside(surfaces, weak, odd)
+    things = [one for one in (*things, *weak) if not _of_the_camera(one, take.found.pose)]
     return Compared(tuple(things), tuple(surfaces), whole.seen, odd.player_before | odd.player)
+
+
+def _beside(surfaces: Sequence[Alone], things: Sequence[Moved], odd: Odd) -> list[Alone]:
+    """Leave out surfaces that are of things which were found again."""
+    near = [_of_it(one, odd) for one in things]
+    return [one for one in surfaces if not any((one.where & place).any() for place in near)]
+
+
+def _explaining(
+    surfaces: Sequence[Alone], chances: Sequence[Moved], found: Changes, others: Sequence[Changes], odd: Odd
+) -> list[Moved]:
+    """Return moves that lack a little to be told, of which a surface is: how far they go is not known."""
+    weak = [one for one in chances if any(_explains(one, surface) for surface in surfaces)]
+    weak = [one for one in weak if _borne_out(one, found, others, surfaces, odd, _LACKING)]
+    return [replace(one, measured=False) for one in _once(weak, odd)]
 
 
 def _of_the_camera(one: Moved, pose: Pose) -> bool:
@@ -106,8 +123,18 @@ def _of_the_camera(one: Moved, pose: Pose) -> bool:
     return bool(np.hypot(*(went - (one.dx, one.dy))) < _SAME_WAY_PX and turned < _SAME_TURN_DEG)
 
 
-def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: Sequence[Alone], odd: Odd) -> bool:
-    """Say whether a move is told: by its weight, else by every other take that sees it; not of a part of a surface."""
+def _borne_out(
+    one: Moved,
+    found: Changes,
+    others: Sequence[Changes],
+    surfaces: Sequence[Alone],
+    odd: Odd,
+    lacking: float = 0.0,
+) -> bool:
+    """Say whether a move is told: by its weight, else by every other take that sees it; not of a part of a surface.
+
+    It may be ``lacking`` some nats.
+    """
     if one.told >= _BEYOND_DOUBT:
         return True
     least = _SURE
@@ -127,7 +154,9 @@ def _borne_out(one: Moved, found: Changes, others: Sequence[Changes], surfaces: 
     elif np.hypot(one.dx, one.dy) >= _ASIDE_PX and (odd.where & known).sum() < _ODD * known.sum():
         return False
     # What went or came is larger than what of it fits the ground elsewhere.
-    return one.told >= least and all(_explains(one, surface) for surface in surfaces if (surface.where & place).any())
+    return one.told >= least - lacking and all(
+        _explains(one, surface) for surface in surfaces if (surface.where & place).any()
+    )
 
 
 def _explains(one: Moved, surface: Alone) -> bool:
