@@ -13,8 +13,8 @@ half lies within the breadth of his picture.
 **Whether the drawn truth is the truth.** A prop is drawn white and black, and the difference of the two pictures is how
 much of each pixel it covers: its centroid must move by what the prop was moved (:func:`outlines`).
 
-Thresholds were tuned on seeds 0 to 11, 20 to 44, 60 to 65, 3003, 3007 and 3010 to 3090 at 960x540, drawn with outlines
-of whole pixels but for 3072, 3073, 3078 and 3083; later ones were judged on.
+Thresholds were tuned on seeds 0 to 11, 20 to 44, 60 to 65, 3003, 3007 and 3010 to 3128 at 960x540, up to 3090 drawn
+with outlines of whole pixels but for 3072, 3073, 3078 and 3083; later ones were judged on.
 """
 
 from __future__ import annotations
