@@ -11,6 +11,7 @@ from partsong.lineup.confidence import (
     judge,
     judge_notes,
     judge_odds,
+    judge_parts,
     judge_repeats,
     judge_response,
     judge_shapes,
@@ -165,6 +166,20 @@ def test_where_strokes_are_likeliest_is_likely_with_odds(odds, toneless, swells,
 
     assert (told is not None) == likely
     assert judge_odds(odds, 7, toneless, swells) is None  # a few stretches tell nothing
+
+
+@pytest.mark.parametrize(("lead", "agree", "toneless", "likely"), [
+    (13.0, True, True, True),
+    (10.0, True, True, False),  # a wrong place of the song itself
+    (17.1, False, True, False),  # another song
+    (13.0, True, False, False),  # drums, it may be
+    (22.0, True, False, True),
+])  # fmt: skip
+def test_where_strokes_are_likeliest_as_one_part_is_likely_with_odds(lead, agree, toneless, likely):
+    odds = Odds(lead, 1.0, agree)
+
+    assert (judge_parts(odds, 20, toneless) is not None) == likely
+    assert judge_parts(odds, 7, toneless) is None
 
 
 def test_odds_are_of_the_first_place_over_whichever_comes_nearest():

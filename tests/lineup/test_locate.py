@@ -247,12 +247,12 @@ def test_where_only_strokes_are_heard_the_sound_itself_places_nothing(monkeypatc
     assert told.line == found.line
 
 
-def strokes_at(lags_s, t, *, swells=False, likeliest_s=20.0, odds=0.0):
+def strokes_at(lags_s, t, *, swells=False, likeliest_s=20.0, odds=0.0, of_parts=False):
     """Return what strokes say where notes start."""
     fits = tuple(strokes.Fit(lag_s, 9.0 - number) for number, lag_s in enumerate(lags_s))
     told = confidence.Odds(odds, odds / 5, True)
     likeliest = (strokes.Fit(likeliest_s, 4.0), strokes.Fit(likeliest_s + 10, 3.0))
-    return strokes.Strokes(fits, t, 1.2, 20, 90, True, True, swells, likeliest, told, False)
+    return strokes.Strokes(fits, t, 1.2, 20, 90, True, True, swells, likeliest, told, False, of_parts)
 
 
 @pytest.mark.parametrize(("swells", "shaped_at_s", "t", "expected", "at_s"), [
@@ -281,12 +281,20 @@ def test_a_stem_is_heard_again_where_what_rises_does_not_place_keys(
     assert {round(place.line.start_s, 2) for place in told.possible} >= ({3.0, 20.0} if expected == "ask" else {20.0})
 
 
-@pytest.mark.parametrize(("odds", "expected", "at_s"), [(11.0, "likely", 20.0), (9.0, "ask", 3.0)])
-def test_keys_lie_where_they_are_likeliest_by_far(monkeypatch, odds, expected, at_s):
-    silence = features.hear(np.zeros(40 * RATE_HZ, np.float32))
-    monkeypatch.setattr(strokes, "find_strokes", lambda *_, mixed: strokes_at((3.0, 20.0), 1.6, odds=odds))
+@pytest.mark.parametrize(("mixed", "odds", "expected", "at_s"), [
+    (False, 11.0, "likely", 20.0),
+    (False, 9.0, "ask", 3.0),
+    (True, 13.0, "likely", 20.0),
+    (True, 11.0, "ask", 3.0),
+])  # fmt: skip
+def test_keys_lie_where_they_are_likeliest_by_far(monkeypatch, mixed, odds, expected, at_s):
+    def find(clip, voice, starts, *, mixed=False, parts=None):
+        return strokes_at((3.0, 20.0), 1.6, odds=odds, of_parts=parts is not None)
 
-    told = _by_strokes(silence, 0, Reference("mix", silence), (), mixed=True)
+    silence = features.hear(np.zeros(40 * RATE_HZ, np.float32))
+    monkeypatch.setattr(strokes, "find_strokes", find)
+
+    told = _by_strokes(silence, 0, Reference("song", silence), (), mixed=mixed)
 
     assert told.confidence == expected
     # Where another place is likely it is offered as well.

@@ -2,8 +2,9 @@
 
 import numpy as np
 import pytest
+from scipy import signal
 
-from partsong.lineup import features, pitches, strokes
+from partsong.lineup import features, parts, pitches, strokes
 from partsong.lineup.features import RATE_HZ
 from partsong.lineup.pitches import LOWEST, PITCHES, all_pitch_starts, pitch_starts
 from partsong.lineup.spectra import spectra
@@ -18,7 +19,7 @@ def tone(pitch, length_s, attack_s, partials=6):
 
 
 def heard(sound):
-    return np.concatenate(list(pitch_starts(features.hear(sound.astype(np.float32)))), axis=1)
+    return np.concatenate([likely for likely, _ in pitch_starts(features.hear(sound.astype(np.float32)))], axis=1)
 
 
 @pytest.fixture(scope="module")
@@ -59,52 +60,100 @@ def test_pieces_do_not_matter(slow_over_drums, monkeypatch):
     whole = heard(sound)
 
     monkeypatch.setattr("partsong.lineup.spectra._FRAMES", 100)
+    monkeypatch.setattr(pitches, "_AT_ONCE", 40)
 
     np.testing.assert_allclose(heard(sound), whole, atol=1e-4)
 
 
-def test_the_network_is_what_plain_sums_make_of_it(rng):
-    levels = rng.uniform(0, 1.5, size=(8, PITCHES, 28)).astype(np.float32)
-    weights = pitches._weights("pitches_filmed")
+@pytest.mark.parametrize("slow", [0, 2])
+def test_the_network_is_what_plain_sums_make_of_it(rng, slow):
+    quick, sizes = 3, {"attack": (3, 8), "partials": (3, 3), "before": (3, 3), "others": (3, 3), "told": (2, 3)}
+    if slow:
+        sizes |= {"slower": (slow, 3), "slow_partials": (slow, slow), "slow_before": (slow, slow)}
+        sizes |= {
+            "slow_others": (slow, slow),
+            "slow_around": (slow, slow),
+            "quicker": (4 * quick, slow),
+            "whose": (6, 3),
+        }
+    weights, layers = {}, {}
+    for name, (out, into) in sizes.items():
+        seen = len(pitches._ABOVE if name in pitches._LINED else pitches._PLACES[name])
+        weights[name] = rng.normal(0, 0.5 / np.sqrt(seen), (out, into * seen)), rng.normal(0, 0.1, out)
+        layers[name] = pitches._layer(name, *(one.astype(np.float32) for one in weights[name]))
+    levels = rng.uniform(0, 1.5, (8, PITCHES, 112)).astype(np.float32)
 
-    told = pitches._started(weights, levels)
+    likely, whose = pitches._told(layers, levels)
 
-    # One cell of each layer at a time, as it is written down: padded with nothing above and below.
-    def cell(rows, pitch):
-        return rows[:, pitch] if 0 <= pitch < PITCHES else np.zeros_like(rows[:, 0])
+    # SciPy's correlation, a kernel for every row out and row in; silence lies around.
+    def layer(name, rows, high, long, apart=1):
+        kept, bias = weights[name]
+        out, into = sizes[name]
+        if name in pitches._LINED:
+            kernels = np.zeros((out, into, 63, 1))  # semitones from 31 below to 31 above
+            kernels[:, :, [31 + above for above in pitches._ABOVE], 0] = kept.reshape(out, -1, into).transpose(0, 2, 1)
+        else:
+            kernels = np.zeros((out, into, high, (long - 1) * apart + 1))
+            kernels[..., ::apart] = kept.reshape(out, into, high, long)
+        return bias[:, None, None] + np.array(
+            [sum(signal.correlate2d(row, one, "same") for row, one in zip(rows, each, strict=True)) for each in kernels]
+        )
 
-    def layer(name, rows, taps, count, positive=True):
-        w = weights[name].reshape(len(weights[name]), *taps.shape)
-        out = np.zeros((len(w), PITCHES, count))
-        for pitch in range(PITCHES):
-            for number in np.ndindex(*taps.shape):
-                channel, move, frame = taps[number]
-                out[:, pitch] += np.outer(w[(slice(None), *number)], cell(rows, pitch + move)[channel][frame:][:count])
-        out += weights[f"{name}_bias"][:, None, None]
-        return np.maximum(out, 0) if positive else out
+    rows = np.maximum(layer("attack", levels, 3, 7), 0)
+    rows = np.maximum(layer("partials", rows, 1, 1), 0)
+    if slow:
+        kept, bias = weights["slower"]
+        every = np.einsum(
+            "oit,iptn->opn", kept.reshape(slow, quick, 4), np.moveaxis(rows.reshape(3, PITCHES, 28, 4), 3, 2)
+        )
+        slowly = np.maximum(every + bias[:, None, None], 0)
+        for name, apart in (("slow_partials", 1), ("slow_before", 1), ("slow_others", 1), ("slow_around", 3)):
+            slowly = slowly + np.maximum(layer(name, slowly, 1, 5, apart), 0)
+        back = layer("quicker", slowly, 1, 1).reshape(4, quick, PITCHES, 28)
+        rows = rows + back.transpose(1, 2, 3, 0).reshape(quick, PITCHES, 112)
+    rows = rows + np.maximum(layer("before", rows, 1, 9, 2), 0)
+    rows = rows + np.maximum(layer("others", rows, 1, 1), 0)
+    last = layer("told", rows, 3, 5)[:, :, 52:-52]
+    # Single precision, through eleven layers.
+    np.testing.assert_allclose(likely, 1 / (1 + np.exp(-last.transpose(1, 2, 0).reshape(PITCHES, 16))), atol=1e-5)
+    assert whose.shape == (6 if slow else 0, PITCHES, 8)
+    if slow:
+        np.testing.assert_allclose(whose, layer("whose", rows, 3, 5)[:, :, 52:-52], atol=1e-4)
 
-    def taps(channels, moves, frames, by_move=False):
-        out = np.empty((len(moves), channels) if by_move else (channels, len(moves), len(frames)), object)
-        for number in np.ndindex(*out.shape):
-            out[number] = (number[1], moves[number[0]], 0) if by_move else \
-                (number[0], moves[number[1]], frames[number[2]])  # fmt: skip
-        return out
 
-    above = taps(16, pitches._ABOVE, (0,), by_move=True)
-    rows = layer("attack", levels, taps(8, (-1, 0, 1), range(7)), 22)
-    rows = layer("partials", rows, above, 22)
-    rows = rows[:, :, 8:-8] + layer("before", rows, taps(16, (0,), range(0, 18, 2)), 6)
-    rows = rows + layer("others", rows, above, 6)
-    last = layer("told", rows, taps(16, (-1, 0, 1), range(5)), 2, positive=False)
-    expected = 1 / (1 + np.exp(-last.transpose(1, 2, 0).reshape(PITCHES, 4)))
-    np.testing.assert_allclose(told, expected, rtol=2e-4, atol=1e-6)
+def test_notes_of_one_instrument_are_more_alike_than_those_of_two():
+    # Plucked tones and slow ones in turn, in the same octave.
+    rng = np.random.default_rng(8)
+    sound, notes = 0.001 * rng.normal(size=24 * RATE_HZ), []
+    for number, at_s in enumerate(np.arange(0.5, 22.5, 0.55)):
+        pitch, slow = int(rng.integers(55, 67)), number % 2
+        t = np.arange(round(0.9 * RATE_HZ)) / RATE_HZ
+        one = tone(pitch, 0.9, 0.08 if slow else 0.002, partials=8 if slow else 3)
+        one = one if slow else one * np.exp(-t / 0.2)
+        first = round(at_s * RATE_HZ)
+        sound[first : first + len(one)] += 0.2 * one
+        notes.append((round(100 * at_s) + 2, pitch - LOWEST, slow))
+
+    told = all_pitch_starts(features.hear(sound.astype(np.float32)))
+
+    assert told.likely.shape == (PITCHES, 24 * 200 + 1)
+    assert told.whose.shape == (6, PITCHES, 24 * 100 + 1)
+    one = np.array([told.whose[:, pitch, pair] for pair, pitch, _ in notes], np.float32)
+    one /= np.linalg.norm(one, axis=1, keepdims=True)
+    slow = np.array([which for *_, which in notes])
+    alike, same = one @ one.T, slow[:, None] == slow
+    np.fill_diagonal(same, False)
+    assert alike[same].mean() > alike[slow[:, None] != slow].mean() + 0.3
 
 
 def test_silence_holds_no_notes():
     silence = features.hear(np.zeros(RATE_HZ, np.float32))
 
-    assert np.concatenate(list(pitch_starts(silence)), axis=1).max() < 0.05
-    assert not strokes.note_starts(silence, pitches=all_pitch_starts(silence)).any()
+    told = all_pitch_starts(silence)
+
+    assert told.likely.max() < 0.05
+    assert not strokes.note_starts(silence, pitches=told.likely).any()
+    assert not parts.guesses(told).any()
 
 
 def test_a_tone_of_power_one_has_that_power_in_every_window():

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from partsong.lineup import features, strokes
 from partsong.lineup.features import RATE_HZ
@@ -112,6 +113,36 @@ def test_only_strokes_are_heard_of_keys_and_not_of_a_drum(band, played, monkeypa
     assert not strokes.only_strokes(struck, 0)
 
 
+def test_keys_lie_where_one_part_of_a_mix_foretells_them(played):
+    # What rises tells nothing: it is another song's. Of five parts the keys played one; a third of them came up.
+    _, starts_s = played
+    rng = np.random.default_rng(9)
+    frames = round((starts_s[-1] + 3) * 200)
+    guesses = np.zeros((5, frames), np.float16)
+    for number in range(5):
+        at = starts_s if number == 2 else rng.uniform(0, frames / 200, len(starts_s))
+        guesses[number, np.round(200 * at).astype(int)] = 0.8
+    guesses = ndimage.gaussian_filter1d(guesses.astype(np.float32), 1.4, axis=1).astype(np.float16)
+    other = rng.normal(size=(3, frames)).astype(np.float32)
+    struck = keys(np.sort(np.concatenate([starts_s, starts_s[::3] + 0.17])), 12.34, 35)
+
+    found = strokes.find_strokes(struck, 0, other, mixed=True, parts=guesses)
+
+    assert found.of_parts
+    assert found.likeliest[0].lag_s == pytest.approx(12.34, abs=0.01)
+    assert found.odds.lead > 20
+    assert found.odds.agree
+    assert not found.likeliest_swells
+
+
+def test_keys_of_no_part_have_no_odds(played):
+    guesses = np.zeros((1, 8000), np.float16)
+
+    found = strokes.find_strokes(keys(played[1], 12.34, 35), 0, played[0][:, :8000], mixed=True, parts=guesses)
+
+    assert (found.odds.lead, found.odds.agree, found.likeliest) == (0.0, False, ())
+
+
 def test_the_shape_of_notes_tells_when_swelling_tones_began():
     # Chords that take a third of a second to be loud and ring on into the next: keys fall long before.
     rng = np.random.default_rng(5)
@@ -126,7 +157,7 @@ def test_the_shape_of_notes_tells_when_swelling_tones_began():
     heard, pad = keys(starts_s, 12.34, 45), features.hear((0.2 * out).astype(np.float32))
 
     risen = strokes.find_strokes(heard, 0, strokes.note_starts(pad))
-    shaped = strokes.find_strokes(heard, 0, strokes.shaped_starts(all_pitch_starts(pad)), mixed=True)
+    shaped = strokes.find_strokes(heard, 0, strokes.shaped_starts(all_pitch_starts(pad).likely), mixed=True)
 
     assert risen.swells
     assert risen.fits[0].lag_s > 12.34 + 0.2

@@ -224,6 +224,17 @@ def judge_odds(odds: Odds, blocks: int, toneless: bool, swells: bool) -> Judgeme
     return Judgement("likely", "onsets", "What is heard are strokes, and they are likeliest where these notes start")
 
 
+def judge_parts(odds: Odds, blocks: int, toneless: bool) -> Judgement | None:
+    """Say whether a place is `likely` at which strokes are likeliest as one part of a mix; None where it is not.
+
+    Where even and odd stretches agreed, 1,078 other songs' mixes reached a ``lead`` of 5.7, and wrong places of the
+    song itself 10.0 (306 stretches and whole clips); where they did not, 17.
+    """
+    if blocks < 8 or not odds.agree or odds.lead < (12 if toneless else 20):
+        return None
+    return Judgement("likely", "onsets", "What is heard are strokes, and they are likeliest as one part's notes")
+
+
 def judge_shapes(told: Judgement, alike: bool) -> Judgement | None:
     """Say whether a place is `likely` at which keys alone are heard and a stem's notes start by their shape.
 

@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Confidence
-from partsong.lineup import coarse, confidence, fine, folds, notes, pooled, repeats, strokes, sweep
-from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Floats, Heard
+from partsong.lineup import coarse, confidence, fine, folds, notes, parts, pooled, repeats, strokes, sweep
+from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Floats, Halves, Heard
 from partsong.lineup.fine import OnsetLine, PhaseLine, Response
 from partsong.lineup.line import Line
 from partsong.lineup.pace import pace
-from partsong.lineup.pitches import all_pitch_starts
+from partsong.lineup.pitches import Notes, all_pitch_starts
 
 _QUICK, _FULL = 24, 64  # windows of the phase transform while ranking, and for the answer
 _SUMMED, _ALL = 40, 128  # and of those that are summed, which overlap
@@ -64,17 +64,22 @@ class Reference:
     @cached_property
     def shaped_starts(self) -> Floats:
         """The same by the shape of notes alone: where they swell it tells their beginning."""
-        return strokes.shaped_starts(self.pitches)
+        return strokes.shaped_starts(self.notes.likely)
 
     @cached_property
-    def pitches(self) -> Floats:
-        """How likely which note starts when."""
+    def notes(self) -> Notes:
+        """How likely which note starts when, and which sound alike."""
         return all_pitch_starts(self.heard)
+
+    @cached_property
+    def parts(self) -> Halves:
+        """What single parts of it may play, where it is a mix."""
+        return parts.guesses(self.notes)
 
     @cached_property
     def mixed_starts(self) -> Floats:
         """The same where it is a mix: heard by the shape of notes too."""
-        return strokes.note_starts(self.heard, pitches=self.pitches)
+        return strokes.note_starts(self.heard, pitches=self.notes.likely)
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,7 +360,10 @@ def _heard_seconds(peaks: Floats) -> NDArray[np.bool_]:
 
 def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Possible], *, mixed: bool) -> Found | None:
     """Find the places at which strokes fall as the stem's, or the mix's, notes do."""
-    found = strokes.find_strokes(clip, voice, song.mixed_starts if mixed else song.starts, mixed=mixed)
+    if mixed:
+        found = strokes.find_strokes(clip, voice, song.mixed_starts, mixed=True, parts=song.parts)
+    else:
+        found = strokes.find_strokes(clip, voice, song.starts)
     if found is None:
         return None
     verdict, fits = _struck(found, mixed=mixed)
@@ -393,7 +401,11 @@ def _struck(found: strokes.Strokes, *, mixed: bool) -> tuple[confidence.Judgemen
     verdict = confidence.judge_strokes(
         found.t, found.lead, found.blocks, found.halves_agree, found.toneless, found.swells, mixed=mixed
     )
-    likely = confidence.judge_odds(found.odds, found.blocks, found.toneless, found.likeliest_swells)
+    likely = (
+        confidence.judge_parts(found.odds, found.blocks, found.toneless)
+        if found.of_parts
+        else confidence.judge_odds(found.odds, found.blocks, found.toneless, found.likeliest_swells)
+    )
     if verdict.confidence == "likely" or likely is None:
         return verdict, found.fits
     first = found.likeliest[0]
@@ -428,7 +440,7 @@ def _by_notes(
 
     ``sums`` are those at the places that other searches named; they are asked of the first that notes name, too.
     """
-    alike = () if strokes.only_strokes(clip, voice) else notes.find_notes(clip, voice, mix.pitches)
+    alike = () if strokes.only_strokes(clip, voice) else notes.find_notes(clip, voice, mix.notes.likely)
     asked_s = [_at_middle_s(clip, one.fit.line) for one in sums]
     fresh = [Line(note.slip_s) for note in alike[:_BY_NOTES]
              if all(abs(note.slip_s - slip_s) > coarse.APART_S for slip_s in asked_s)]  # fmt: skip

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import fft, ndimage
 
 from partsong.lineup import coarse
-from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Heard
+from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Halves, Heard
 from partsong.lineup.pitches import pitch_starts
 
 LISTENED_S = 120.0
@@ -50,7 +50,7 @@ class Alike:
         return _KNOWN_S * (self.width_s / _KNOWN_AT_S) ** 2
 
 
-def find_notes(clip: Heard, voice: int, starts: Floats) -> tuple[Alike, ...]:
+def find_notes(clip: Heard, voice: int, starts: Halves) -> tuple[Alike, ...]:
     """Return where the notes of a clip start as those of a mix do, the best place first; none where nothing is alike.
 
     Parameters
@@ -63,7 +63,7 @@ def find_notes(clip: Heard, voice: int, starts: Floats) -> tuple[Alike, ...]:
     count = min(len(clip.samples), round(LISTENED_S * RATE_HZ))
     first = (len(clip.samples) - count) // 2
     middle = replace(clip, samples=clip.samples[first : first + count])
-    own = _levelled(np.concatenate(list(pitch_starts(middle, voice, filmed=True)), axis=1))
+    own = _levelled(np.concatenate([likely for likely, _ in pitch_starts(middle, voice, filmed=True)], axis=1))
     song = _levelled(starts)
     n, m = own.shape[1], song.shape[1]
     size = fft.next_fast_len(n + m - 1, real=True)
@@ -82,7 +82,7 @@ def find_notes(clip: Heard, voice: int, starts: Floats) -> tuple[Alike, ...]:
     return tuple(found)
 
 
-def _levelled(starts: Floats) -> Floats:
+def _levelled(starts: Halves) -> Floats:
     """Return roots of likelihoods, so that weak starts count beside strong ones, less what there is all along."""
     roots = np.sqrt(starts, dtype=np.float32)
     return np.asarray(roots - ndimage.uniform_filter1d(roots, _LEVELLED, axis=1), np.float32)

@@ -15,21 +15,23 @@ places of a song fit well. The beat itself tells nothing, so it is held down: wh
 less, what happens once counts more. What tells a place is whether it beats *every* other, stretch by stretch.
 
 The best of those places are compared once more, by how likely the strokes are there (:mod:`partsong.lineup.rates`):
-that a note was not struck and a stroke played no note counts as well, and where they fall to some milliseconds.
+that a note was not struck and a stroke played no note counts as well, and where they fall to some milliseconds. Of a
+mix, whose notes are told apart by part (:mod:`partsong.lineup.parts`), every place is compared so
+(:mod:`partsong.lineup.guesses`).
 """
 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage
 
-from partsong.lineup import coarse
+from partsong.lineup import coarse, guesses
 from partsong.lineup.confidence import Odds, halves_agree, paired_t
-from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Heard
+from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Halves, Heard
 from partsong.lineup.following import followed, unlike
 from partsong.lineup.pitches import PITCHES
 from partsong.lineup.rates import foretold
@@ -60,6 +62,7 @@ _EARLIER_S = (0.075, 0.15, 0.225)
 _MOST_TOLD = 40  # places that are compared by how likely strokes are there
 _JITTER = 1.0  # frames
 _CLEARER = 1.5
+_COMPARED = 12  # places at which the stretches of strokes are compared by what parts may play
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +85,8 @@ class Strokes:
     of a second, and such places follow the first.
 
     ``likeliest`` are the places at which these strokes are likeliest, the first of them first, ``odds`` what speaks for
-    that one, and ``likeliest_swells`` the same of it as ``swells`` of the first of the best places.
+    that one, and ``likeliest_swells`` the same of it as ``swells`` of the first of the best places. ``of_parts`` says
+    that they are so as what one part may play.
     """
 
     fits: tuple[Fit, ...]
@@ -96,9 +100,12 @@ class Strokes:
     likeliest: tuple[Fit, ...]
     odds: Odds
     likeliest_swells: bool
+    of_parts: bool
 
 
-def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False) -> Strokes | None:
+def find_strokes(
+    clip: Heard, voice: int, starts: Floats, *, mixed: bool = False, parts: Halves | None = None
+) -> Strokes | None:
     """Return where a clip's strokes fall as notes start; None where fewer than two places can be compared.
 
     Parameters
@@ -111,6 +118,8 @@ def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False
         Of :func:`note_starts`: the part's stem's, or the mix's.
     mixed : bool
         Whether they are a mix's, or of :func:`shaped_starts`: many bands say a little there, else a few say much.
+    parts : ndarray, shape (guesses, frames), optional
+        Of :func:`partsong.lineup.parts.guesses`: what single parts of the mix may play.
     """
     struck = strokes_in(clip, voice)
     if not struck.any() or not starts.any():
@@ -131,9 +140,15 @@ def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False
     tops = coarse.peaks(total, _MOST_TOLD)
     if len(tops) < 2 or scatter <= 0:
         return None
-    told = foretold(np.flatnonzero(struck), n, _clear(starts), [top + first for top in tops], number)
-    ranked = np.argsort(-told.sum(axis=1), kind="stable")[: coarse.MOST_CANDIDATES]
-    likeliest = [tops[number] for number in ranked]
+    if parts is None:
+        told = foretold(np.flatnonzero(struck), n, _clear(starts), [top + first for top in tops], number)
+        ranked = np.argsort(-told.sum(axis=1), kind="stable")[: coarse.MOST_CANDIDATES]
+        odds = Odds.of(told[ranked])
+        likeliest = [_fit(total, tops[number], first, scatter) for number in ranked]
+        likeliest_swells = _swells(total, tops[ranked[0]], mixed)
+    else:
+        odds, likeliest = _likeliest(np.flatnonzero(struck), n, parts, valid, total / scatter, number)
+        likeliest_swells = False  # when such notes start is told, not how they rise
     tops = tops[: coarse.MOST_CANDIDATES]
     blocks = scores[:, tops].T
     fits = [_fit(total, top, first, scatter) for top in tops]
@@ -149,9 +164,10 @@ def find_strokes(clip: Heard, voice: int, starts: Floats, *, mixed: bool = False
         halves_agree=halves_agree(blocks, 0),
         toneless=_toneless(clip, voice, struck),
         swells=swells,
-        likeliest=tuple(_fit(total, top, first, scatter) for top in likeliest),
-        odds=Odds.of(told[ranked]),
-        likeliest_swells=_swells(total, likeliest[0], mixed),
+        likeliest=tuple(likeliest),
+        odds=odds,
+        likeliest_swells=likeliest_swells,
+        of_parts=parts is not None,
     )
 
 
@@ -284,6 +300,27 @@ def _without_beat(rows: NDArray[np.floating]) -> NDArray[np.float64]:
     kept = (hz > _SLOWEST_HZ) & (hz < _FASTEST_HZ)
     flattened = np.where(kept, spectra / np.sqrt(np.maximum(strength, 1e-6 * max(float(strength.max()), 1e-12))), 0)
     return np.asarray(fft.irfft(flattened, size)[:, : rows.shape[1]])
+
+
+def _likeliest(
+    at: NDArray[np.integer],
+    frames: int,
+    parts: Halves,
+    valid: NDArray[np.bool_],
+    z: NDArray[np.float64],
+    blocks: int,
+) -> tuple[Odds, list[Fit]]:
+    """Return the places at which strokes are likeliest by what parts may play, the best first, and its odds.
+
+    ``valid`` and ``z`` are of the places from ``1 - frames`` on: where enough overlaps, and what strokes correlate.
+    """
+    every = guesses.odds(at, frames, parts)
+    tops = coarse.peaks(np.where(valid, every, 0), _COMPARED)
+    if len(tops) < 2:
+        return Odds.of([]), []
+    stretches = guesses.by_stretch(at, frames, parts, [top + 1 - frames for top in tops], blocks)
+    odds = replace(Odds.of(stretches), lead=float(every[tops[0]] - every[tops[1]]))
+    return odds, [Fit(_summit_s(every, top, 1 - frames), float(z[top])) for top in tops[: coarse.MOST_CANDIDATES]]
 
 
 def _fit(total: NDArray[np.float64], peak: int, first: int, scatter: float) -> Fit:
