@@ -1,4 +1,4 @@
-"""What a camera might hear of the songs that ``bench/pitches_taught.py`` makes: rooms, noise, talk, and bad recording.
+"""What a camera might hear of the songs that ``bench/pitches_small.py`` makes: rooms, noise, talk, and bad recording.
 
 Everything is drawn anew for each stretch, on the device: a room is a direct sound, fourteen reflections and noise that
 dies away, faster where it is higher; then noise, hum, somebody who talks, a narrow microphone, gain control, clipping.

@@ -1,342 +1,299 @@
-"""How the network that hears the notes of a mix was taught: random music of our own, and what notes start in it.
+"""How the network that hears the notes of a mix was taught: music of our own, mixed anew for every example.
 
-``make FOLDER --songs 165`` writes half a minute of music a song: two to four parts in a mode, each by a General MIDI
-instrument that no song of ``bench/lineup.py`` uses, most with drums, mixed as those songs are. ``teach FOLDER WEIGHTS``
-learns from them which note starts when, and says how well that is told of songs kept apart.
+    python bench/pitches_taught.py SONGS WEIGHTS.npz --seconds 420
 
-The weights beside ``partsong.lineup.pitches`` were taught in two goes on one graphics card, a minute and a half in all:
-76 songs, then 76 others from what the first had given:
+Every example is ten seconds of a song (``bench/pitches_music.py``): some of its parts, with its drums or without, at
+levels, in rooms and through a compressor as drawn. What is to be told is which notes start when, of all parts and of
+each way in which notes go on (they die away, stay, or come slowly: that is only asked while teaching); and numbers
+that are alike for notes of one part and unlike for those of two.
 
-    teach FOLDER half.npz --first 0 --count 76 --steps 3500
-    teach FOLDER pitches.npz --first 76 --count 76 --steps 6000 --rate 0.0025 --start half.npz
+The weights beside ``partsong.lineup.pitches`` were taught in three goes on one graphics card, 19 minutes in all: 700
+songs (0 on, 330 s), from these 1,000 others (1000 on, 405 s; from here on parts are told apart), from these 850
+(3000 on, 385 s, ``--rate 0.003``; in the first two goes parts counted for 0 and 0.03 instead of 0.1).
 
-Those that hear a clip go on from there, with 110 parts alone (``make FOLDER --alone --songs 110``), 42 of the songs,
-and talk (``say``), all as cameras in rooms would hear them (``bench/pitches_filmed.py``); six minutes, from copies in
-8 bits:
-
-    teach FOLDER pitches_filmed.npz --filmed --count 42 --steps 6000 --rate 0.004 --start pitches.npz
-
-Making needs what ``bench/lineup.py`` needs (fluidsynth, its sound font), teaching PyTorch. Nobody who only uses the
-program needs either.
+It needs PyTorch and a graphics card; nobody who only uses the program needs either.
 """
 
 from __future__ import annotations
 
 import argparse
-import subprocess
-import tempfile
+import math
 import time
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
-from numpy.typing import NDArray
-from scipy import signal
+import torch
+from torch import nn
 
 from partsong.lineup import pitches
-from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, hear
+from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ
 from partsong.lineup.pitches import LOWEST, PITCHES
-from partsong.lineup.spectra import floors, spectra
-from placing import filming, songs
-from placing.songs import Note, Plan
+from pitches_music import PITCHED
 
-LENGTH_S = 30.0
 STARTS = ((-2, 0.3), (-1, 0.8), (0, 1.0), (1, 0.8), (2, 0.3))  # what is to be told around a start, by frames of 5 ms
-CROP, BATCH = 1200, 16
-BOTH = 0.25  # of what is taught: this share is two songs at once
-BEATS = np.array([0.25, 0.5, 1, 1.5, 2, 4])
-KINDS = {  # the lowest pitch, and how often notes are how long
-    "bass": ((28, 40), (0.5, 4, 4, 1, 2, 1)),
-    "melody": ((52, 76), (2, 4, 3, 1, 2, 0.5)),
-    "chords": ((46, 64), (0.5, 2, 3, 1, 3, 2)),
-    "counter": ((45, 70), (2, 3, 3, 1, 2, 1)),
-}
-VOICES = ("en+m2", "en+m4", "en+m5", "en+m7", "en+f1", "en+f3", "en+f5", "en")
-SENTENCES = (
-    "The river was higher than anybody remembered, and the ferry stayed at its post all day.",
-    "I can hear it from here. Do you want me to stand a bit further back?",
-    "Two spoons of sugar, a little salt, and then you stir until it is smooth.",
-    "They painted the fence green last summer and nobody liked it much.",
-    "Ready when you are. No, hold on, somebody is at the door again.",
-    "What did he say about the weather for the weekend?",
-    "The train leaves at seven forty five from platform nine.",
-    "Yes. No. Maybe later. Let me think about it.",
-    "We walked around the lake twice and then had soup.",
-    "Please put the chairs back against the wall before you leave.",
-    "My grandmother kept bees, and every spring she gave away the first jar.",
-    "Careful, that one is heavy. Lift from the other side.",
-    "Okay. Quiet, please. And go.",
-    "It sounded better on the other side of the room, didn't it?",
-    "There is a spare battery in the blue bag, next to the tape.",
-)
+KINDS = 4  # of all parts; of those that die away, stay, come slowly
+WHOSE = 6  # numbers that are alike for notes of one part, and unlike for those of two
+NOTES, AFTER = 256, 2  # how many notes of an example are compared, and how long after their start, in pairs of frames
+PARTED = 0.1  # how much it counts that parts are told apart
+CROP, BATCH = 2000, 24  # frames of 5 ms
+HOP = RATE_HZ // ONSET_RATE_HZ
+EDGE = 120  # frames at either end of an example that are not told: half of what lies around them is missing
+TAIL = 22400  # samples
+
+
+class Above(nn.Module):
+    """What lies some semitones above and below, lined up."""
+
+    def __init__(self, width: int) -> None:
+        super().__init__()
+        self.lined = nn.Conv2d(width * len(pitches._ABOVE), width, 1)
+
+    def forward(self, rows: Any) -> Any:
+        low, high = -min(pitches._ABOVE), max(pitches._ABOVE)
+        padded = nn.functional.pad(rows, (0, 0, low, high))
+        return self.lined(torch.cat([padded[:, :, low + move :][:, :, :PITCHES] for move in pitches._ABOVE], 1))
+
+
+class Network(nn.Module):
+    """As ``partsong.lineup.pitches`` computes it: ``quick`` features every 10 ms, ``slow`` ones every 40."""
+
+    def __init__(self, quick: int, slow: int) -> None:
+        super().__init__()
+        self.attack = nn.Conv2d(8, quick, (3, 7), padding=(1, 3))
+        self.partials = Above(quick)
+        self.slower = nn.Conv2d(quick, slow, (1, 4), stride=(1, 4))
+        self.slow_partials = Above(slow)
+        self.slow_before = nn.Conv2d(slow, slow, (1, 5), padding=(0, 2))
+        self.slow_others = Above(slow)
+        self.slow_around = nn.Conv2d(slow, slow, (1, 5), padding=(0, 6), dilation=(1, 3))
+        self.quicker = nn.Conv2d(slow, 4 * quick, 1)
+        self.before = nn.Conv2d(quick, quick, (1, 9), padding=(0, 8), dilation=(1, 2))
+        self.others = Above(quick)
+        self.told = nn.Conv2d(quick, 2 * KINDS, (3, 5), padding=(1, 2))
+        self.whose = nn.Conv2d(quick, WHOSE, (3, 5), padding=(1, 2))
+        nn.init.constant_(self.told.bias, -4)  # most of the time nothing starts
+
+    def forward(self, rows: Any) -> Any:
+        """Return logits (batch, kinds, pitches, frames) of levels (batch, 8, pitches, pairs), and whose notes start."""
+        rows = torch.relu(self.partials(torch.relu(self.attack(rows))))
+        slow = torch.relu(self.slower(rows))
+        for layer in (self.slow_partials, self.slow_before, self.slow_others, self.slow_around):
+            slow = slow + torch.relu(layer(slow))
+        back = self.quicker(slow)
+        count, _, high, long = back.shape
+        rows = rows + back.reshape(count, 4, -1, high, long).permute(0, 2, 3, 4, 1).reshape(count, -1, high, 4 * long)
+        rows = rows + torch.relu(self.before(rows))
+        rows = rows + torch.relu(self.others(rows))
+        told = self.told(rows)
+        return told.reshape(count, KINDS, 2, high, -1).permute(0, 1, 3, 4, 2).flatten(3), self.whose(rows)
+
+    def layers(self) -> dict[str, nn.Conv2d]:
+        """Return the layers by the names under which their weights are kept."""
+        return {name: getattr(layer, "lined", layer) for name, layer in self.named_children()}
+
+    def kept(self) -> dict[str, Any]:
+        """Return the weights as they are kept: each layer's as a matrix, and its bias; of what is told, all parts."""
+        out = {}
+        for name, layer in self.layers().items():
+            rows = 2 if name == "told" else len(layer.bias)
+            out[name] = layer.weight.detach().float().cpu().numpy().reshape(len(layer.bias), -1)[:rows]
+            out[f"{name}_bias"] = layer.bias.detach().float().cpu().numpy()[:rows]
+        return out
+
+
+class Songs:
+    """Songs of a folder on the card, and examples of them."""
+
+    def __init__(self, folder: Path, device: str) -> None:
+        paths = sorted(folder.glob("[0-9]*.npz"))
+        stems, told = [], []
+        for path in paths:
+            with np.load(path) as kept:
+                stems.append(torch.from_numpy(kept["stems"]))
+                told.append(torch.from_numpy(kept["told"]))
+        self.stems, self.told = torch.stack(stems).to(device), torch.stack(told).to(device)
+        self.loud = torch.stack([one.float().pow(2).mean(1).sqrt() for one in self.stems]) + 1e-6
+        self.device, self.rng = device, np.random.default_rng(0)
+        self.chance = torch.Generator(device).manual_seed(1)
+        self.banks = [torch.tensor(pitches._bank(window), device=device) for window in pitches._WINDOWS]
+
+    def within(self, shape: tuple[int, ...], low: float, high: float) -> Any:
+        return torch.rand(shape, device=self.device, generator=self.chance) * (high - low) + low
+
+    def maybe(self, shape: tuple[int, ...], share: float) -> Any:
+        return (torch.rand(shape, device=self.device, generator=self.chance) < share).float()
+
+    def noise(self, *shape: int) -> Any:
+        return torch.randn(shape, device=self.device, generator=self.chance)
+
+    def batch(self, count: int, apart: bool = False) -> tuple[Any, ...]:
+        """Return rows (count, 8, pitches, pairs of frames) and what starts in them (count, kinds, pitches, frames)."""
+        sound, *told = self.mixes(count, apart)
+        return self.rows(sound, vary=not apart), *told
+
+    def mixes(self, count: int, apart: bool) -> tuple[Any, ...]:
+        numbers = self.rng.integers(0, len(self.stems), count)
+        numbers = (
+            numbers - numbers % 25 if apart else np.where(numbers % 25 == 0, (numbers + 1) % len(self.stems), numbers)
+        )
+        length = CROP * HOP
+        first = HOP * self.rng.integers(0, self.stems.shape[2] // HOP - CROP, count)
+        sound = (
+            torch.stack([self.stems[n, :, a : a + length] for n, a in zip(numbers, first, strict=True)]).float()
+            / self.loud[numbers][:, :, None]
+        )
+        chosen = np.zeros((count, sound.shape[1]), np.float32)
+        for row in chosen:
+            parts = self.rng.choice([1, 2, 3, 4, 5, 6], p=[0.05, 0.2, 0.3, 0.25, 0.12, 0.08])
+            row[self.rng.choice(PITCHED, parts, replace=False)] = 1
+            row[PITCHED] = self.rng.random() < 0.8
+            row[PITCHED + 1] = 0.35 * (self.rng.random() < 0.6)
+        chosen = torch.tensor(chosen, device=self.device)
+        level = 10 ** (self.within(tuple(chosen.shape), -6, 4) / 20) * chosen
+        tail = self.tails(count, sound.shape[1])
+        size = length + TAIL
+        wet = torch.fft.irfft(torch.fft.rfft(sound, size) * torch.fft.rfft(tail, size), size)[..., :length]
+        mix = (level[:, :, None] * wet).sum(1)
+        mix = mix / (mix.pow(2).mean(1, keepdim=True).sqrt() + 1e-6)
+        power = nn.functional.avg_pool1d(nn.functional.pad(mix.pow(2)[:, None], (2500, 2500), mode="reflect"), 5001, 1)[
+            :, 0
+        ]
+        mix = mix * torch.clamp(power[:, :length], min=1) ** (-0.25 * self.maybe((count, 1), 0.75))
+        most = 10 ** self.within((count, 1), 0.3, 1.2)
+        mix = most * torch.tanh(mix / most)
+        mix = mix + 10 ** self.within((count, 1), -4.5, -2) * self.noise(count, length)
+        return mix, *self.starts(numbers, first // HOP, chosen)
+
+    def tails(self, count: int, parts: int) -> Any:
+        """Return impulse responses: the sound, and reverberation as a studio adds it, to each part its own."""
+        t = torch.arange(TAIL, device=self.device) / RATE_HZ
+        tail = self.noise(count, parts, TAIL) * torch.exp(-6.9 * t / self.within((count, parts, 1), 0.3, 1.5))
+        tail = tail * (t > self.within((count, parts, 1), 0, 0.03))
+        tail = tail / (tail.pow(2).sum(2, keepdim=True).sqrt() + 1e-9)
+        tail = tail * 10 ** (self.within((count, parts, 1), -24, -8) / 20) * self.maybe((count, 1, 1), 0.9)
+        tail[:, :, 0] = 1.0
+        return tail
+
+    def starts(self, numbers: Any, first: Any, chosen: Any) -> tuple[Any, Any, Any]:
+        """Return what starts (count, kinds, pitches, frames) in the chosen parts of songs from some frames on.
+
+        And of some of these notes (count, 256) where they are among all pitches and pairs of frames, and of which part.
+        """
+        told = self.told[numbers]
+        count = len(told)
+        frame = (
+            torch.round(told[..., 0] * ONSET_RATE_HZ).long() - torch.tensor(first, device=self.device)[:, None, None]
+        )
+        row, kind = told[..., 1].long() - LOWEST, told[..., 2].long()
+        there = (told[..., 0] >= 0) & (row >= 0) & (row < PITCHES) & (chosen[:, : told.shape[1], None] > 0)
+        out = torch.zeros(count * KINDS * PITCHES * CROP, device=self.device)
+        example = torch.arange(count, device=self.device)[:, None, None].expand_as(row)
+        for beside, likely in STARTS:
+            here = there & (frame + beside >= 0) & (frame + beside < CROP)
+            for which in (torch.zeros_like(kind), kind + 1):
+                at = ((example * KINDS + which) * PITCHES + row) * CROP + frame + beside
+                out.scatter_reduce_(0, at[here], torch.full((int(here.sum()),), likely, device=self.device), "amax")
+        heard = there & (frame >= EDGE) & (frame < CROP - EDGE)
+        drawn = torch.rand(heard.shape, device=self.device, generator=self.chance) * heard
+        likely, which = drawn.flatten(1).topk(NOTES, dim=1)
+        part = torch.arange(told.shape[1], device=self.device)[None, :, None].expand_as(row).flatten(1).gather(1, which)
+        at = (row * (CROP // 2) + frame // 2 + AFTER).flatten(1).gather(1, which)
+        return (
+            out.reshape(count, KINDS, PITCHES, CROP),
+            torch.where(likely > 0, at, 0),
+            torch.where(likely > 0, part, -1),
+        )
+
+    def rows(self, sound: Any, *, vary: bool) -> Any:
+        """Return levels as :func:`partsong.lineup.pitches.pitch_starts` sees them, in other ideas of what is quiet."""
+        count = len(sound)
+        factor = 10 ** (self.within((count, 1), -0.6, 0.6) * self.maybe((count, 1), 0.5)) if vary else 1.0
+        rows = []
+        for window, bank in zip(pitches._WINDOWS, self.banks, strict=True):
+            shape = torch.hann_window(window, device=self.device)
+            shape = shape * math.sqrt(2 / (window * float((shape**2).sum())))
+            framed = nn.functional.pad(sound, (window // 2, window // 2)).unfold(1, window, HOP)
+            spectrum = torch.fft.rfft(framed[:, : sound.shape[1] // HOP] * shape)
+            power = (spectrum.real**2 + spectrum.imag**2) @ bank
+            quiet, loud = (power[:, ::8].quantile(share, dim=1) for share in (0.3, 0.99))
+            floor = torch.clamp(torch.maximum(2 * quiet, 1e-5 * loud), min=1e-12) * factor
+            rows.append((torch.log1p(power / floor[:, None]) / 4).transpose(1, 2))
+        stacked = torch.stack(rows, 1)
+        return torch.cat([stacked[..., 0::2], stacked[..., 1::2]], 1)
 
 
 def main() -> None:
-    """Make music, or teach."""
+    """Teach, for some seconds."""
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ways = options.add_subparsers(dest="way", required=True)
-    making = ways.add_parser("make")
-    making.add_argument("folder", type=Path)
-    making.add_argument("--songs", type=int, default=165)
-    making.add_argument("--alone", action="store_true", help="One part each, and no drums.")
-    saying = ways.add_parser("say")
-    saying.add_argument("folder", type=Path)
-    teaching = ways.add_parser("teach")
-    teaching.add_argument("folder", type=Path)
-    teaching.add_argument("weights", type=Path)
-    teaching.add_argument("--first", type=int, default=0)
-    teaching.add_argument("--count", type=int, default=76)
-    teaching.add_argument("--steps", type=int, default=3500)
-    teaching.add_argument("--rate", type=float, default=0.004)
-    teaching.add_argument("--start", type=Path, help="Weights to go on from.")
-    teaching.add_argument("--filmed", action="store_true", help="As cameras hear songs, and all parts alone.")
+    options.add_argument("folder", type=Path)
+    options.add_argument("weights", type=Path, nargs="+", help="A file for each network that is taught.")
+    options.add_argument("--size", action="append", help="QUICK,SLOW features of each.")
+    options.add_argument("--seconds", type=float, default=420)
+    options.add_argument("--rate", type=float, default=0.004)
+    options.add_argument("--start", type=Path, action="append", default=[], help="States to go on from.")
     asked = options.parse_args()
-    if asked.way == "make":
-        asked.folder.mkdir(parents=True, exist_ok=True)
-        for number in range(asked.songs):
-            try:
-                if asked.alone:
-                    make_alone(asked.folder / f"alone-{number:03}.npz", number)
-                else:
-                    make(asked.folder / f"{number:03}.npz", number)
-            except SystemExit as silent:  # an instrument that does not reach so low
-                print(f"Song {number} is left out: {silent}")
-    elif asked.way == "say":
-        say(asked.folder / "talk.npy")
-    else:
-        teach(asked)
-
-
-def make(path: Path, number: int) -> None:
-    """Write a song: its mix at 16 kHz in 16 bits, and its notes as (start in seconds, pitch)."""
-    if path.is_file():
-        return
-    rng = np.random.default_rng([777, number])
-    beat_s, count = 60 / rng.uniform(60, 150), round(LENGTH_S * songs.RATE_HZ)
-    kinds = list(rng.choice(["melody", "chords", "counter", "melody", "counter"], int(rng.integers(2, 4))))
-    kinds += ["bass"] if rng.random() < 0.7 else []
-    tonic = int(rng.integers(0, 12))
-    stems, notes = {}, []
-    for part, kind in enumerate(kinds):
-        played = random_part(rng, beat_s, kind, tonic)
-        if len(played) >= 5:
-            stems[str(part)] = songs._rendered(played, int(rng.choice(_programs())), LENGTH_S)[:count]
-            notes += [(note.start_s, note.pitch) for note in played]
-    stems["drums"] = np.zeros(count, np.float32)
-    if rng.random() < 0.85:
-        written = songs._drums(Plan("", "", 60 / beat_s, LENGTH_S, ()), rng)
-        stems["drums"] = songs._rendered([songs._played(note, rng) for note in written], None, LENGTH_S)[:count]
-    mix = filming.to_heard_rate(songs._mixed(stems, rng))
-    np.savez(path, mix=np.round(mix * 32767).clip(-32768, 32767).astype(np.int16), notes=np.array(notes))
-
-
-def make_alone(path: Path, number: int) -> None:
-    """Write a part alone in the same way."""
-    if path.is_file():
-        return
-    rng = np.random.default_rng([778, number])
-    beat_s = 60 / rng.uniform(60, 150)
-    played = random_part(rng, beat_s, str(rng.choice(list(KINDS))), int(rng.integers(0, 12)))
-    sound = songs._rendered(played, int(rng.choice(_programs())), LENGTH_S)[: round(LENGTH_S * songs.RATE_HZ)]
-    heard = filming.to_heard_rate(sound)
-    notes = [(note.start_s, note.pitch) for note in played]
-    np.savez(path, mix=np.round(0.5 / np.abs(heard).max() * heard * 32767).astype(np.int16), notes=np.array(notes))
-
-
-def _programs() -> list[int]:
-    used = {program for plan in (*songs.PLANS, *songs.PRACTICE) for program in plan.programs}
-    return [program for program in range(96) if program not in used and program not in (47, 55)]  # no single beats
-
-
-def say(path: Path) -> None:
-    """Write 200 s of talk at 16 kHz, by voices and with words that no clip of the benchmark has."""
-    rng = np.random.default_rng(5)
-    said: list[NDArray[np.float64]] = []
-    while sum(map(len, said)) < 200 * RATE_HZ:
-        with tempfile.NamedTemporaryFile(suffix=".wav") as file:
-            how = ["-v", str(rng.choice(VOICES)), "-s", str(rng.integers(120, 200)), "-p", str(rng.integers(30, 70))]
-            subprocess.run(["espeak-ng", *how, "-w", file.name, str(rng.choice(SENTENCES))], check=True)
-            sound, rate_hz = soundfile.read(file.name)
-        heard = signal.resample_poly(sound, RATE_HZ, rate_hz)
-        said += [heard / np.sqrt(np.mean(heard**2)) / 12, np.zeros(round(rng.uniform(0.2, 1.2) * RATE_HZ))]
-    np.save(path, np.round(np.concatenate(said) * 32767).clip(-32768, 32767).astype(np.int16))
-
-
-def random_part(rng: np.random.Generator, beat_s: float, kind: str, tonic: int) -> list[Note]:
-    """Return a part that walks about in a mode on a tonic, by steps more than by leaps."""
-    scale = (0, *np.cumsum(rng.permutation([2, 2, 1, 2, 2, 2, 1])))
-    low = {each: int(rng.integers(*lowest)) for each, (lowest, _) in KINDS.items()}[kind]
-    low += tonic - low % 12
-    notes, at, step = [], float(rng.integers(0, 5)), int(rng.integers(0, 8))
-    lengths = np.array(KINDS[kind][1]) * rng.uniform(0.3, 1.7, len(BEATS))
-    while at * beat_s < LENGTH_S - 1.5:
-        beats = float(rng.choice(BEATS, p=lengths / lengths.sum()))
-        if rng.random() < 0.88:
-            held_s = beats * beat_s * rng.uniform(0.6, 1.05)
-            strength = int(np.clip(80 + rng.normal(0, 10), 30, 120))
-            alone = kind != "chords" and rng.random() < 0.93
-            above = [0] if alone else rng.choice([0, 2, 4, 7, 9], int(rng.integers(2, 4)), replace=False)
-            for more in sorted(int(one) for one in above):
-                pitch = low + 12 * ((step + more) // 7) + int(scale[(step + more) % 7])
-                if 24 <= pitch <= 108:
-                    notes.append(Note(max(0.0, at * beat_s + rng.normal(0, 0.01)), held_s, pitch, strength))
-        at += beats
-        step = int(np.clip(step + rng.choice([-3, -2, -1, -1, 0, 1, 1, 2, 4]), 0, 13))
-    return notes
-
-
-def teach(asked: argparse.Namespace) -> None:
-    """Learn from songs of a folder and write the weights; every tenth song is only listened to."""
-    import torch
-    from torch import nn
-
-    device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(0)
-    rng = np.random.default_rng(0)
-    paths = sorted(asked.folder.glob("[0-9]*.npz"))[asked.first : asked.first + asked.count]
-    if asked.filmed:
-        from pitches_filmed import Filmed
-
-        paths += sorted(asked.folder.glob("alone-*.npz"))
-        songs_made = [
-            (path.name.startswith("alone"), *(torch.tensor(one, device=device) for one in sound_of(path)))
-            for path in paths
-        ]
-        talk = torch.tensor(np.load(asked.folder / "talk.npy") / np.float32(32767), device=device)
-        filmed = Filmed(songs_made, talk, device)
-    else:
-        heard = [tuple(torch.tensor(one, device=device) for one in material(path)) for path in paths]
-        kept, taught = heard[::10], [song for number, song in enumerate(heard) if number % 10]
-
-    class Above(nn.Module):
-        def __init__(self) -> None:
-            super().__init__()
-            self.lined = nn.Conv2d(16 * len(pitches._ABOVE), 16, 1)
-
-        def forward(self, rows: Any) -> Any:
-            low, high = -min(pitches._ABOVE), max(pitches._ABOVE)
-            padded = nn.functional.pad(rows, (0, 0, low, high))
-            return self.lined(torch.cat([padded[:, :, low + move :][:, :, :PITCHES] for move in pitches._ABOVE], 1))
-
-    class Network(nn.Module):
-        def __init__(self) -> None:
-            super().__init__()
-            self.attack = nn.Conv2d(8, 16, (3, 7), padding=(1, 3))
-            self.partials = Above()
-            self.before = nn.Conv2d(16, 16, (1, 9), padding=(0, 8), dilation=(1, 2))
-            self.others = Above()
-            self.told = nn.Conv2d(16, 2, (3, 5), padding=(1, 2))
-            nn.init.constant_(self.told.bias, -4)  # most of the time nothing starts
-
-        def forward(self, rows: Any) -> Any:
-            rows = torch.relu(self.partials(torch.relu(self.attack(rows))))
-            rows = rows + torch.relu(self.before(rows))
-            rows = rows + torch.relu(self.others(rows))
-            return self.told(rows).permute(0, 2, 3, 1).flatten(2)
-
-    network = Network().to(device)
-    layers = {"attack": network.attack, "partials": network.partials.lined, "before": network.before,
-              "others": network.others.lined, "told": network.told}  # fmt: skip
-    if asked.start:
-        with np.load(asked.start) as before, torch.no_grad():
-            for name, layer in layers.items():
-                layer.weight.copy_(torch.tensor(before[name]).reshape(layer.weight.shape))
-                layer.bias.copy_(torch.tensor(before[f"{name}_bias"]))
-    optimiser = torch.optim.AdamW(network.parameters(), asked.rate, weight_decay=1e-4)
-    pace = torch.optim.lr_scheduler.OneCycleLR(optimiser, asked.rate, asked.steps, pct_start=0.1)
-
-    def missed(told: Any, starts: Any) -> Any:
-        return nn.functional.binary_cross_entropy_with_logits(told, starts, pos_weight=torch.tensor(3.0, device=device))
-
-    def levels(power: Any, floor: Any) -> Any:
-        level = torch.log1p(power / floor) / 4
-        return torch.cat([level[..., 0::2], level[..., 1::2]])
-
-    def stretch() -> tuple[Any, Any, Any]:
-        power, floor, starts = taught[rng.integers(len(taught))]
-        first = 2 * int(rng.integers((power.shape[2] - CROP) // 2))
-        return power[:, :, first : first + CROP], floor, starts[:, first : first + CROP]
-
-    def example() -> tuple[Any, Any]:
-        power, floor, starts = stretch()
-        if rng.random() < BOTH:
-            more, more_floor, more_starts = stretch()
-            gain = 10 ** rng.uniform(-1.2, 0.6)
-            power, floor, starts = power + gain * more, floor + gain * more_floor, torch.maximum(starts, more_starts)
-        if rng.random() < 0.5:  # another idea of what is quiet
-            floor = floor * 10 ** rng.uniform(-0.7, 0.7)
-        move = int(rng.integers(-7, 8))  # another key; what would come from beyond is silent
-        rows, starts = torch.roll(levels(power, floor), move, 1), torch.roll(starts, move, 0)
-        beyond = slice(0, move) if move >= 0 else slice(PITCHES + move, PITCHES)
-        rows[:, beyond], starts[beyond] = 0, 0
-        return rows, starts
-
-    def batch() -> tuple[Any, Any]:
-        if asked.filmed:
-            with torch.no_grad():
-                return filmed.batch()
-        rows, starts = zip(*(example() for _ in range(BATCH)), strict=True)
-        return torch.stack(rows), torch.stack(starts)
-
-    def heldout() -> list[tuple[Any, Any]]:
-        return [(levels(power, floor)[None], starts[None]) for power, floor, starts in kept]
-
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    torch.backends.cudnn.benchmark = True
     begun = time.monotonic()
+    made = Songs(asked.folder, device)
+    print(f"{len(made.stems)} songs, {time.monotonic() - begun:.0f} s", flush=True)
+    networks = [Network(*map(int, size.split(","))).to(device) for size in asked.size]
+    for network, state in zip(networks, asked.start, strict=False):
+        network.load_state_dict(torch.load(state), strict=False)
+    optimisers = [torch.optim.AdamW(network.parameters(), asked.rate, weight_decay=1e-4) for network in networks]
+    weight = torch.tensor(3.0, device=device)
+    told_only = slice(EDGE, -EDGE)
+
+    def missed(network: Network, rows: Any, starts: Any, at: Any, part: Any) -> Any:
+        with torch.autocast(device, torch.bfloat16):
+            told, whose = network(rows)
+        each = nn.functional.binary_cross_entropy_with_logits(
+            told[..., told_only].float(), starts[..., told_only], pos_weight=weight, reduction="none"
+        ).mean((0, 2, 3))
+        return torch.cat([each, PARTED * mistaken(whose.float(), at, part)[None]])
+
+    def mistaken(whose: Any, at: Any, part: Any) -> Any:
+        one = nn.functional.normalize(whose.flatten(2).gather(2, at[:, None].expand(-1, WHOSE, -1)), dim=1)
+        alike = one.transpose(1, 2) @ one
+        both = (part[:, :, None] >= 0) & (part[:, None] >= 0)
+        same = both & (part[:, :, None] == part[:, None])
+        other = both & ~same
+        wrong = (alike - same.float()).pow(2)
+        return ((wrong * same).sum() / same.sum() + (wrong * other).sum() / other.sum().clamp(min=1)) / 2
+
     with torch.no_grad():
-        apart = filmed.kept() if asked.filmed else heldout()
-    for step in range(1, asked.steps + 1):
-        rows, starts = batch()
-        loss = missed(network(rows), starts)
-        optimiser.zero_grad()
-        loss.backward()
-        nn.utils.clip_grad_norm_(network.parameters(), 1.0)
-        optimiser.step()
-        pace.step()
-        if step % 500 == 0 or step == asked.steps:
+        apart = [made.batch(BATCH, apart=True) for _ in range(6)]
+    begun, step = time.monotonic(), 0
+    said = begun
+    while (gone := (time.monotonic() - begun) / asked.seconds) < 1:
+        step += 1
+        rate = asked.rate * min(1.0, step / 300) * 0.5 * (1 + math.cos(math.pi * gone))
+        with torch.no_grad():
+            example = made.batch(BATCH)
+        losses = []
+        for network, optimiser in zip(networks, optimisers, strict=True):
+            for group in optimiser.param_groups:
+                group["lr"] = rate
+            loss = missed(network, *example).sum()
+            optimiser.zero_grad(set_to_none=True)
+            loss.backward()
+            nn.utils.clip_grad_norm_(network.parameters(), 1.0)
+            optimiser.step()
+            losses.append(loss.detach())
+        if time.monotonic() - said > 30 or step == 20:
+            said = time.monotonic()
             with torch.no_grad():
-                told = [missed(network(rows), starts) for rows, starts in apart]
-            print(f"{step} steps, {time.monotonic() - begun:.0f} s: taught {loss.item():.5f}, "
-                  f"kept apart {torch.stack(told).mean().item():.5f}", flush=True)  # fmt: skip
-    weights = {name: layer.weight.detach().cpu().numpy() for name, layer in layers.items()}
-    biases = {f"{name}_bias": layer.bias.detach().cpu().numpy() for name, layer in layers.items()}
-    np.savez_compressed(asked.weights, **{name: one.reshape(len(one), -1) for name, one in weights.items()}, **biases)
-
-
-def sound_of(path: Path) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Return a song's sound, and what is to be told (pitches, frames)."""
-    with np.load(path) as kept:
-        sound, notes = kept["mix"].astype(np.float32) / 32767, kept["notes"]
-    return sound / np.float32(max(float(np.abs(sound).max()), 1e-9)), to_be_told(notes)
-
-
-def to_be_told(notes: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Return what is to be told (pitches, frames) where notes start, (start in seconds, pitch)."""
-    frames = round(LENGTH_S * RATE_HZ) * ONSET_RATE_HZ // RATE_HZ
-    starts = np.zeros((PITCHES, frames), np.float32)
-    for start_s, pitch in notes:
-        row = int(pitch) - LOWEST
-        for beside, likely in STARTS:
-            frame = round(start_s * ONSET_RATE_HZ) + beside
-            if 0 <= row < PITCHES and 0 <= frame < frames:
-                starts[row, frame] = max(starts[row, frame], likely)
-    return starts
-
-
-def material(path: Path) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """Return a song's powers (windows, pitches, frames), their floors and what is to be told (pitches, frames)."""
-    with np.load(path) as kept:
-        song, notes = hear(kept["mix"].astype(np.float32) / 32767), kept["notes"]
-    powers, quiet = [], []
-    for window in pitches._WINDOWS:
-        bank = pitches._bank(window)
-        powers.append(np.concatenate([power @ bank for power in spectra(song, 0, window)]).T)
-        quiet.append(
-            floors(np.concatenate([power @ bank for power in spectra(song, 0, window, 16)])).astype(np.float32)[:, None]
-        )
-    starts = to_be_told(notes)
-    frames = starts.shape[1]
-    return np.stack(powers)[:, :, :frames], np.stack(quiet), starts
+                each = [torch.stack([missed(network, *one) for one in apart]).mean(0).tolist() for network in networks]
+            print(f"{step} steps, {said - begun:.0f} s: " + "; ".join(
+                f"taught {loss.item():.5f}, apart " + " ".join(f"{one:.5f}" for one in some)
+                for loss, some in zip(losses, each, strict=True)), flush=True)  # fmt: skip
+            if not np.isfinite(each).all():
+                raise SystemExit("It does not learn: the loss is no number.")
+    for network, path in zip(networks, asked.weights, strict=True):
+        np.savez_compressed(path, **network.kept())
+        torch.save(network.state_dict(), path.with_suffix(".pt"))
 
 
 if __name__ == "__main__":

@@ -283,7 +283,6 @@ def test_a_stem_is_heard_again_where_what_rises_does_not_place_keys(
 
 @pytest.mark.parametrize(("mixed", "odds", "expected", "at_s"), [
     (False, 11.0, "likely", 20.0),
-    (False, 9.0, "ask", 3.0),
     (True, 13.0, "likely", 20.0),
     (True, 11.0, "ask", 3.0),
 ])  # fmt: skip
