@@ -95,6 +95,28 @@ def test_the_direct_sound_counts_not_a_louder_reflection(band):
     assert found.fit.line.start_s == pytest.approx(0.0, abs=2.5e-4)
 
 
+@pytest.mark.parametrize("at", [960, 964, 967])
+def test_the_line_lies_where_most_windows_are_highest(rng, at):
+    # As a cello in a small room read: the direct sound one sample wide, a reflection of two, 2.6 ms after it.
+    rows, centres_s = rng.normal(size=(30, 1921)).astype(np.float32), np.linspace(0, 90, 30)
+    moved = np.round(-34e-6 * centres_s * RATE_HZ).astype(int)
+    for row, by in zip(rows, moved, strict=True):
+        row[at + by] = 60
+        row[[at + by - 41, at + by - 40]] = 50
+
+    found = fine._line_through(rows, centres_s, np.full(30, 0.25), 960)
+
+    assert found.agreed == 30
+    # 0.01 ms: each is in a whole sample.
+    assert found.fit.line.slip_s(45.0) == pytest.approx(0.25 + (at - 960) / RATE_HZ - 45 * 34e-6, abs=1e-5)
+
+
+def test_few_windows_move_no_line():
+    # Windows in which nothing agrees move no line.
+    assert fine._aside(np.array([300.0, -2.0, 150.0, 0.0, 900.0, 5.0, 901.0, 902.0, 903.0]), 24) == 0
+    assert fine._aside(np.array([41.0, -2.0, 42.0, 0.0, 41.5]), 24) == 41.5
+
+
 def test_a_held_note_is_not_taken_for_an_earlier_arrival(rng):
     # Eight partials of 100 Hz with vibrato: the correlation repeats every 10 ms on both sides of the truth.
     t = np.arange(20 * RATE_HZ) / RATE_HZ

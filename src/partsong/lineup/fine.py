@@ -329,10 +329,12 @@ def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int
     # Every row starts at its own slip, rounded to a sample: take the common part out and shift by the rest.
     base = float(np.median(slips_s))
     offset, drift_ppm = _best_line(_shift_rows(grid, (slips_s - base) * rate), centres_s, cells, rate)
-    rough_fit = Fit(rough := _through(base + offset + 0.5 / rate, drift_ppm, float(np.mean(centres_s))), 0.0)
+    rough = _through(base + offset + 0.5 / rate, drift_ppm, float(np.mean(centres_s)))
 
     # The windows whose highest peak of all lies on the line speak for it; only they are fitted.
     near = round(_NEAR_S * RATE_HZ)
+    highest = rows.argmax(axis=1) - reach - (rough.slip_s(centres_s) - slips_s) * RATE_HZ
+    rough_fit = Fit(rough := replace(rough, start_s=rough.start_s + _aside(highest, near) / RATE_HZ), 0.0)
     expected = (rough.slip_s(centres_s) - slips_s) * RATE_HZ
     close = np.abs(rows.argmax(axis=1) - reach - expected) <= near
     peaks_s, heights = _peaks(rows, reach + expected, near)
@@ -349,6 +351,19 @@ def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int
         fit = fit_line(centres_s[agrees], (slips_s + first_s)[agrees])
 
     return PhaseLine(fit, int(agrees.sum()), len(rows), chance, heights)
+
+
+def _aside(highest: Doubles, near: int) -> float:
+    """Return how far, in samples, most windows are highest from a line, of how far each is; 0 where that is on it.
+
+    On the grid a reflection of two samples, one in either cell, sums higher than the direct sound in one of them.
+    """
+    gathered = np.sum(np.abs(highest[:, None] - highest) <= near, axis=1)
+    gathered[np.abs(highest) > _EARLIER_S * RATE_HZ] = 0
+    most = int(np.argmax(gathered))
+    if gathered[most] <= np.count_nonzero(np.abs(highest) <= near):
+        return 0.0
+    return float(np.median(highest[np.abs(highest - highest[most]) <= near]))
 
 
 def _damped(rows: NDArray[np.floating]) -> NDArray[np.floating]:

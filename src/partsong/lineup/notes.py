@@ -1,7 +1,7 @@
 """Where the notes that start in a clip start in a mix, pitch by pitch: found where the sound itself agrees nowhere.
 
-The same small network hears the notes of both (:mod:`partsong.lineup.pitches`), and the likelihoods are laid beside
-each other. Nothing is learned from the clip and no clock is tried, so that other music hardly ever leads.
+Networks hear the notes of both, each as it was recorded (:mod:`partsong.lineup.pitches`), and the likelihoods are laid
+beside each other. Nothing is learned from the clip and no clock is tried, so that other music hardly ever leads.
 
 A hall is heard late, and a tone that swells later still. The same slowness makes the likeness wide, so that its width
 says how late a place was read.

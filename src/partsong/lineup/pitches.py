@@ -1,4 +1,4 @@
-"""Which notes start when in a mix, and which of them one part plays: heard by a small network.
+"""Which notes start when in a mix, and which of them one part plays: heard by a network.
 
 The partials of one part hide the first of another, a drum is a rise of everything, and a voice or an organ rises
 slowly. What tells them apart is the whole shape of a note over its partials and half a second, and that can be
