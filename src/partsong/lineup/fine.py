@@ -333,10 +333,12 @@ def _line_through(rows: Floats, centres_s: Doubles, slips_s: Doubles, reach: int
 
     # The windows whose highest peak of all lies on the line speak for it; only they are fitted.
     near = round(_NEAR_S * RATE_HZ)
-    highest = rows.argmax(axis=1) - reach - (rough.slip_s(centres_s) - slips_s) * RATE_HZ
-    rough_fit = Fit(rough := replace(rough, start_s=rough.start_s + _aside(highest, near) / RATE_HZ), 0.0)
+    tops = rows.argmax(axis=1) - reach
+    aside = _aside(tops - (rough.slip_s(centres_s) - slips_s) * RATE_HZ, near)
+    rough = replace(rough, start_s=rough.start_s + aside / RATE_HZ)
+    rough_fit = Fit(rough, 0.0)
     expected = (rough.slip_s(centres_s) - slips_s) * RATE_HZ
-    close = np.abs(rows.argmax(axis=1) - reach - expected) <= near
+    close = np.abs(tops - expected) <= near
     peaks_s, heights = _peaks(rows, reach + expected, near)
     fit = fit_line(centres_s[close], (slips_s + peaks_s)[close]) if np.count_nonzero(close) >= 2 else rough_fit
     agrees = close & (np.abs(slips_s + peaks_s - fit.line.slip_s(centres_s)) <= _AGREE_S)
