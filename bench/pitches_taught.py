@@ -33,12 +33,12 @@ from pitches_music import PITCHED
 
 STARTS = ((-2, 0.3), (-1, 0.8), (0, 1.0), (1, 0.8), (2, 0.3))  # what is to be told around a start, by frames of 5 ms
 KINDS = 4  # of all parts; of those that die away, stay, come slowly
-WHOSE = 6  # numbers that are alike for notes of one part, and unlike for those of two
+WHOSE = 12  # numbers that are alike for notes of one part, and unlike for those of two
 NOTES, AFTER = 256, 2  # how many notes of an example are compared, and how long after their start, in pairs of frames
 PARTED = 0.1  # how much it counts that parts are told apart
 CROP, BATCH = 2000, 24  # frames of 5 ms
 HOP = RATE_HZ // ONSET_RATE_HZ
-EDGE = 120  # frames at either end of an example that are not told: half of what lies around them is missing
+EDGE = 160  # frames at either end of an example that are not told: half of what lies around them is missing
 TAIL = 22400  # samples
 
 
@@ -67,6 +67,7 @@ class Network(nn.Module):
         self.slow_before = nn.Conv2d(slow, slow, (1, 5), padding=(0, 2))
         self.slow_others = Above(slow)
         self.slow_around = nn.Conv2d(slow, slow, (1, 5), padding=(0, 6), dilation=(1, 3))
+        self.slow_far = nn.Conv2d(slow, slow, (1, 5), padding=(0, 14), dilation=(1, 7))
         self.quicker = nn.Conv2d(slow, 4 * quick, 1)
         self.before = nn.Conv2d(quick, quick, (1, 9), padding=(0, 8), dilation=(1, 2))
         self.others = Above(quick)
@@ -78,7 +79,7 @@ class Network(nn.Module):
         """Return logits (batch, kinds, pitches, frames) of levels (batch, 8, pitches, pairs), and whose notes start."""
         rows = torch.relu(self.partials(torch.relu(self.attack(rows))))
         slow = torch.relu(self.slower(rows))
-        for layer in (self.slow_partials, self.slow_before, self.slow_others, self.slow_around):
+        for layer in (self.slow_partials, self.slow_before, self.slow_others, self.slow_around, self.slow_far):
             slow = slow + torch.relu(layer(slow))
         back = self.quicker(slow)
         count, _, high, long = back.shape
@@ -100,6 +101,27 @@ class Network(nn.Module):
             out[name] = layer.weight.detach().float().cpu().numpy().reshape(len(layer.bias), -1)[:rows]
             out[f"{name}_bias"] = layer.bias.detach().float().cpu().numpy()[:rows]
         return out
+
+    def go_on_from(self, kept: Any) -> None:
+        """Take over the weights of a smaller one, as kept: it tells the same, and what is new counts for nothing yet.
+
+        New features are told of what was there, old ones see nothing of the new; a layer that was not there adds
+        nothing.
+        """
+        with torch.no_grad():
+            for name, layer in self.layers().items():
+                blocks = len(pitches._ABOVE) if isinstance(getattr(self, name), Above) else 1
+                weights = layer.weight.view(len(layer.bias), blocks, -1, *layer.weight.shape[2:])
+                if name not in kept:
+                    weights.mul_(0.05)
+                    layer.bias.zero_()
+                    continue
+                old = torch.from_numpy(kept[name])
+                old = old.reshape(len(old), blocks, -1, *layer.weight.shape[2:])
+                rows, columns = old.shape[0], old.shape[2]
+                weights[:rows, :, columns:] = 0
+                weights[:rows, :, :columns] = old
+                layer.bias[:rows] = torch.from_numpy(kept[f"{name}_bias"])
 
 
 class Songs:
@@ -231,7 +253,9 @@ def main() -> None:
     options.add_argument("--size", action="append", help="QUICK,SLOW features of each.")
     options.add_argument("--seconds", type=float, default=420)
     options.add_argument("--rate", type=float, default=0.004)
-    options.add_argument("--start", type=Path, action="append", default=[], help="States to go on from.")
+    options.add_argument(
+        "--start", type=Path, action="append", default=[], help="Weights of smaller ones to go on from."
+    )
     asked = options.parse_args()
     torch.manual_seed(0)
     device = "cuda" if torch.cuda.is_available() else "cpu"
@@ -241,7 +265,8 @@ def main() -> None:
     print(f"{len(made.stems)} songs, {time.monotonic() - begun:.0f} s", flush=True)
     networks = [Network(*map(int, size.split(","))).to(device) for size in asked.size]
     for network, state in zip(networks, asked.start, strict=False):
-        network.load_state_dict(torch.load(state), strict=False)
+        with np.load(state) as kept:
+            network.go_on_from(kept)
     optimisers = [torch.optim.AdamW(network.parameters(), asked.rate, weight_decay=1e-4) for network in networks]
     weight = torch.tensor(3.0, device=device)
     told_only = slice(EDGE, -EDGE)
@@ -262,6 +287,10 @@ def main() -> None:
         other = both & ~same
         wrong = (alike - same.float()).pow(2)
         return ((wrong * same).sum() / same.sum() + (wrong * other).sum() / other.sum().clamp(min=1)) / 2
+
+    def keep() -> None:
+        for network, path in zip(networks, asked.weights, strict=True):
+            np.savez_compressed(path, **network.kept())
 
     with torch.no_grad():
         apart = [made.batch(BATCH, apart=True) for _ in range(6)]
@@ -291,9 +320,8 @@ def main() -> None:
                 for loss, some in zip(losses, each, strict=True)), flush=True)  # fmt: skip
             if not np.isfinite(each).all():
                 raise SystemExit("It does not learn: the loss is no number.")
-    for network, path in zip(networks, asked.weights, strict=True):
-        np.savez_compressed(path, **network.kept())
-        torch.save(network.state_dict(), path.with_suffix(".pt"))
+            keep()
+    keep()
 
 
 if __name__ == "__main__":

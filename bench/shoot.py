@@ -50,7 +50,7 @@ from partsong.media.sound import write_wav
 from partsong.media.soundtrack import SoundTrack
 from partsong.render.registration import laid
 from partsong.shoot import again, begin, camera, check, copying, judge, live, order, props, steps
-from partsong.shoot.offload import offload
+from partsong.shoot.offload import Copy, offload
 from partsong.shoot.sight import Looker, Sight, changes_of, reduced
 from partsong.timebase import Rate
 from partsong.watch import silent
@@ -813,54 +813,81 @@ def _half_copied(root: Path, since_s: float) -> bool:
 
 
 def kills(seed: int, count: int) -> None:
-    """Kill an offload at random, resume it, and hold the copies to the card and to the ASC MHL reference."""
-    from ascmhl import commands
+    """Kill an offload at random, resume it, and hold the copies to the card and to the ASC MHL reference.
 
+    A copy that ends before it is killed is held to the card, and a new one begun, until as many were killed as asked.
+    """
     rng = random.Random(seed)
     with tempfile.TemporaryDirectory() as name:
         root = Path(name)
         card = make_card(root, 192, 12)
-        for place in ("a", "b"):
-            (root / place).mkdir()
-        words = [sys.executable, "-m", "partsong", "shoot", "offload", card, "--to", root / "a", "--to", root / "b"]
-        killed = halves = 0
-        for _ in range(count):
+        places = [root / "a", root / "b"]
+        words = [sys.executable, "-m", "partsong", "shoot", "offload", card]
+        words += [word for place in places for word in ("--to", place)]
+        killed = halves = ended = 0
+        while killed < count:
+            for place in places:
+                place.mkdir(exist_ok=True)
             began_s = time.time()
             process = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
             while process.poll() is None and not _half_copied(root, began_s):
                 time.sleep(0.01)
             time.sleep(rng.uniform(0, 0.15))
             process.send_signal(signal.SIGKILL)
-            killed += process.wait() == -signal.SIGKILL
-            halves += _half_copied(root, began_s)
-        done = offload(card, [root / "a", root / "b"], silent())
-        for copy in done.copies:
-            here = {path.name: path.read_bytes() for path in copy.folder.iterdir() if path.is_file()}
-            same = here == {path.name: path.read_bytes() for path in card.iterdir()}
-            pages = len(list((copy.folder / "ascmhl").glob("*.mhl")))
-            print(
-                f"{killed} of {count} killed, {halves} with files half copied: {copy.verified} verified, "
-                f"the same files and no other: {same}, manifests {pages}"
-            )
-        target = done.copies[0].folder
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", DeprecationWarning)
-            commands.verify_entire_folder(str(target), False, None, None)
-            print("the reference implementation verifies the manifest")
-            with (target / "clip3.mov").open("r+b") as file:
-                file.seek(12345)
-                byte = file.read(1)
-                file.seek(12345)
-                file.write(bytes([byte[0] ^ 1]))
-            try:
-                commands.verify_entire_folder(str(target), False, None, None)
-                print("MISSED by the reference: a changed byte")
-            except Exception as problem:  # noqa: BLE001
-                print(f"a changed byte, by the reference: {type(problem).__name__}")
-        told = subprocess.run(
-            [sys.executable, "-m", "partsong", "shoot", "verify", target], capture_output=True, text=True, check=False
+            if process.wait() == -signal.SIGKILL:
+                killed += 1
+                halves += _half_copied(root, began_s)
+            elif process.returncode not in (0, 1):  # 1: whole, but both lie on one disk
+                raise SystemExit(f"An offload that was resumed ended with status {process.returncode}.")
+            if process.returncode >= 0 or killed == count:
+                copies = offload(card, places, silent()).copies
+                for copy in copies:
+                    _hold_to_card(card, copy)
+                ended += 1
+                if killed < count:
+                    for place in places:
+                        shutil.rmtree(place)
+        print(
+            f"{killed} killed, {halves} of them with files half copied; of {ended} offloads both copies verified, "
+            "the same files and no other, one manifest each"
         )
-        print(f"a changed byte, by partsong shoot verify (status {told.returncode}): {told.stdout.splitlines()[0]}")
+        _change_a_byte(copies[0].folder)
+
+
+def _hold_to_card(card: Path, copy: Copy) -> None:
+    """End the run where a copy of an offload that was killed is not what the card holds."""
+    there = {path.name: path.read_bytes() for path in card.iterdir()}
+    here = {path.name: path.read_bytes() for path in copy.folder.iterdir() if path.is_file()}
+    pages = len(list((copy.folder / "ascmhl").glob("*.mhl")))
+    if here != there or copy.verified != len(there) or pages != 1:
+        raise SystemExit(
+            f"{copy.folder} is not what the card holds: {copy.verified} of {len(there)} verified, the same files and "
+            f"no other: {here == there}, manifests {pages}"
+        )
+
+
+def _change_a_byte(copy: Path) -> None:
+    """Change one byte of a copy and ask both who can tell."""
+    from ascmhl import commands
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)
+        commands.verify_entire_folder(str(copy), False, None, None)
+        print("the reference implementation verifies the manifest")
+        with (copy / "clip3.mov").open("r+b") as file:
+            file.seek(12345)
+            byte = file.read(1)
+            file.seek(12345)
+            file.write(bytes([byte[0] ^ 1]))
+        try:
+            commands.verify_entire_folder(str(copy), False, None, None)
+            print("MISSED by the reference: a changed byte")
+        except Exception as problem:  # noqa: BLE001
+            print(f"a changed byte, by the reference: {type(problem).__name__}")
+    told = subprocess.run(
+        [sys.executable, "-m", "partsong", "shoot", "verify", copy], capture_output=True, text=True, check=False
+    )
+    print(f"a changed byte, by partsong shoot verify (status {told.returncode}): {told.stdout.splitlines()[0]}")
 
 
 if __name__ == "__main__":
