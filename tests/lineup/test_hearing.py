@@ -7,9 +7,9 @@ import pytest
 import soundfile
 
 from partsong.film.folder import FilmFolder
-from partsong.lineup import features
+from partsong.lineup import features, parts
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, TONE_RATE_HZ
-from partsong.lineup.hearing import hear_clip, is_heard
+from partsong.lineup.hearing import KeepStarts, hear_clip, is_heard
 from partsong.media.probe import probe
 from partsong.watch import silent
 
@@ -90,3 +90,30 @@ def test_hearing_for_longer_takes_no_more_memory(rng):
 
     # 200 bytes a second are the peaks, held twice while they are put together; the levels would be 14 kB a second.
     assert grown[1] - grown[0] < 60 * 2 * 200 + 2**17
+
+
+def test_what_starts_in_a_clip_is_heard_once(kept, monkeypatch):
+    folder, clip = kept
+    heard = hear_clip(folder, clip, silent())
+    known = parts.starts_in(heard)
+
+    first = KeepStarts(folder, clip)(heard)
+    monkeypatch.setattr(parts, "starts_in", lambda _: pytest.fail("It was heard again."))
+    again = KeepStarts(folder, clip)(heard)
+
+    assert known.likely.max() > 0.5
+    assert len(known.guessed) == 1 + 3 + 4 + 6
+    for told in (first, again):
+        np.testing.assert_array_equal(told.likely, known.likely)
+        np.testing.assert_array_equal(told.guessed, known.guessed)
+
+
+def test_notes_heard_by_another_network_are_not_those_that_are_kept(kept, monkeypatch):
+    folder, clip = kept
+    heard = hear_clip(folder, clip, silent())
+    KeepStarts(folder, clip)(heard)
+
+    monkeypatch.setattr(parts, "VERSION", parts.VERSION + 1)
+    monkeypatch.setattr(parts, "starts_in", lambda _: parts.Starts(np.ones((85, 3)), np.zeros((0, 3))))
+
+    assert KeepStarts(folder, clip)(heard).likely.shape == (85, 3)

@@ -73,15 +73,16 @@ def test_the_network_is_what_plain_sums_make_of_it(rng, slow):
         sizes |= {
             "slow_others": (slow, slow),
             "slow_around": (slow, slow),
+            "slow_far": (slow, slow),
             "quicker": (4 * quick, slow),
-            "whose": (6, 3),
+            "whose": (12, 3),
         }
     weights, layers = {}, {}
     for name, (out, into) in sizes.items():
         seen = len(pitches._ABOVE if name in pitches._LINED else pitches._PLACES[name])
         weights[name] = rng.normal(0, 0.5 / np.sqrt(seen), (out, into * seen)), rng.normal(0, 0.1, out)
         layers[name] = pitches._layer(name, *(one.astype(np.float32) for one in weights[name]))
-    levels = rng.uniform(0, 1.5, (8, PITCHES, 112)).astype(np.float32)
+    levels = rng.uniform(0, 1.5, (8, PITCHES, 224)).astype(np.float32)
 
     likely, whose = pitches._told(layers, levels)
 
@@ -104,21 +105,22 @@ def test_the_network_is_what_plain_sums_make_of_it(rng, slow):
     if slow:
         kept, bias = weights["slower"]
         every = np.einsum(
-            "oit,iptn->opn", kept.reshape(slow, quick, 4), np.moveaxis(rows.reshape(3, PITCHES, 28, 4), 3, 2)
+            "oit,iptn->opn", kept.reshape(slow, quick, 4), np.moveaxis(rows.reshape(3, PITCHES, 56, 4), 3, 2)
         )
         slowly = np.maximum(every + bias[:, None, None], 0)
-        for name, apart in (("slow_partials", 1), ("slow_before", 1), ("slow_others", 1), ("slow_around", 3)):
-            slowly = slowly + np.maximum(layer(name, slowly, 1, 5, apart), 0)
-        back = layer("quicker", slowly, 1, 1).reshape(4, quick, PITCHES, 28)
-        rows = rows + back.transpose(1, 2, 3, 0).reshape(quick, PITCHES, 112)
+        apart = {"slow_partials": 1, "slow_before": 1, "slow_others": 1, "slow_around": 3, "slow_far": 7}
+        for name, steps in apart.items():
+            slowly = slowly + np.maximum(layer(name, slowly, 1, 5, steps), 0)
+        back = layer("quicker", slowly, 1, 1).reshape(4, quick, PITCHES, 56)
+        rows = rows + back.transpose(1, 2, 3, 0).reshape(quick, PITCHES, 224)
     rows = rows + np.maximum(layer("before", rows, 1, 9, 2), 0)
     rows = rows + np.maximum(layer("others", rows, 1, 1), 0)
-    last = layer("told", rows, 3, 5)[:, :, 52:-52]
-    # Single precision, through eleven layers.
+    last = layer("told", rows, 3, 5)[:, :, 108:-108]
+    # Single precision, through twelve layers.
     np.testing.assert_allclose(likely, 1 / (1 + np.exp(-last.transpose(1, 2, 0).reshape(PITCHES, 16))), atol=1e-5)
-    assert whose.shape == (6 if slow else 0, PITCHES, 8)
+    assert whose.shape == (12 if slow else 0, PITCHES, 8)
     if slow:
-        np.testing.assert_allclose(whose, layer("whose", rows, 3, 5)[:, :, 52:-52], atol=1e-4)
+        np.testing.assert_allclose(whose, layer("whose", rows, 3, 5)[:, :, 108:-108], atol=1e-4)
 
 
 def test_notes_of_one_instrument_are_more_alike_than_those_of_two():
@@ -137,7 +139,7 @@ def test_notes_of_one_instrument_are_more_alike_than_those_of_two():
     told = all_pitch_starts(features.hear(sound.astype(np.float32)))
 
     assert told.likely.shape == (PITCHES, 24 * 200 + 1)
-    assert told.whose.shape == (6, PITCHES, 24 * 100 + 1)
+    assert told.whose.shape == (12, PITCHES, 24 * 100 + 1)
     one = np.array([told.whose[:, pitch, pair] for pair, pitch, _ in notes], np.float32)
     one /= np.linalg.norm(one, axis=1, keepdims=True)
     slow = np.array([which for *_, which in notes])

@@ -17,7 +17,7 @@ from scipy import fft
 
 from partsong.lineup.features import Halves
 
-_MANNERS = ((0.9, 0.15), (0.9, 0.4), (0.7, 0.4))
+_MANNERS = ((0.9, 0.15), (0.9, 0.4), (0.7, 0.15), (0.7, 0.4))
 """What share of that which is foretold comes, and what share of all events is not foretold: keys that come up."""
 
 _AT_ONCE = 16  # guesses

@@ -3,6 +3,8 @@
 The samples and the envelopes lie there as half-precision numbers, written as they come and mapped rather than read, so
 that the length of a clip makes no difference to memory. What is left, some bytes a second, is in one more file. That
 one is written last, so that a stop in between leaves nothing that looks whole.
+
+Which notes start in a song, two seconds of work a minute, is kept as well, where a take asks for it.
 """
 
 from __future__ import annotations
@@ -19,12 +21,13 @@ from numpy.typing import NDArray
 
 from partsong.film.folder import FilmFolder, key_of, writing
 from partsong.film.records import Clip
-from partsong.lineup import features
+from partsong.lineup import features, parts
 from partsong.lineup.features import Envelopes, Floats, Halves, Heard, Levels, Listened
+from partsong.lineup.parts import Starts
 from partsong.media.sound import read_sound
 from partsong.watch import Watch
 
-_KIND = "heard"
+_KIND, _STARTS = "heard", "starts"
 _BLOCK_S = 2
 
 
@@ -62,6 +65,27 @@ def hear_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Heard:
     if not is_heard(folder, clip):
         _hear(folder.locate(clip.file), clip, paths, watch)
     return _read(paths)
+
+
+@dataclass(frozen=True, slots=True)
+class KeepStarts:
+    """What starts in a clip, heard into the cache where it is not there yet."""
+
+    folder: FilmFolder
+    clip: Clip
+
+    def __call__(self, heard: Heard) -> Starts:
+        """Return what starts in the clip, which was heard before."""
+        file = self.clip.file
+        key = key_of(_STARTS, features.VERSION, parts.VERSION, file.fingerprint, file.size_bytes)
+        path = self.folder.cached(_STARTS, key, ".npz")
+        if not path.is_file():
+            starts = parts.starts_in(heard)
+            with writing(path) as temporary, temporary.open("wb") as out:
+                np.savez_compressed(out, allow_pickle=False, **starts._asdict())
+            return starts
+        with np.load(path, allow_pickle=False) as kept:
+            return Starts(**{name: kept[name] for name in Starts._fields})
 
 
 @dataclass(frozen=True, slots=True)

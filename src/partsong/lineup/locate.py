@@ -6,7 +6,7 @@ Everything here is in sound times; :mod:`partsong.lineup.arrival` turns them int
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from partsong.film.records import Confidence
-from partsong.lineup import coarse, confidence, fine, folds, notes, parts, pooled, repeats, strokes, sweep
-from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Floats, Halves, Heard
+from partsong.lineup import coarse, confidence, fine, folds, notes, pooled, repeats, strokes, sweep
+from partsong.lineup.features import RATE_HZ, TONE_RATE_HZ, Floats, Heard
 from partsong.lineup.fine import OnsetLine, PhaseLine, Response
 from partsong.lineup.line import Line
 from partsong.lineup.pace import pace
-from partsong.lineup.pitches import Notes, all_pitch_starts
+from partsong.lineup.parts import Starts, starts_in
 
 _QUICK, _FULL = 24, 64  # windows of the phase transform while ranking, and for the answer
 _SUMMED, _ALL = 40, 128  # and of those that are summed, which overlap
@@ -41,10 +41,14 @@ _LOUD = 0.15  # of the louder moments, 16 dB: a second above this holds music, a
 
 @dataclass(frozen=True)
 class Reference:
-    """What a clip is compared with: the ``name`` is how a person would call it (the mix, the cajón stem)."""
+    """What a clip is compared with: the ``name`` is how a person would call it (the mix, the cajón stem).
+
+    ``listen`` hears what starts in it, or knows it from another time.
+    """
 
     name: str
     heard: Heard
+    listen: Callable[[Heard], Starts] = starts_in
 
     @cached_property
     def flat(self) -> Floats:
@@ -64,22 +68,17 @@ class Reference:
     @cached_property
     def shaped_starts(self) -> Floats:
         """The same by the shape of notes alone: where they swell it tells their beginning."""
-        return strokes.shaped_starts(self.notes.likely)
+        return strokes.shaped_starts(self.starting.likely)
 
     @cached_property
-    def notes(self) -> Notes:
-        """How likely which note starts when, and which sound alike."""
-        return all_pitch_starts(self.heard)
-
-    @cached_property
-    def parts(self) -> Halves:
-        """What single parts of it may play, where it is a mix."""
-        return parts.guesses(self.notes)
+    def starting(self) -> Starts:
+        """How likely which note starts when, and what single parts of it may play where it is a mix."""
+        return self.listen(self.heard)
 
     @cached_property
     def mixed_starts(self) -> Floats:
         """The same where it is a mix: heard by the shape of notes too."""
-        return strokes.note_starts(self.heard, pitches=self.notes.likely)
+        return strokes.note_starts(self.heard, pitches=self.starting.likely)
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,7 +360,7 @@ def _heard_seconds(peaks: Floats) -> NDArray[np.bool_]:
 def _by_strokes(clip: Heard, voice: int, song: Reference, possible: Sequence[Possible], *, mixed: bool) -> Found | None:
     """Find the places at which strokes fall as the stem's, or the mix's, notes do."""
     if mixed:
-        found = strokes.find_strokes(clip, voice, song.mixed_starts, mixed=True, parts=song.parts)
+        found = strokes.find_strokes(clip, voice, song.mixed_starts, mixed=True, parts=song.starting.guessed)
     else:
         found = strokes.find_strokes(clip, voice, song.starts)
     if found is None:
@@ -440,7 +439,7 @@ def _by_notes(
 
     ``sums`` are those at the places that other searches named; they are asked of the first that notes name, too.
     """
-    alike = () if strokes.only_strokes(clip, voice) else notes.find_notes(clip, voice, mix.notes.likely)
+    alike = () if strokes.only_strokes(clip, voice) else notes.find_notes(clip, voice, mix.starting.likely)
     asked_s = [_at_middle_s(clip, one.fit.line) for one in sums]
     fresh = [Line(note.slip_s) for note in alike[:_BY_NOTES]
              if all(abs(note.slip_s - slip_s) > coarse.APART_S for slip_s in asked_s)]  # fmt: skip

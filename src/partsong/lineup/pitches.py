@@ -7,9 +7,9 @@ recordings of instruments that no benchmark of lineup plays, so that what it kno
 
 It sees levels in semitones, through four windows, against the song's own quiet. Its layers look along time and at what
 lies whole partials, fifths and octaves above and below; some do so every 10 ms, those that look furthest every 40. It
-gives each semitone the likelihood that a note of that pitch starts, every 5 ms; and for every 10 ms six numbers which
-are alike for notes of one part and unlike for those of two. Its weights lie beside this file, and those of a smaller
-one, which hears what a camera heard.
+gives each semitone the likelihood that a note of that pitch starts, every 5 ms; and for every 10 ms twelve numbers
+which are alike for notes of one part and unlike for those of two. Its weights lie beside this file, and those of a
+smaller one, which hears what a camera heard.
 
 References
 ----------
@@ -40,14 +40,14 @@ TOLD_FOR = 3.2
 _WINDOWS = (256, 512, 1024, 2048)
 _ABOVE = (-24, -19, -12, -7, -1, 0, 1, 7, 12, 19, 24, 28, 31)  # semitones
 _SLOWER = 4  # pairs of frames, of 10 ms each
-_REACH = 13 * _SLOWER  # pairs that it looks back and ahead, at the most, in whole steps of the slow layers
-_AT_ONCE = 256  # pairs
+_REACH = 27 * _SLOWER  # pairs that it looks back and ahead, at the most, in whole steps of the slow layers
+_AT_ONCE = 512  # pairs
 
 
 class Notes(NamedTuple):
     """What starts in a mix, in half precision.
 
-    ``likely`` is (pitches, frames at 200 Hz), from 0 to 1, and ``whose`` (6, pitches, pairs of frames).
+    ``likely`` is (pitches, frames at 200 Hz), from 0 to 1, and ``whose`` (12, pitches, pairs of frames).
     """
 
     likely: Halves
@@ -67,7 +67,7 @@ class _Layer:
 def pitch_starts(heard: Heard, voice: int = 0, *, filmed: bool = False) -> Iterator[tuple[Floats, Floats]]:
     """Yield how likely it is that a note of each pitch starts, in pieces (pitches, frames) at 200 Hz, from 0 to 1.
 
-    And whose notes these are, (6, pitches, pairs of frames). ``filmed`` says that a camera heard it, in whatever room,
+    And whose notes these are, (12, pitches, pairs of frames). ``filmed`` says that a camera heard it, in whatever room,
     and not a mix; then nothing is told of that: (0, pitches, pairs).
     """
     layers = _layers("pitches_filmed" if filmed else "pitches")
@@ -126,6 +126,7 @@ _PLACES = {
     "slower": tuple((0, pair) for pair in range(_SLOWER)),
     "slow_before": _around(1, 5),
     "slow_around": _around(1, 5, 3),
+    "slow_far": _around(1, 5, 7),
     "quicker": _around(1, 1),
     "before": _around(1, 9, 2),
     "told": _around(3, 5),
@@ -154,11 +155,11 @@ def _layer(name: str, weights: Floats, bias: Floats) -> _Layer:
 
 
 def _told(layers: Mapping[str, _Layer], levels: Floats) -> tuple[Floats, Floats]:
-    """Return what is told of levels (8, pitches, n + 104), n whole steps of the slow layers, but for their ends."""
+    """Return what is told of levels (8, pitches, n + 216), n whole steps of the slow layers, but for their ends."""
     heard = _lined(layers["partials"], _lined(layers["attack"], levels))
     if "slower" in layers:
         slow = _slowed(layers["slower"], heard)
-        for name in ("slow_partials", "slow_before", "slow_others", "slow_around"):
+        for name in ("slow_partials", "slow_before", "slow_others", "slow_around", "slow_far"):
             slow += _lined(layers[name], slow)
         back = _lined(layers["quicker"], slow, bent=False).reshape(_SLOWER, len(heard), PITCHES, -1)
         heard += np.moveaxis(back, 0, 3).reshape(heard.shape)

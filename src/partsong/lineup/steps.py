@@ -24,7 +24,7 @@ from partsong.film.store import FilmStore
 from partsong.lineup import arrival, cues, joint, listening, page, slates, timecode
 from partsong.lineup.agreeing import by_flash, by_picture, with_picture
 from partsong.lineup.features import RATE_HZ, Heard
-from partsong.lineup.hearing import HearClip, hear_clip, is_heard
+from partsong.lineup.hearing import HearClip, KeepStarts, hear_clip, is_heard
 from partsong.lineup.line import Line
 from partsong.lineup.locate import Found, Reference, locate, measure_at
 from partsong.lineup.marks import Mark, decided
@@ -110,7 +110,7 @@ class PlaceTake:
             heard = hear_clip(folder, self.take.clip, watch)
         except UnreadableMedia as problem:
             return _without_sound(self.take, f"Its sound could not be read: {problem.reason}")
-        references = [Reference(name, hear_clip(folder, clip, watch)) for name, clip in self.references]
+        references = _heard(folder, self.references, watch)
         marks, note = self.signals.in_sound(heard, self.delay.seconds)
         return placement_from(
             self.take, decided(locate(heard, references), marks, heard.length_s / 2), self.delay, note
@@ -456,6 +456,10 @@ def _signals(song: Song, song_timecode: str | None) -> Signals:
     return Signals(float(song.length_s), cues_s, song_timecode)
 
 
+def _heard(folder: FilmFolder, known: Sequence[tuple[str, Clip]], watch: Watch) -> list[Reference]:
+    return [Reference(name, hear_clip(folder, clip, watch), KeepStarts(folder, clip)) for name, clip in known]
+
+
 def _references(film: Film, take: Take) -> tuple[tuple[str, Clip], ...]:
     song = _song(film)
     stem = song.stem_of(take.part) if take.part else None
@@ -508,7 +512,7 @@ def _measured(folder: FilmFolder, film: Film, take: Take, near: Line, delay: arr
         return near
     watch = silent()
     heard = hear_clip(folder, take.clip, watch)
-    references = [Reference(name, hear_clip(folder, clip, watch)) for name, clip in _references(film, take)]
+    references = _heard(folder, _references(film, take), watch)
     found = measure_at(heard, references, Line(arrival.sound_start_s(near.start_s, delay.seconds)))
     line = Line(arrival.picture_start_s(found.start_s, delay.seconds), found.drift_ppm)
     return line if abs(line.start_s - near.start_s) <= _MEASURED_WITHIN_S else near
