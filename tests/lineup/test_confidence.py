@@ -83,7 +83,8 @@ def test_rules(signs, confidence):
         (Responses(60, 15, 7, 20, True), "likely"),
         (Responses(60, 15, 7, 20, False), "ask"),
         (Responses(60, 30, 7, 20, True), "ask"),
-        (Responses(60, 30, 7, 20, True, mixed=True), "likely"),
+        (Responses(60, 20, 7, 20, True, mixed=True), "likely"),
+        (Responses(60, 30, 7, 20, True, mixed=True), "ask"),
         (Responses(94, 62, 7, 11, True, mixed=True), "none"),  # the highest lead of another song against a mix
         (Responses(2666, 2083, 7, 25, True, mixed=True), "none"),  # and in as many windows
         (Responses(67, 43, 7, 22, True, mixed=True), "none"),
@@ -92,7 +93,9 @@ def test_rules(signs, confidence):
         (Responses(679, 72, 7, 18, True, share=0.74), "ask"),  # another song, a quarter of it beyond the song's end
         (Responses(3200, 50, 7, 20, False, share=0.6), "none"),
         (Responses(390, 135, 7, 15, True, onsets_log10_chance=-3), "likely"),
-        (Responses(68, 26, 7, 15, False, mixed=True), "likely"),
+        (Responses(68, 18, 7, 15, False, mixed=True), "likely"),
+        (Responses(68, 26, 7, 15, False, mixed=True), "ask"),
+        (Responses(35.2, 17.8, 10, 22, True, mixed=True), "none"),  # another song, talked over
         (Responses(85, 55, 7, 11, False, mixed=True), "none"),  # another song
         (Responses(57, 18, 7, 7, True, mixed=True), "likely"),
         (Responses(549, 199, 7, 7, True, onsets_log10_chance=-3.8), "likely"),
@@ -170,10 +173,10 @@ def test_where_strokes_are_likeliest_is_likely_with_odds(odds, toneless, swells,
 
 @pytest.mark.parametrize(("odds", "toneless", "likely"), [
     (Odds(11.0, 1.4, True), True, True),
-    (Odds(18.4, 0.41, True), True, False),  # other songs, as stretches fit them
-    (Odds(14.9, 0.71, True), True, False),
-    (Odds(7.6, 1.35, True), True, False),
-    (Odds(17.1, 1.4, False), True, False),
+    (Odds(15.1, 0.75, True), True, False),  # other songs
+    (Odds(9.9, 0.76, True), True, False),
+    (Odds(8.4, 1.1, True), True, False),
+    (Odds(23.0, 0.61, False), True, False),
     (Odds(13.0, 1.4, True), False, False),  # drums, it may be
     (Odds(22.0, 1.4, True), False, True),
 ])  # fmt: skip
@@ -199,7 +202,7 @@ def test_turns_are_asked_about_unless_a_beginning_or_end_tells():
     assert (within.confidence, begun.confidence) == ("ask", "likely")
     assert "every 4.00 s" in within.reason
     # As loops reached them, behind a mix and on a stem; the second of each is a wrong turn's.
-    assert [judge_turns(4.0, lead, 0.93, mixed=True).confidence for lead in (3.03, 1.66)] == ["likely", "ask"]
+    assert [judge_turns(4.0, lead, 0.93, mixed=True).confidence for lead in (4.18, 3.58)] == ["likely", "ask"]
     assert [judge_turns(4.0, lead, 0.21, mixed=False).confidence for lead in (5.5, 3.5)] == ["likely", "ask"]
 
 
@@ -221,6 +224,7 @@ def test_loops_of_other_songs_are_not_placed(lead, alike, mixed):
         (24.4, 1.0, 0.99, "likely"),
         (10.2, 1.0, 0.87, "likely"),
         (14.2, 1.0, 0.71, "ask"),  # tones that swell and little evidence
+        (7.8, 1.0, 0.97, "likely"),
         (6.3, 1.0, 0.97, "ask"),
         (14.0, 0.7, 0.99, "ask"),
         (5.5, 1.0, 0.99, "none"),  # another song

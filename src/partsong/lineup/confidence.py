@@ -131,8 +131,9 @@ def judge_response(signs: Responses) -> Judgement:
 
     A song's other places say what music of one key reaches by itself: of songs that do not belong, the best place had
     up to 2.9 times the evidence of the next one where even and odd windows settled on one instant, and in fewer than
-    ten windows up to 6.5 times where they did not. In a mix, whose many notes are more alike everywhere, it was 1.6
-    times, settled or not. Less does where the search by onsets chose the same place.
+    ten windows up to 6.5 times where they did not. In a mix, whose many notes are more alike everywhere, it was 1.98
+    times, settled or not: what leads by less is left to notes and sums together (:func:`judge_notes`). Less does where
+    the search by onsets chose the same place.
     """
     method, lead = "phase", signs.evidence / max(signs.rival, 10.0)
     if signs.share < LEAST_SHARE:  # a few shared notes at a song's end led by up to 9.4 times, three songs of ninety so
@@ -140,7 +141,7 @@ def judge_response(signs: Responses) -> Judgement:
             return Judgement("ask", method, "The sound itself agrees with the song, but little of the clip lies on it")
         return _NOTHING
     told = signs.windows >= 10 and signs.rivals >= 3
-    enough, unsettled = (1.8, 2.5) if signs.mixed else (2.5 if signs.onsets_log10_chance <= -2.5 else 4.0, 8.0)
+    enough, unsettled = (2.5, 3.5) if signs.mixed else (2.5 if signs.onsets_log10_chance <= -2.5 else 4.0, 8.0)
     few = 6 <= signs.windows < 10 and signs.rivals >= 3 and signs.settled
     if told and signs.settled and signs.evidence >= 100 and signs.windows >= 14 and lead >= 5:
         return Judgement("sure", method, "The sound itself agrees with the song, faintly but all along")
@@ -227,10 +228,11 @@ def judge_odds(odds: Odds, blocks: int, toneless: bool, swells: bool) -> Judgeme
 def judge_parts(odds: Odds, blocks: int, toneless: bool) -> Judgement | None:
     """Say whether a place is `likely` at which strokes are likeliest as one part of a mix; None where it is not.
 
-    Where even and odd stretches agreed, 2,754 other songs' mixes reached a ``lead`` of 18.4 with a ``t`` of 0.41, of
-    14.9 with 0.71, and of 7.6 with 1.35; wrong places of the song itself (306 stretches and whole clips) never agreed.
+    Where even and odd stretches agreed, 2,754 other songs' mixes reached a ``lead`` of 15.1 with a ``t`` of 0.75, of
+    9.9 with 0.76, of 8.4 with 1.1, and of 7.4 with 1.12; wrong places of the song itself (306 stretches and whole
+    clips) never agreed.
     """
-    if blocks < 8 or not odds.agree or odds.t < 1.2 or odds.lead < (10 if toneless else 20):
+    if blocks < 8 or not odds.agree or odds.t < 1.2 or odds.lead < (9 if toneless else 20):
         return None
     return Judgement("likely", "onsets", "What is heard are strokes, and they are likeliest as one part's notes")
 
@@ -250,7 +252,7 @@ def judge_shapes(told: Judgement, alike: bool) -> Judgement | None:
 def judge_notes(lead: float, share: float, right: float) -> Judgement:
     """Say how sure a place is that the notes that are heard and the sums of all windows choose together.
 
-    ``lead`` is that of :class:`partsong.lineup.pooled.Pooled`. With other songs' mixes it was 5.5 at most (396 pairs),
+    ``lead`` is that of :class:`partsong.lineup.pooled.Pooled`. With other songs' mixes it was 5.5 at most (456 pairs),
     with the clip's own 8 or more in 401 of 438, at the right place in all of these. ``share`` of the clip lies on the
     song there, and ``right`` is how probably the place is told to 20 ms: where it was 0.8 or more, in 175 of 179 clips,
     the place was right to 19.
@@ -260,7 +262,7 @@ def judge_notes(lead: float, share: float, right: float) -> Judgement:
         return _NOTHING
     if share < LEAST_SHARE:
         return Judgement("ask", "phase", f"{reason}, but little of the clip lies on it")
-    if lead < 8:
+    if lead < 7.5:
         return Judgement("ask", "phase", f"{reason}, but it is no better than others by much")
     if right < 0.8:
         return Judgement("ask", "phase", f"{reason}, but do not tell it to 20 ms")
@@ -273,13 +275,13 @@ def judge_turns(turn_s: float, lead: float, alike: float, *, mixed: bool) -> Jud
     Only where it begins and ends tells; ``lead`` is how much likelier that makes the first place than the second, as a
     logarithm of odds. Loops of other songs, of one tempo and kit, reached any lead, but with a stem up to 0.09 in
     ``alike`` (58 of them; the song's own 0.155 or more). Behind a mix, where it is compared through a room, theirs
-    reached 0.69, and all but one 0.65 (1,129; decisions 0239, 0243). Of the song's own four in five have 0.72 or more
-    and a lead of 2.5, all on the right turn; the highest lead of a wrong turn was 1.7.
+    reached 0.69, and all but one 0.65 (1,129; decisions 0239, 0243). Of the song's own three in four have 0.72 or more
+    and a lead of 4, all on the right turn; the highest lead of a wrong turn was 3.6.
     """
     told = f"The music repeats exactly every {turn_s:.2f} s"
     if alike < (0.72 if mixed else 0.12):
         return Judgement("ask", "phase", f"{told}, and only part of a turn is in the song: perhaps another song's loop")
-    if lead >= (2.5 if mixed else 4):
+    if lead >= 4:
         return Judgement("likely", "phase", f"{told}, but begins or ends in the clip as it does in the song")
     return Judgement("ask", "phase", f"{told}, and fits all its turns alike")
 

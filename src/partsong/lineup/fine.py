@@ -51,6 +51,8 @@ _TELLS = 0.5  # of the bands' evidence
 _OWN_SHARE, _OWN_S = 0.04, 0.03  # a mix's own reverberation, before the direct sound, adds so much to the evidence
 _OWN_FROM = 300.0  # where there is much of it
 _MOVED_SHARE = 0.3  # what a place is moved for that tells it to about so much of the move
+_STEEP_S, _STEEP_SHARE = 0.003, 0.2  # where the direct sound is clear, so much of the evidence comes within so long
+_STEEP_WITHIN_S, _STEEP_TELLS_S = 0.06, 0.001
 _COUNTS = 0.15  # of a natural logarithm, beside what notes said: instants and bands near each other say the same again
 _RIGHT_S = 0.02
 _CELL = 8  # samples: half a millisecond, in which powers are added up while places are compared
@@ -426,15 +428,18 @@ def _response_in(
     halves = [in_cells(drift, slice(part, None, 2)) for part in (0, 1)]
     apart_s = max(abs(int(np.argmax(half)) * _CELL - at) for half in halves) / RATE_HZ
     earliest = at
-    if mixed and evidence >= _OWN_FROM:
+    steep = _steepest(every, at) if mixed and evidence >= _OWN_FROM else None
+    if steep is not None:
+        at = steep
+    elif mixed and evidence >= _OWN_FROM:
         first = max(at - round(_OWN_S * RATE_HZ), 0)
         at = first + int(np.argmax(told[first : at + 1] >= (1 - _OWN_SHARE) * told[at]))
     line = _through(base + (at - reach) / RATE_HZ, drift, middle_s)
     probable = special.softmax(_COUNTS * (every + before))
     # Where the mix's own reverberation stands, what lies before the direct sound speaks for it as well.
     lags = np.arange(len(every))
-    off_s = (lags - np.clip(lags, at, earliest)) / RATE_HZ
-    moved_s = _MOVED_SHARE * (earliest - at) / RATE_HZ
+    off_s = (lags - np.clip(lags, min(at, earliest), earliest)) / RATE_HZ
+    moved_s = _STEEP_TELLS_S if steep is not None else _MOVED_SHARE * (earliest - at) / RATE_HZ
     return Response(
         fit=Fit(line, 1e3 * apart_s),
         evidence=evidence,
@@ -443,6 +448,21 @@ def _response_in(
         deviation_ms=1e3 * math.hypot(math.sqrt(float(probable @ off_s**2)), moved_s),
         right=float(probable[np.abs(off_s) <= _RIGHT_S].sum()),
     )
+
+
+def _steepest(evidence: Doubles, at: int) -> int | None:
+    """Return the lag at which the evidence rises most, up to its highest at ``at``; None where it rises slowly.
+
+    A reverberation comes bit by bit, a direct sound at once.
+    """
+    many = round(_STEEP_S * RATE_HZ)
+    first = max(at - round(_STEEP_WITHIN_S * RATE_HZ), many)
+    risen = evidence[first : at + 1] - evidence[first - many : at + 1 - many]
+    if not risen.size or risen.max() < _STEEP_SHARE * evidence[at]:
+        return None
+    top = first + int(np.argmax(risen))
+    step = evidence[top - many + _CELL : top + 1] - evidence[top - many : top + 1 - _CELL]
+    return top - many + _CELL + int(np.argmax(step))
 
 
 def _evidence(totals: Doubles, widths: Doubles, cell: int) -> Doubles:

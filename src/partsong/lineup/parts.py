@@ -25,7 +25,7 @@ _AFTER = 2  # pairs of frames after a note's start at which it is told whose it 
 _SHARPNESS = 9.0  # where a note is nearer to one group by 0.3 in what they correlate, 15 parts of 16 are that one's
 _ROUNDS = 25
 _SURE = 0.95
-_JITTER = 1.4  # frames
+_JITTER = 0.7  # frames
 _AT_ONCE = 4000  # frames
 
 
@@ -50,7 +50,7 @@ def starts_in(song: Heard) -> Starts:
 
 
 def guesses(notes: Notes) -> Halves:
-    """Return how likely a note starts in each group: (groups, frames at 200 Hz), from 0 to 1, spread by 7 ms."""
+    """Return how likely a note starts in each group: (groups, frames at 200 Hz), from 0 to 1, spread by 3.5 ms."""
     directions, weights = _clear(notes)
     groupings = [_grouped(directions, weights, groups) for groups in _GROUPS if groups <= len(directions)]
     if not groupings:
