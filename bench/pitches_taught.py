@@ -7,9 +7,10 @@ levels, in rooms and through a compressor as drawn. What is to be told is which 
 each way in which notes go on (they die away, stay, or come slowly: that is only asked while teaching); and numbers
 that are alike for notes of one part and unlike for those of two.
 
-The weights beside ``partsong.lineup.pitches`` were taught in three goes on one graphics card, 19 minutes in all: 700
-songs (0 on, 330 s), from these 1,000 others (1000 on, 405 s; from here on parts are told apart), from these 850
-(3000 on, 385 s, ``--rate 0.003``; in the first two goes parts counted for 0 and 0.03 instead of 0.1).
+The weights beside ``partsong.lineup.pitches`` were taught in five goes on one graphics card, 39 minutes in all, by
+other songs each time: 700 (0 on, 330 s), 1,000 (1000 on, 405 s; from here on parts are told apart) and 850 (3000 on,
+385 s), of 48 slow features, six numbers and a look of a third of a second; then, ``--size 24,64 --rate 0.003`` and
+wider by ``--start``, 701 (5000 on, 420 s) and 2,200 (5000 on, 780 s, from what the go before had kept).
 
 It needs PyTorch and a graphics card; nobody who only uses the program needs either.
 """
