@@ -178,7 +178,7 @@ def cases(
     knocked = replace(part, aim=(part.aim[0] + sign() * float(rng.uniform(0.2, 0.5)), *part.aim[1:]))
     before, after = Scene(base), Scene(replace(base, parts=(base.parts[0], knocked, *base.parts[2:])))
     at = int(rng.integers(700, 1700))
-    yield "knocked light", "light changed", (lambda n: (before if n < at else after).planes(1, n)), None
+    yield "knocked light", "light changed", (lambda n: (before if n < at else after).planes(1, n)), at
     # The least that must be found.
     yield "clean", None, changed(noise=float(rng.uniform(0.7, 1.4))), None
     way, frame = float(rng.uniform(0, 2 * np.pi)), int(rng.integers(500, 1900))
@@ -192,6 +192,7 @@ def pictures(seed: int, count: int) -> None:
     """Count faults found and made up over generated takes, each held to a reference in another light."""
     made, found, extra, alarms = Counter[str](), Counter[str](), Counter[str](), Counter[str]()
     late: list[int] = []
+    in_time: list[bool] = []
     sizes: list[float] = []
     spent = cpu_s()
     for number in range(seed, seed + count):
@@ -200,7 +201,8 @@ def pictures(seed: int, count: int) -> None:
         scene = Scene(base)
         reference = seen(lambda frame, scene=scene: scene.planes(0, frame))
         for name, kind, planes_at, truth in cases(base, rng):
-            remarks = judged(seen(planes_at), reference)
+            sight = seen(planes_at)
+            remarks = judged(sight, reference)
             kinds = [remark.kind for remark in remarks]
             made[name] += 1
             print(f"    {number} {name}: {', '.join(kinds) or 'nothing'}", file=sys.stderr, flush=True)
@@ -214,6 +216,9 @@ def pictures(seed: int, count: int) -> None:
                 alarms[f"{one} in {name}"] += 1
             if kind == "camera knocked" and kind in kinds:
                 late.append(abs(int(remarks[kinds.index(kind)].frame or 0) - int(truth)))  # type: ignore[call-overload]
+            if kind == "light changed" and kind in kinds:
+                first = next(frame for frame in sight.frames if frame >= int(truth))  # type: ignore[call-overload]
+                in_time.append(remarks[kinds.index(kind)].frame == first)
             if kind == "camera moved" and kind in kinds:
                 sizes.append(abs(float(remarks[kinds.index(kind)].size or 0) - float(truth)))  # type: ignore[arg-type]
     takes = sum(made.values())
@@ -224,6 +229,8 @@ def pictures(seed: int, count: int) -> None:
     )
     if late:
         print(f"knock found within {max(late)} frames (median {np.median(late):.0f})")
+    if in_time:
+        print(f"a lamp's knock told between the frames looked at before and after it: {sum(in_time)} of {len(in_time)}")
     if sizes:
         print(f"size of a move against the reference: worst error {max(sizes):.3f} px, median {np.median(sizes):.3f}")
     print(f"{(cpu_s() - spent) / takes:.2f} s CPU a take, drawing it included")

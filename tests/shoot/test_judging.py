@@ -180,13 +180,14 @@ def test_beats_and_exposures_are_those_of_the_tables() -> None:
     assert bands.even_exposure_s(50, 100) == (1, 100)
 
 
-def test_a_lamp_knocked_within_the_take_is_found_where_it_was(reference: Sight) -> None:
+@pytest.mark.parametrize("after", [5, 7, 8, 9, 10, 11])
+def test_a_lamp_knocked_within_the_take_is_found_where_and_when_it_was(reference: Sight, after: int) -> None:
     looker = Looker()
     for n in range(16):
-        looker.add(n * 60, _frame(n * 60, lamp_x=0.3 if n < 9 else 0.36))
+        looker.add(n * 60, _frame(n * 60, lamp_x=0.3 if n < after else 0.36))
     remarks, _ = judge.of_picture(looker.sight(), reference, [], FPS)
     assert [remark.kind for remark in remarks] == ["light changed"]
-    assert remarks[0].frame == 540
+    assert remarks[0].frame == 60 * after
     assert remarks[0].box is not None
     left, _, width, _ = remarks[0].box
     assert 0 <= left < 0.3 * WIDTH

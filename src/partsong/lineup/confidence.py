@@ -275,7 +275,7 @@ def judge_turns(turn_s: float, lead: float, alike: float, *, mixed: bool) -> Jud
     Only where it begins and ends tells; ``lead`` is how much likelier that makes the first place than the second, as a
     logarithm of odds. Loops of other songs, of one tempo and kit, reached any lead, but with a stem up to 0.09 in
     ``alike`` (58 of them; the song's own 0.155 or more). Behind a mix, where it is compared through a room, theirs
-    reached 0.69, and all but one 0.65 (1,129; decisions 0239, 0243). Of the song's own three in four have 0.72 or more
+    reached 0.69, and all but one 0.65 (1,129; decisions 0239, 0244). Of the song's own three in four have 0.72 or more
     and a lead of 4, all on the right turn; the highest lead of a wrong turn was 3.6.
     """
     told = f"The music repeats exactly every {turn_s:.2f} s"

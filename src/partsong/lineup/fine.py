@@ -438,7 +438,7 @@ def _response_in(
     probable = special.softmax(_COUNTS * (every + before))
     # Where the mix's own reverberation stands, what lies before the direct sound speaks for it as well.
     lags = np.arange(len(every))
-    off_s = (lags - np.clip(lags, min(at, earliest), earliest)) / RATE_HZ
+    off_s = (lags - np.clip(lags, at, earliest)) / RATE_HZ
     moved_s = _STEEP_TELLS_S if steep is not None else _MOVED_SHARE * (earliest - at) / RATE_HZ
     return Response(
         fit=Fit(line, 1e3 * apart_s),

@@ -319,19 +319,19 @@ def _light(sight: Sight, rate_hz: float) -> list[Remark]:
     count = len(luma)
     if count < 6:
         return []
-    best = (0.0, 0, np.zeros(luma.shape[1:]), np.zeros(luma.shape[1:], bool))
+    best = (0.0, np.zeros(luma.shape[1:]), np.zeros(luma.shape[1:], bool))
     for split in range(2, count - 1):
         before, after = luma[:split], luma[split:]
         step = np.median(after, axis=0) - np.median(before, axis=0)
         spread = np.maximum(_spread(before), _spread(after))
         clear = (np.abs(step) > _LIGHT_STEP) & (np.abs(step) > 5 * spread)
-        # A step is sharpest where it happened: there the two sides agree best within themselves.
         weight = float(clear.mean()) - float(np.mean(spread))
         if weight > best[0]:
-            best = (weight, split, step, clear)
-    _, split, step, clear = best
+            best = (weight, step, clear)
+    _, step, clear = best
     if clear.mean() < _LIGHT_BLOCKS:
         return []
+    split = _parted(luma[:, clear])
     early, late = frames[split - 1], frames[split]
     by = float(np.median(step[clear]))
     uniform = clear.mean() > 0.7 and float(np.std(step[clear])) < 0.25 * abs(by)
@@ -352,6 +352,18 @@ def _light(sight: Sight, rate_hz: float) -> list[Remark]:
             unit="%",
         )
     ]
+
+
+def _parted(luma: NDArray[np.float32]) -> int:
+    """Return the first frame of (n, blocks) after a change: the two sides then differ least within themselves.
+
+    A frame on the wrong side hardly moves a median, but it lies off it.
+    """
+
+    def off(part: NDArray[np.float32]) -> float:
+        return float(np.abs(part - np.median(part, axis=0)).sum())
+
+    return min(range(1, len(luma)), key=lambda split: off(luma[:split]) + off(luma[split:]))
 
 
 def _spread(part: NDArray[np.float32]) -> NDArray[np.float32]:
