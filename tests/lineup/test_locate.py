@@ -283,8 +283,8 @@ def test_a_stem_is_heard_again_where_what_rises_does_not_place_keys(
 
 @pytest.mark.parametrize(("mixed", "odds", "expected", "at_s"), [
     (False, 11.0, "likely", 20.0),
-    (True, 13.0, "likely", 20.0),
-    (True, 11.0, "ask", 3.0),
+    (True, 10.0, "likely", 20.0),
+    (True, 8.0, "ask", 3.0),
 ])  # fmt: skip
 def test_keys_lie_where_they_are_likeliest_by_far(monkeypatch, mixed, odds, expected, at_s):
     def find(clip, voice, starts, *, mixed=False, parts=None):

@@ -57,7 +57,8 @@ def read_sound(
     """Yield the sound of a file, resampled where needed.
 
     The result from any start is, sample for sample, the same as that stretch of the whole (for compressed sound as
-    far as its decoder repeats itself).
+    far as its decoder repeats itself; where it is resampled, to the last bits of single precision, since on some
+    processors a matrix product rounds a row by where it lies).
 
     Parameters
     ----------
