@@ -427,19 +427,14 @@ def _response_in(
         at, told = finer, whole
     halves = [in_cells(drift, slice(part, None, 2)) for part in (0, 1)]
     apart_s = max(abs(int(np.argmax(half)) * _CELL - at) for half in halves) / RATE_HZ
-    earliest = at
-    steep = _steepest(every, at) if mixed and evidence >= _OWN_FROM else None
-    if steep is not None:
-        at = steep
-    elif mixed and evidence >= _OWN_FROM:
-        first = max(at - round(_OWN_S * RATE_HZ), 0)
-        at = first + int(np.argmax(told[first : at + 1] >= (1 - _OWN_SHARE) * told[at]))
+    earliest, moved_s = at, 0.0
+    if mixed and evidence >= _OWN_FROM:
+        at, moved_s = _after_reverberation(every, told, at)
     line = _through(base + (at - reach) / RATE_HZ, drift, middle_s)
     probable = special.softmax(_COUNTS * (every + before))
     # Where the mix's own reverberation stands, what lies before the direct sound speaks for it as well.
     lags = np.arange(len(every))
     off_s = (lags - np.clip(lags, at, earliest)) / RATE_HZ
-    moved_s = _STEEP_TELLS_S if steep is not None else _MOVED_SHARE * (earliest - at) / RATE_HZ
     return Response(
         fit=Fit(line, 1e3 * apart_s),
         evidence=evidence,
@@ -450,11 +445,22 @@ def _response_in(
     )
 
 
-def _steepest(evidence: Doubles, at: int) -> int | None:
-    """Return the lag at which the evidence rises most, up to its highest at ``at``; None where it rises slowly.
+def _after_reverberation(every: Doubles, told: Doubles, at: int) -> tuple[int, float]:
+    """Return the lag of the direct sound where a mix's own reverberation stands before it, and to how much it is told.
 
-    A reverberation comes bit by bit, a direct sound at once.
+    The evidence is highest at ``at``, ``every`` by bands and ``told`` as the instant is told finest. A reverberation
+    comes bit by bit, a direct sound at once; where none comes at once, a share of the evidence is the reverberation's.
     """
+    steep = _steepest(every, at)
+    if steep is not None:
+        return steep, _STEEP_TELLS_S
+    first = max(at - round(_OWN_S * RATE_HZ), 0)
+    direct = first + int(np.argmax(told[first : at + 1] >= (1 - _OWN_SHARE) * told[at]))
+    return direct, _MOVED_SHARE * (at - direct) / RATE_HZ
+
+
+def _steepest(evidence: Doubles, at: int) -> int | None:
+    """Return the lag at which the evidence rises most, up to its highest at ``at``; None where it rises slowly."""
     many = round(_STEEP_S * RATE_HZ)
     first = max(at - round(_STEEP_WITHIN_S * RATE_HZ), many)
     risen = evidence[first : at + 1] - evidence[first - many : at + 1 - many]
