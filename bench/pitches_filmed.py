@@ -33,12 +33,14 @@ class Filmed:
         self._apart = [some[::10] for some in (alone, mixes)]
         self._talk, self._device = talk, device
         self._rng, self._chance = np.random.default_rng(0), torch.Generator(device).manual_seed(1)
-        self._banks = [torch.tensor(pitches._bank(window), device=device) for window in pitches._WINDOWS]
+        self._banks = banks_on(device)
 
     def batch(self) -> tuple[Any, Any]:
         """Return rows (batch, 8, pitches, pairs of frames) and what starts in them, in some key."""
         sound, starts = self._stretches(self._taught, BATCH)
-        rows = self._rows(self._filmed(sound), floors_vary=True)
+        heard = self._filmed(sound)
+        factor = 10 ** (self._within(BATCH, -0.6, 0.6) * self._maybe(BATCH, 0.5))  # another idea of what is quiet
+        rows = rows_of(heard, self._banks, factor)
         move = int(self._rng.integers(-7, 8))
         rows, starts = torch.roll(rows, move, 2), torch.roll(starts, move, 1)
         beyond = slice(0, move) if move >= 0 else slice(pitches.PITCHES + move, pitches.PITCHES)
@@ -48,7 +50,7 @@ class Filmed:
     def kept(self) -> list[tuple[Any, Any]]:
         """Return stretches of the songs kept apart."""
         found = [self._stretches(self._apart, 16) for _ in range(6)]
-        return [(self._rows(self._filmed(sound), floors_vary=False), starts) for sound, starts in found]
+        return [(rows_of(self._filmed(sound), self._banks, 1.0), starts) for sound, starts in found]
 
     def _stretches(self, kinds: list[list[tuple[Any, Any]]], count: int) -> tuple[Any, Any]:
         sounds, told = [], []
@@ -117,22 +119,29 @@ class Filmed:
         clipped = maybe(count, 0.35)
         return clipped * torch.clamp(heard, -most, most) + (1 - clipped) * heard
 
-    def _rows(self, sound: Any, *, floors_vary: bool) -> Any:
-        """Return levels as :func:`partsong.lineup.pitches.pitch_starts` sees them, in other ideas of what is quiet."""
-        count = len(sound)
-        factor = 10 ** (self._within(count, -0.6, 0.6) * self._maybe(count, 0.5)) if floors_vary else torch.ones(1, 1)
-        rows = []
-        for window, bank in zip(pitches._WINDOWS, self._banks, strict=True):
-            shape = torch.hann_window(window, device=self._device)
-            shape = shape * math.sqrt(2 / (window * float((shape**2).sum())))
-            framed = torch.nn.functional.pad(sound, (window // 2, window // 2)).unfold(1, window, HOP)
-            spectrum = torch.fft.rfft(framed[:, : sound.shape[1] // HOP] * shape)
-            power = (spectrum.real**2 + spectrum.imag**2) @ bank
-            quiet, loud = (power[:, ::8].quantile(share, dim=1) for share in (0.3, 0.99))
-            floor = torch.clamp(torch.maximum(2 * quiet, 1e-5 * loud), min=1e-12) * factor.to(self._device)
-            rows.append((torch.log1p(power / floor[:, None]) / 4).transpose(1, 2))
-        stacked = torch.stack(rows, 1)
-        return torch.cat([stacked[..., 0::2], stacked[..., 1::2]], 1)
+
+def banks_on(device: str) -> list[Any]:
+    """Return how much each frequency counts for each pitch, window by window, on a device."""
+    return [torch.tensor(pitches._bank(window), device=device) for window in pitches._WINDOWS]
+
+
+def rows_of(sound: Any, banks: list[Any], factor: Any) -> Any:
+    """Return levels as :func:`partsong.lineup.pitches.pitch_starts` sees them: (batch, 8, pitches, pairs of frames).
+
+    ``factor`` times what it takes for quiet is quiet.
+    """
+    rows = []
+    for window, bank in zip(pitches._WINDOWS, banks, strict=True):
+        shape = torch.hann_window(window, device=sound.device)
+        shape = shape * math.sqrt(2 / (window * float((shape**2).sum())))
+        framed = torch.nn.functional.pad(sound, (window // 2, window // 2)).unfold(1, window, HOP)
+        spectrum = torch.fft.rfft(framed[:, : sound.shape[1] // HOP] * shape)
+        power = (spectrum.real**2 + spectrum.imag**2) @ bank
+        quiet, loud = (power[:, ::8].quantile(share, dim=1) for share in (0.3, 0.99))
+        floor = torch.clamp(torch.maximum(2 * quiet, 1e-5 * loud), min=1e-12) * factor
+        rows.append((torch.log1p(power / floor[:, None]) / 4).transpose(1, 2))
+    stacked = torch.stack(rows, 1)
+    return torch.cat([stacked[..., 0::2], stacked[..., 1::2]], 1)
 
 
 def _even(sound: Any) -> Any:

@@ -33,6 +33,7 @@ from placing import songs
 
 RATE_HZ, LENGTH_S = 16000, 32.0
 PITCHED, STEMS, MOST_NOTES = 8, 10, 400
+STARTS = ((-2, 0.3), (-1, 0.8), (0, 1.0), (1, 0.8), (2, 0.3))  # what is to be told around a start, by frames of 5 ms
 STRUCK, BLOWN, BOWED = 0, 1, 2
 """How a note goes on: it dies away, it stays, or it comes slowly."""
 

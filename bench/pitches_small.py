@@ -38,11 +38,11 @@ from partsong.lineup import pitches
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, hear
 from partsong.lineup.pitches import LOWEST, PITCHES
 from partsong.lineup.spectra import floors, spectra
+from pitches_music import STARTS
 from placing import filming, songs
 from placing.songs import Note, Plan
 
 LENGTH_S = 30.0
-STARTS = ((-2, 0.3), (-1, 0.8), (0, 1.0), (1, 0.8), (2, 0.3))  # what is to be told around a start, by frames of 5 ms
 CROP, BATCH = 1200, 16
 BOTH = 0.25  # of what is taught: this share is two songs at once
 BEATS = np.array([0.25, 0.5, 1, 1.5, 2, 4])
@@ -191,6 +191,8 @@ def teach(asked: argparse.Namespace) -> None:
     import torch
     from torch import nn
 
+    from pitches_taught import Above
+
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.manual_seed(0)
     rng = np.random.default_rng(0)
@@ -209,23 +211,13 @@ def teach(asked: argparse.Namespace) -> None:
         heard = [tuple(torch.tensor(one, device=device) for one in material(path)) for path in paths]
         kept, taught = heard[::10], [song for number, song in enumerate(heard) if number % 10]
 
-    class Above(nn.Module):
-        def __init__(self) -> None:
-            super().__init__()
-            self.lined = nn.Conv2d(16 * len(pitches._ABOVE), 16, 1)
-
-        def forward(self, rows: Any) -> Any:
-            low, high = -min(pitches._ABOVE), max(pitches._ABOVE)
-            padded = nn.functional.pad(rows, (0, 0, low, high))
-            return self.lined(torch.cat([padded[:, :, low + move :][:, :, :PITCHES] for move in pitches._ABOVE], 1))
-
     class Network(nn.Module):
         def __init__(self) -> None:
             super().__init__()
             self.attack = nn.Conv2d(8, 16, (3, 7), padding=(1, 3))
-            self.partials = Above()
+            self.partials = Above(16)
             self.before = nn.Conv2d(16, 16, (1, 9), padding=(0, 8), dilation=(1, 2))
-            self.others = Above()
+            self.others = Above(16)
             self.told = nn.Conv2d(16, 2, (3, 5), padding=(1, 2))
             nn.init.constant_(self.told.bias, -4)  # most of the time nothing starts
 

@@ -30,15 +30,14 @@ from torch import nn
 from partsong.lineup import pitches
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ
 from partsong.lineup.pitches import LOWEST, PITCHES
-from pitches_music import PITCHED
+from pitches_filmed import HOP, banks_on, rows_of
+from pitches_music import PITCHED, STARTS
 
-STARTS = ((-2, 0.3), (-1, 0.8), (0, 1.0), (1, 0.8), (2, 0.3))  # what is to be told around a start, by frames of 5 ms
 KINDS = 4  # of all parts; of those that die away, stay, come slowly
 WHOSE = 12  # numbers that are alike for notes of one part, and unlike for those of two
 NOTES, AFTER = 256, 2  # how many notes of an example are compared, and how long after their start, in pairs of frames
 PARTED = 0.1  # how much it counts that parts are told apart
 CROP, BATCH = 2000, 24  # frames of 5 ms
-HOP = RATE_HZ // ONSET_RATE_HZ
 EDGE = 160  # frames at either end of an example that are not told: half of what lies around them is missing
 TAIL = 22400  # samples
 
@@ -139,7 +138,7 @@ class Songs:
         self.loud = torch.stack([one.float().pow(2).mean(1).sqrt() for one in self.stems]) + 1e-6
         self.device, self.rng = device, np.random.default_rng(0)
         self.chance = torch.Generator(device).manual_seed(1)
-        self.banks = [torch.tensor(pitches._bank(window), device=device) for window in pitches._WINDOWS]
+        self.banks = banks_on(device)
 
     def within(self, shape: tuple[int, ...], low: float, high: float) -> Any:
         return torch.rand(shape, device=self.device, generator=self.chance) * (high - low) + low
@@ -153,7 +152,9 @@ class Songs:
     def batch(self, count: int, apart: bool = False) -> tuple[Any, ...]:
         """Return rows (count, 8, pitches, pairs of frames) and what starts in them (count, kinds, pitches, frames)."""
         sound, *told = self.mixes(count, apart)
-        return self.rows(sound, vary=not apart), *told
+        # Another idea of what is quiet.
+        factor = 1.0 if apart else 10 ** (self.within((count, 1), -0.6, 0.6) * self.maybe((count, 1), 0.5))
+        return rows_of(sound, self.banks, factor), *told
 
     def mixes(self, count: int, apart: bool) -> tuple[Any, ...]:
         numbers = self.rng.integers(0, len(self.stems), count)
@@ -227,23 +228,6 @@ class Songs:
             torch.where(likely > 0, at, 0),
             torch.where(likely > 0, part, -1),
         )
-
-    def rows(self, sound: Any, *, vary: bool) -> Any:
-        """Return levels as :func:`partsong.lineup.pitches.pitch_starts` sees them, in other ideas of what is quiet."""
-        count = len(sound)
-        factor = 10 ** (self.within((count, 1), -0.6, 0.6) * self.maybe((count, 1), 0.5)) if vary else 1.0
-        rows = []
-        for window, bank in zip(pitches._WINDOWS, self.banks, strict=True):
-            shape = torch.hann_window(window, device=self.device)
-            shape = shape * math.sqrt(2 / (window * float((shape**2).sum())))
-            framed = nn.functional.pad(sound, (window // 2, window // 2)).unfold(1, window, HOP)
-            spectrum = torch.fft.rfft(framed[:, : sound.shape[1] // HOP] * shape)
-            power = (spectrum.real**2 + spectrum.imag**2) @ bank
-            quiet, loud = (power[:, ::8].quantile(share, dim=1) for share in (0.3, 0.99))
-            floor = torch.clamp(torch.maximum(2 * quiet, 1e-5 * loud), min=1e-12) * factor
-            rows.append((torch.log1p(power / floor[:, None]) / 4).transpose(1, 2))
-        stacked = torch.stack(rows, 1)
-        return torch.cat([stacked[..., 0::2], stacked[..., 1::2]], 1)
 
 
 def main() -> None:
