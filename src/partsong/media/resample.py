@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 _STOP_DB = 96.0  # aliases below the noise of 16 bits
 _PASS = 0.907  # of the lower rate's half: 20 kHz of 44.1 kHz
 _COLUMNS = 160  # new samples computed by one row of a matrix product
+# Rows of every matrix product. Some processors round a row by where it lies in a product and by how large that is;
+# where both are always the same, a new sample is the same whatever is read with it.
+_ROWS = 192
 # Old samples carried over together: the threads of a matrix product cost more than they bring when products are small.
 _AT_ONCE = 480_000
 
@@ -31,7 +34,7 @@ class Resampler:
     """Carries blocks of sound from ``from_hz`` to ``to_hz``.
 
     Feeding begins at an old sample that coincides with a new one (a multiple of :attr:`period_in`), less
-    :attr:`reach` samples of run-up.
+    :attr:`reach` samples of run-up. Begun at multiples of :attr:`together` periods, new samples are always the same.
     """
 
     def __init__(self, from_hz: int, to_hz: int) -> None:
@@ -45,6 +48,7 @@ class Resampler:
         cutoff = lower * (1 + _PASS) / 2
         # Several periods at once where one is short, a part of one where it is long.
         self._repeat = max(1, _COLUMNS // self.period_out)
+        self.together = _ROWS * self._repeat
         new = np.arange(self._repeat * self.period_out)
         self._products = [
             self._product(part, cutoff, beta) for part in np.array_split(new, math.ceil(len(new) / _COLUMNS))
@@ -78,9 +82,9 @@ class Resampler:
             pieces.append(block)
             received += len(block)
             count += len(block)
-            if count >= _AT_ONCE:
+            if count >= max(_AT_ONCE, _ROWS * step + tail):
                 held = np.concatenate(pieces)
-                periods = (count - tail) // step
+                periods = (count - tail) // step // _ROWS * _ROWS
                 new = self._periods(held, periods)
                 pieces, count = [held[periods * step :]], count - periods * step
                 done += len(new)
@@ -94,13 +98,17 @@ class Resampler:
 
     def _periods(self, held: NDArray[np.float32], periods: int) -> NDArray[np.float32]:
         step = self._repeat * self.period_in
+        whole = -(-periods // _ROWS) * _ROWS
         channels = []
         for channel in held.T:
             parts = []
             for first, weights in self._products:
                 windows = np.lib.stride_tricks.sliding_window_view(channel[first:], len(weights))[::step][:periods]
                 # Overlapping rows would be multiplied one by one; copied out, they go through the fast product.
-                parts.append(np.ascontiguousarray(windows) @ weights)
+                rows = np.zeros((whole, len(weights)), np.float32)
+                rows[:periods] = windows
+                products = [rows[at : at + _ROWS] @ weights for at in range(0, whole, _ROWS)]
+                parts.append(np.concatenate(products)[:periods])
             channels.append(np.concatenate(parts, axis=1).reshape(-1))
         return np.stack(channels, axis=1)
 

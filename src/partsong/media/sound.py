@@ -57,8 +57,7 @@ def read_sound(
     """Yield the sound of a file, resampled where needed.
 
     The result from any start is, sample for sample, the same as that stretch of the whole (for compressed sound as
-    far as its decoder repeats itself; where it is resampled, to the last bits of single precision, since on some
-    processors a matrix product rounds a row by where it lies).
+    far as its decoder repeats itself).
 
     Parameters
     ----------
@@ -280,7 +279,7 @@ def _resampled(path: Path, rate_hz: int, first: int, last: int | None) -> Iterat
             yield from _up_to(own, 0, None if last is None else last - first)
             return
         resampler = Resampler(opened.rate_hz, rate_hz)
-        periods = first // resampler.period_out
+        periods = first // resampler.period_out // resampler.together * resampler.together
         start = periods * resampler.period_in - resampler.reach
         silence = np.zeros((max(0, -start), opened.channels), np.float32)
         old = (block for _, block in _native(opened, max(0, start)))
