@@ -1,9 +1,9 @@
-"""What a camera might hear of the songs that ``bench/pitches_small.py`` makes: rooms, noise, talk, and bad recording.
+"""What a camera might hear of songs, drawn anew for every example: rooms, noise, talk, and bad recording.
 
-Everything is drawn anew for each stretch, on the device: a room is a direct sound, fourteen reflections and noise that
-dies away, faster where it is higher; then noise, hum, somebody who talks, a narrow microphone, gain control, clipping.
-None of it is that of ``bench/placing``, whose rooms are those of an acoustics library. What is to be told stays where
-the notes start at the direct sound: how late a hall sounds is what the network learns.
+A room is a direct sound, fourteen reflections and noise that dies away, faster where it is higher; then noise, hum,
+somebody who talks, a narrow microphone, gain control, clipping. None of it is that of ``bench/placing``, whose rooms
+are those of an acoustics library. A note that starts is still told where it starts at the direct sound: how late a hall
+sounds is what the network learns.
 """
 
 from __future__ import annotations
@@ -17,50 +17,17 @@ import torch
 from partsong.lineup import pitches
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ
 
-CROP, BATCH = 1600, 24  # frames of 5 ms
-MIXES = 0.25  # of what is taught; the rest are parts alone
 HOP = RATE_HZ // ONSET_RATE_HZ
 ROOM = 28000  # samples
 
 
-class Filmed:
-    """Songs of a folder as cameras hear them; every tenth is kept apart."""
+class Camera:
+    """A camera in a room, another one for every sound."""
 
-    def __init__(self, songs: list[tuple[bool, Any, Any]], talk: Any, device: str) -> None:
-        """Take songs, each (whether it is a part alone, sound, what starts), and talk, all tensors on the device."""
-        alone, mixes = ([song[1:] for song in songs if song[0] is which] for which in (True, False))
-        self._taught = [[song for number, song in enumerate(some) if number % 10] for some in (alone, mixes)]
-        self._apart = [some[::10] for some in (alone, mixes)]
+    def __init__(self, talk: Any, device: str) -> None:
+        """Take talk, a tensor on the device."""
         self._talk, self._device = talk, device
         self._rng, self._chance = np.random.default_rng(0), torch.Generator(device).manual_seed(1)
-        self._banks = banks_on(device)
-
-    def batch(self) -> tuple[Any, Any]:
-        """Return rows (batch, 8, pitches, pairs of frames) and what starts in them, in some key."""
-        sound, starts = self._stretches(self._taught, BATCH)
-        heard = self._filmed(sound)
-        factor = 10 ** (self._within(BATCH, -0.6, 0.6) * self._maybe(BATCH, 0.5))  # another idea of what is quiet
-        rows = rows_of(heard, self._banks, factor)
-        move = int(self._rng.integers(-7, 8))
-        rows, starts = torch.roll(rows, move, 2), torch.roll(starts, move, 1)
-        beyond = slice(0, move) if move >= 0 else slice(pitches.PITCHES + move, pitches.PITCHES)
-        rows[:, :, beyond], starts[:, beyond] = 0, 0
-        return rows, starts
-
-    def kept(self) -> list[tuple[Any, Any]]:
-        """Return stretches of the songs kept apart."""
-        found = [self._stretches(self._apart, 16) for _ in range(6)]
-        return [(rows_of(self._filmed(sound), self._banks, 1.0), starts) for sound, starts in found]
-
-    def _stretches(self, kinds: list[list[tuple[Any, Any]]], count: int) -> tuple[Any, Any]:
-        sounds, told = [], []
-        for _ in range(count):
-            some = kinds[int(self._rng.random() < MIXES)]
-            sound, starts = some[self._rng.integers(len(some))]
-            first = int(self._rng.integers(0, starts.shape[1] - CROP))
-            sounds.append(sound[first * HOP : (first + CROP) * HOP])
-            told.append(starts[:, first : first + CROP])
-        return torch.stack(sounds), torch.stack(told)
 
     def _within(self, count: int, low: float, high: float) -> Any:
         return torch.rand((count, 1), device=self._device, generator=self._chance) * (high - low) + low
@@ -92,7 +59,8 @@ class Filmed:
         late[:, 0] = 1.0
         return late
 
-    def _filmed(self, sound: Any) -> Any:
+    def hears(self, sound: Any) -> Any:
+        """Return what cameras hear of sounds (count, samples)."""
         count, length = sound.shape
         within, maybe = self._within, self._maybe
         room = self._rooms(count)
@@ -111,8 +79,9 @@ class Filmed:
         low_hz, high_hz, narrow = within(count, 80, 400), within(count, 2800, 7500), maybe(count, 0.4)
         band = 1 / ((1 + (low_hz / torch.clamp(hz, min=1)) ** 8) * (1 + (hz / high_hz) ** 8))
         heard = torch.fft.irfft(torch.fft.rfft(heard) * (narrow * band + 1 - narrow), length)
-        before = torch.nn.functional.pad(heard.abs()[:, None], (12000, 0), mode="reflect")
-        level = torch.nn.functional.avg_pool1d(before, 12001, 1)[:, 0][:, :length]
+        slow = int(self._rng.integers(1000, 14000))
+        before = torch.nn.functional.pad(heard.abs()[:, None], (slow, 0), mode="reflect")
+        level = torch.nn.functional.avg_pool1d(before, slow + 1, 1)[:, 0][:, :length]
         gain = maybe(count, 0.6) * within(count, 0.3, 1)
         heard = heard / (level + 1e-3 * level.amax(1, keepdim=True)) ** gain
         most = heard.abs()[:, ::7].quantile(self._rng.uniform(0.85, 1), dim=1, keepdim=True)

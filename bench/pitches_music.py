@@ -12,8 +12,9 @@ Which of them sound together, how loud and in what room, is drawn while teaching
 
     python bench/pitches_music.py recorded FOLDER NOTES.npz     once, from the unpacked packages
     python bench/pitches_music.py make NOTES.npz FONTS SONGS --songs 700
+    python bench/pitches_music.py say TALK.npy                  once: what people say while songs are filmed
 
-Needs the Python packages tinysoundfont and, to make that file, PyAV.
+Needs the Python packages tinysoundfont and, to make these files, PyAV and espeak-ng.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ import argparse
 import io
 import multiprocessing
 import re
+import subprocess
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -58,6 +61,25 @@ _UNITS = {
     "broken": (0.25, 0.5),
     "held": (2, 4),
 }
+TALK_S = 200
+VOICES = ("en+m2", "en+m4", "en+m5", "en+m7", "en+f1", "en+f3", "en+f5", "en")
+SENTENCES = (
+    "The river was higher than anybody remembered, and the ferry stayed at its post all day.",
+    "I can hear it from here. Do you want me to stand a bit further back?",
+    "Two spoons of sugar, a little salt, and then you stir until it is smooth.",
+    "They painted the fence green last summer and nobody liked it much.",
+    "Ready when you are. No, hold on, somebody is at the door again.",
+    "What did he say about the weather for the weekend?",
+    "The train leaves at seven forty five from platform nine.",
+    "Yes. No. Maybe later. Let me think about it.",
+    "We walked around the lake twice and then had soup.",
+    "Please put the chairs back against the wall before you leave.",
+    "My grandmother kept bees, and every spring she gave away the first jar.",
+    "Careful, that one is heavy. Lift from the other side.",
+    "Okay. Quiet, please. And go.",
+    "It sounded better on the other side of the room, didn't it?",
+    "There is a spare battery in the blue bag, next to the tape.",
+)
 _BOWED = {"violin", "cello", "contrabass"}
 _STRUCK = {"piano", "guitar-acoustic", "guitar-nylon", "guitar-electric", "bass-electric", "harp", "xylophone"}
 
@@ -348,8 +370,24 @@ def make(notes: Path, fonts: Path, folder: Path, count: int, first: int = 0) -> 
             pass
 
 
+def say(path: Path) -> None:
+    """Write 200 s of talk at 16 kHz, by voices and with words that no clip of the benchmark has."""
+    import soundfile
+
+    rng = np.random.default_rng(5)
+    said: list[NDArray[np.float64]] = []
+    while sum(map(len, said)) < TALK_S * RATE_HZ:
+        with tempfile.NamedTemporaryFile(suffix=".wav") as file:
+            how = ["-v", str(rng.choice(VOICES)), "-s", str(rng.integers(120, 200)), "-p", str(rng.integers(30, 70))]
+            subprocess.run(["espeak-ng", *how, "-w", file.name, str(rng.choice(SENTENCES))], check=True)
+            sound, rate_hz = soundfile.read(file.name)
+        heard = signal.resample_poly(sound, RATE_HZ, rate_hz)
+        said += [heard / np.sqrt(np.mean(heard**2)) / 12, np.zeros(round(rng.uniform(0.2, 1.2) * RATE_HZ))]
+    np.save(path, np.round(np.concatenate(said) * 32767).clip(-32768, 32767).astype(np.int16))
+
+
 def main() -> None:
-    """Pack recorded notes, or make songs."""
+    """Pack recorded notes, make songs, or say something."""
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ways = options.add_subparsers(dest="way", required=True)
     packing = ways.add_parser("recorded")
@@ -361,9 +399,13 @@ def main() -> None:
     making.add_argument("folder", type=Path)
     making.add_argument("--songs", type=int, default=600)
     making.add_argument("--first", type=int, default=0)
+    saying = ways.add_parser("say")
+    saying.add_argument("talk", type=Path)
     asked = options.parse_args()
     if asked.way == "recorded":
         recorded(asked.folder, asked.notes)
+    elif asked.way == "say":
+        say(asked.talk)
     else:
         make(asked.notes, asked.fonts, asked.folder, asked.songs, asked.first)
 

@@ -1,6 +1,7 @@
-"""How the network that hears the notes of a mix was taught: music of our own, mixed anew for every example.
+"""How the networks that hear notes were taught, of a mix and of a clip: music of our own, drawn anew for every example.
 
-    python bench/pitches_taught.py SONGS WEIGHTS.npz --seconds 420
+    python bench/pitches_taught.py SONGS WEIGHTS.npz --size 24,64 --seconds 420
+    python bench/pitches_taught.py SONGS WEIGHTS.npz --size 24,64 --filmed TALK.npy --start PITCHES.npz
 
 Every example is ten seconds of a song (``bench/pitches_music.py``): some of its parts, with its drums or without, at
 levels, in rooms and through a compressor as drawn. What is to be told is which notes start when, of all parts and of
@@ -11,6 +12,10 @@ The weights beside ``partsong.lineup.pitches`` were taught in five goes on one g
 other songs each time: 700 (0 on, 330 s), 1,000 (1000 on, 405 s; from here on parts are told apart) and 850 (3000 on,
 385 s), of 48 slow features, six numbers and a look of a third of a second; then, ``--size 24,64 --rate 0.003`` and
 wider by ``--start``, 701 (5000 on, 420 s) and 2,200 (5000 on, 780 s, from what the go before had kept).
+
+The weights for clips go on from these, ``--filmed``, by which every example is heard by a camera in a room of its own
+(``bench/pitches_filmed.py``), seven in ten of them one part alone: 1,325 songs (75 from 20000 on, 1,250 from 21000 on;
+``--rate 0.003``, 360 s), then 2,200 more (30000 on, 981 s). Whose notes these are is not kept.
 
 It needs PyTorch and a graphics card; nobody who only uses the program needs either.
 """
@@ -25,18 +30,20 @@ from typing import Any
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from torch import nn
 
 from partsong.lineup import pitches
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ
 from partsong.lineup.pitches import LOWEST, PITCHES
-from pitches_filmed import HOP, banks_on, rows_of
-from pitches_music import PITCHED, STARTS
+from pitches_filmed import HOP, Camera, banks_on, rows_of
+from pitches_music import PITCHED, STARTS, STEMS
 
 KINDS = 4  # of all parts; of those that die away, stay, come slowly
 WHOSE = 12  # numbers that are alike for notes of one part, and unlike for those of two
 NOTES, AFTER = 256, 2  # how many notes of an example are compared, and how long after their start, in pairs of frames
 PARTED = 0.1  # how much it counts that parts are told apart
+ALONE = 0.7  # of what is filmed: one part alone
 CROP, BATCH = 2000, 24  # frames of 5 ms
 EDGE = 160  # frames at either end of an example that are not told: half of what lies around them is missing
 TAIL = 22400  # samples
@@ -93,10 +100,12 @@ class Network(nn.Module):
         """Return the layers by the names under which their weights are kept."""
         return {name: getattr(layer, "lined", layer) for name, layer in self.named_children()}
 
-    def kept(self) -> dict[str, Any]:
+    def kept(self, filmed: bool) -> dict[str, Any]:
         """Return the weights as they are kept: each layer's as a matrix, and its bias; of what is told, all parts."""
         out = {}
         for name, layer in self.layers().items():
+            if filmed and name == "whose":
+                continue
             rows = 2 if name == "told" else len(layer.bias)
             out[name] = layer.weight.detach().float().cpu().numpy().reshape(len(layer.bias), -1)[:rows]
             out[f"{name}_bias"] = layer.bias.detach().float().cpu().numpy()[:rows]
@@ -127,7 +136,7 @@ class Network(nn.Module):
 class Songs:
     """Songs of a folder on the card, and examples of them."""
 
-    def __init__(self, folder: Path, device: str) -> None:
+    def __init__(self, folder: Path, talk: Path | None, device: str) -> None:
         paths = sorted(folder.glob("[0-9]*.npz"))
         stems, told = [], []
         for path in paths:
@@ -139,6 +148,10 @@ class Songs:
         self.device, self.rng = device, np.random.default_rng(0)
         self.chance = torch.Generator(device).manual_seed(1)
         self.banks = banks_on(device)
+        self.camera = None
+        if talk:
+            said = torch.tensor(np.load(talk) / np.float32(32767), device=device)
+            self.camera = Camera(said, device)
 
     def within(self, shape: tuple[int, ...], low: float, high: float) -> Any:
         return torch.rand(shape, device=self.device, generator=self.chance) * (high - low) + low
@@ -167,13 +180,7 @@ class Songs:
             torch.stack([self.stems[n, :, a : a + length] for n, a in zip(numbers, first, strict=True)]).float()
             / self.loud[numbers][:, :, None]
         )
-        chosen = np.zeros((count, sound.shape[1]), np.float32)
-        for row in chosen:
-            parts = self.rng.choice([1, 2, 3, 4, 5, 6], p=[0.05, 0.2, 0.3, 0.25, 0.12, 0.08])
-            row[self.rng.choice(PITCHED, parts, replace=False)] = 1
-            row[PITCHED] = self.rng.random() < 0.8
-            row[PITCHED + 1] = 0.35 * (self.rng.random() < 0.6)
-        chosen = torch.tensor(chosen, device=self.device)
+        chosen = torch.tensor(np.stack([self.chosen() for _ in range(count)]), device=self.device)
         level = 10 ** (self.within(tuple(chosen.shape), -6, 4) / 20) * chosen
         tail = self.tails(count, sound.shape[1])
         size = length + TAIL
@@ -183,11 +190,26 @@ class Songs:
         power = nn.functional.avg_pool1d(nn.functional.pad(mix.pow(2)[:, None], (2500, 2500), mode="reflect"), 5001, 1)[
             :, 0
         ]
-        mix = mix * torch.clamp(power[:, :length], min=1) ** (-0.25 * self.maybe((count, 1), 0.75))
+        pressed = 0.25 * self.maybe((count, 1), 0.25 if self.camera else 0.75)
+        mix = mix * torch.clamp(power[:, :length], min=1) ** -pressed
         most = 10 ** self.within((count, 1), 0.3, 1.2)
         mix = most * torch.tanh(mix / most)
         mix = mix + 10 ** self.within((count, 1), -4.5, -2) * self.noise(count, length)
+        if self.camera:
+            mix = self.camera.hears(mix)
         return mix, *self.starts(numbers, first // HOP, chosen)
+
+    def chosen(self) -> NDArray[np.float32]:
+        """Draw which of a song's sounds are heard, and how loud; of what is filmed, more often than not one alone."""
+        sounds = np.zeros(STEMS, np.float32)
+        if self.camera and self.rng.random() < ALONE:
+            sounds[self.rng.integers(PITCHED)] = 1
+            return sounds
+        parts = self.rng.choice([1, 2, 3, 4, 5, 6], p=[0.05, 0.2, 0.3, 0.25, 0.12, 0.08])
+        sounds[self.rng.choice(PITCHED, parts, replace=False)] = 1
+        sounds[PITCHED] = self.rng.random() < 0.8
+        sounds[PITCHED + 1] = 0.35 * (self.rng.random() < 0.6)
+        return sounds
 
     def tails(self, count: int, parts: int) -> Any:
         """Return impulse responses: the sound, and reverberation as a studio adds it, to each part its own."""
@@ -238,6 +260,7 @@ def main() -> None:
     options.add_argument("--size", action="append", help="QUICK,SLOW features of each.")
     options.add_argument("--seconds", type=float, default=420)
     options.add_argument("--rate", type=float, default=0.004)
+    options.add_argument("--filmed", type=Path, metavar="TALK", help="As cameras hear songs, and parts alone.")
     options.add_argument(
         "--start", type=Path, action="append", default=[], help="Weights of smaller ones to go on from."
     )
@@ -246,7 +269,7 @@ def main() -> None:
     device = "cuda" if torch.cuda.is_available() else "cpu"
     torch.backends.cudnn.benchmark = True
     begun = time.monotonic()
-    made = Songs(asked.folder, device)
+    made = Songs(asked.folder, asked.filmed, device)
     print(f"{len(made.stems)} songs, {time.monotonic() - begun:.0f} s", flush=True)
     networks = [Network(*map(int, size.split(","))).to(device) for size in asked.size]
     for network, state in zip(networks, asked.start, strict=False):
@@ -275,7 +298,7 @@ def main() -> None:
 
     def keep() -> None:
         for network, path in zip(networks, asked.weights, strict=True):
-            np.savez_compressed(path, **network.kept())
+            np.savez_compressed(path, **network.kept(asked.filmed is not None))
 
     with torch.no_grad():
         apart = [made.batch(BATCH, apart=True) for _ in range(6)]

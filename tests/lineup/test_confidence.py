@@ -177,6 +177,11 @@ def test_where_strokes_are_likeliest_is_likely_with_odds(odds, toneless, swells,
     (Odds(9.9, 0.76, True), True, False),
     (Odds(8.4, 1.1, True), True, False),
     (Odds(23.0, 0.61, False), True, False),
+    (Odds(13.3, 1.0, False), True, False),
+    (Odds(7.9, 1.2, False), True, False),
+    (Odds(10.2, 1.4, False), True, False),
+    (Odds(26.9, 1.73, False), True, True),
+    (Odds(26.9, 1.73, False), False, False),
     (Odds(13.0, 1.4, True), False, False),  # drums, it may be
     (Odds(22.0, 1.4, True), False, True),
 ])  # fmt: skip
@@ -223,15 +228,19 @@ def test_loops_of_other_songs_are_not_placed(lead, alike, mixed):
     [
         (24.4, 1.0, 0.99, "likely"),
         (10.2, 1.0, 0.87, "likely"),
-        (14.2, 1.0, 0.71, "ask"),  # tones that swell and little evidence
-        (7.8, 1.0, 0.97, "likely"),
-        (6.3, 1.0, 0.97, "ask"),
+        (14.2, 1.0, 0.71, "likely"),
+        (25.6, 1.0, 0.47, "ask"),  # tones that swell and little evidence
+        (9.4, 1.0, 0.97, "likely"),
+        (7.3, 1.0, 0.97, "ask"),  # another song, once
         (14.0, 0.7, 0.99, "ask"),
         (5.5, 1.0, 0.99, "none"),  # another song
     ],
 )
 def test_notes_and_sound_together(lead, share, right, expected):
-    assert judge_notes(lead, share, right).confidence == expected
+    verdict = judge_notes(lead, share, right)
+
+    assert verdict.confidence == expected
+    assert ("some 20 ms" in verdict.reason) == (expected == "likely" and right < 0.8)
 
 
 def test_exact_repeats_are_asked_about_unless_silence_tells():

@@ -331,14 +331,14 @@ def response(start_s, evidence, *, right=0.9):
     return Response(Fit(Line(start_s), 30.0), evidence, 19, False, 5.0, right)
 
 
-@pytest.mark.parametrize(("height", "right", "expected"), [
-    (2.0, 0.9, "likely"),
-    (2.0, 0.7, "ask"),  # they do not tell it finely enough
-    (1.3, 0.9, "none"),  # notes lead by less than chance may
+@pytest.mark.parametrize(("evidence", "right", "expected"), [
+    (30.0, 0.9, "likely"),
+    (30.0, 0.6, "ask"),  # they do not tell it finely enough
+    (12.0, 0.9, "none"),  # notes lead by less than chance may
 ])  # fmt: skip
-def test_notes_and_windows_place_what_neither_does(silence, monkeypatch, height, right, expected):
+def test_notes_and_windows_place_what_neither_does(silence, monkeypatch, evidence, right, expected):
     clip, mix = silence
-    alike = (notes.Alike(10.0, height, 0.05), notes.Alike(3.0, 1.0, 0.03))
+    alike = (notes.Alike(10.0, evidence, 0.05), notes.Alike(3.0, 8.0, 0.03))
     monkeypatch.setattr(notes, "find_notes", lambda *_: alike)
     monkeypatch.setattr(locating, "_responses", lambda *_, mixed: [])
     known = []
@@ -353,14 +353,14 @@ def test_notes_and_windows_place_what_neither_does(silence, monkeypatch, height,
     found = _by_notes(clip, 0, mix, sums, (Possible(Line(17.0), 8.0),))
 
     assert found.confidence == expected
-    assert known == [pytest.approx(0.01)]
+    assert known == [pytest.approx(0.012)]
     assert [place.line.start_s for place in found.possible] == [10.006, 17.0]
     assert found.spread_ms == 5.0
 
 
 def test_a_place_that_notes_do_not_name_is_not_told_by_them(silence, monkeypatch):
     clip, mix = silence
-    alike = (notes.Alike(10.0, 1.1, 0.04), notes.Alike(3.0, 1.0, 0.03))
+    alike = (notes.Alike(10.0, 9.0, 0.04), notes.Alike(3.0, 8.0, 0.03))
     monkeypatch.setattr(notes, "find_notes", lambda *_: alike)
     monkeypatch.setattr(locating, "_responses", lambda *_, mixed: [])
     sums = [response(start_s, evidence) for start_s, evidence in ((1.0, 12.0), (5.0, 300.0), (17.0, 12.0))]

@@ -65,18 +65,15 @@ def test_pieces_do_not_matter(slow_over_drums, monkeypatch):
     np.testing.assert_allclose(heard(sound), whole, atol=1e-4)
 
 
-@pytest.mark.parametrize("slow", [0, 2])
-def test_the_network_is_what_plain_sums_make_of_it(rng, slow):
-    quick, sizes = 3, {"attack": (3, 8), "partials": (3, 3), "before": (3, 3), "others": (3, 3), "told": (2, 3)}
-    if slow:
-        sizes |= {"slower": (slow, 3), "slow_partials": (slow, slow), "slow_before": (slow, slow)}
-        sizes |= {
-            "slow_others": (slow, slow),
-            "slow_around": (slow, slow),
-            "slow_far": (slow, slow),
-            "quicker": (4 * quick, slow),
-            "whose": (12, 3),
-        }
+@pytest.mark.parametrize("parted", [True, False])
+def test_the_network_is_what_plain_sums_make_of_it(rng, parted):
+    quick, slow = 3, 2
+    sizes = {"attack": (3, 8), "partials": (3, 3), "before": (3, 3), "others": (3, 3), "told": (2, 3)}
+    sizes |= {"slower": (slow, 3), "slow_partials": (slow, slow), "slow_before": (slow, slow)}
+    sizes |= {"slow_others": (slow, slow), "slow_around": (slow, slow), "slow_far": (slow, slow)}
+    sizes |= {"quicker": (4 * quick, slow)}
+    if parted:
+        sizes |= {"whose": (12, 3)}
     weights, layers = {}, {}
     for name, (out, into) in sizes.items():
         seen = len(pitches._ABOVE if name in pitches._LINED else pitches._PLACES[name])
@@ -102,24 +99,21 @@ def test_the_network_is_what_plain_sums_make_of_it(rng, slow):
 
     rows = np.maximum(layer("attack", levels, 3, 7), 0)
     rows = np.maximum(layer("partials", rows, 1, 1), 0)
-    if slow:
-        kept, bias = weights["slower"]
-        every = np.einsum(
-            "oit,iptn->opn", kept.reshape(slow, quick, 4), np.moveaxis(rows.reshape(3, PITCHES, 56, 4), 3, 2)
-        )
-        slowly = np.maximum(every + bias[:, None, None], 0)
-        apart = {"slow_partials": 1, "slow_before": 1, "slow_others": 1, "slow_around": 3, "slow_far": 7}
-        for name, steps in apart.items():
-            slowly = slowly + np.maximum(layer(name, slowly, 1, 5, steps), 0)
-        back = layer("quicker", slowly, 1, 1).reshape(4, quick, PITCHES, 56)
-        rows = rows + back.transpose(1, 2, 3, 0).reshape(quick, PITCHES, 224)
+    kept, bias = weights["slower"]
+    every = np.einsum("oit,iptn->opn", kept.reshape(slow, quick, 4), np.moveaxis(rows.reshape(3, PITCHES, 56, 4), 3, 2))
+    slowly = np.maximum(every + bias[:, None, None], 0)
+    apart = {"slow_partials": 1, "slow_before": 1, "slow_others": 1, "slow_around": 3, "slow_far": 7}
+    for name, steps in apart.items():
+        slowly = slowly + np.maximum(layer(name, slowly, 1, 5, steps), 0)
+    back = layer("quicker", slowly, 1, 1).reshape(4, quick, PITCHES, 56)
+    rows = rows + back.transpose(1, 2, 3, 0).reshape(quick, PITCHES, 224)
     rows = rows + np.maximum(layer("before", rows, 1, 9, 2), 0)
     rows = rows + np.maximum(layer("others", rows, 1, 1), 0)
     last = layer("told", rows, 3, 5)[:, :, 108:-108]
     # Single precision, through twelve layers.
     np.testing.assert_allclose(likely, 1 / (1 + np.exp(-last.transpose(1, 2, 0).reshape(PITCHES, 16))), atol=1e-5)
-    assert whose.shape == (12 if slow else 0, PITCHES, 8)
-    if slow:
+    assert whose.shape == (12 if parted else 0, PITCHES, 8)
+    if parted:
         np.testing.assert_allclose(whose, layer("whose", rows, 3, 5)[:, :, 108:-108], atol=1e-4)
 
 

@@ -448,7 +448,7 @@ def _by_notes(
         for one in (*sums, *_responses(clip, voice, mix, fresh, mixed=True))
         if _share(clip, mix.heard, one.fit.line) >= confidence.LEAST_SHARE
     ]
-    chosen = pooled.pool(summed, [pooled.Told(note.slip_s, note.height) for note in alike])
+    chosen = pooled.pool(summed, [pooled.Told(note.slip_s, note.evidence) for note in alike])
     if chosen is None:
         return None
     note = min(alike, key=lambda note: abs(note.slip_s - chosen.slip_s))

@@ -2,14 +2,14 @@
 
 The partials of one part hide the first of another, a drum is a rise of everything, and a voice or an organ rises
 slowly. What tells them apart is the whole shape of a note over its partials and half a second, and that can be
-learned. The network was taught with music of our own, mixed anew for every example (``bench/pitches_taught.py``), by
-recordings of instruments that no benchmark of lineup plays, so that what it knows is notes, not songs.
+learned. Two networks were, of one kind, with music of our own, drawn anew for every example
+(``bench/pitches_taught.py``), by recordings of instruments that no benchmark of lineup plays, so that what they know is
+notes, not songs: one hears mixes, the other what a camera in some room heard of a part or a mix.
 
-It sees levels in semitones, through four windows, against the song's own quiet. Its layers look along time and at what
-lies whole partials, fifths and octaves above and below; some do so every 10 ms, those that look furthest every 40. It
-gives each semitone the likelihood that a note of that pitch starts, every 5 ms; and for every 10 ms twelve numbers
-which are alike for notes of one part and unlike for those of two. Its weights lie beside this file, and those of a
-smaller one, which hears what a camera heard.
+They see levels in semitones, through four windows, against the sound's own quiet. Their layers look along time and at
+what lies whole partials, fifths and octaves above and below; some do so every 10 ms, those that look furthest every 40.
+They give each semitone the likelihood that a note of that pitch starts, every 5 ms; and, in a mix, for every 10 ms
+twelve numbers which are alike for notes of one part and unlike for those of two. Their weights lie beside this file.
 
 References
 ----------
@@ -157,12 +157,11 @@ def _layer(name: str, weights: Floats, bias: Floats) -> _Layer:
 def _told(layers: Mapping[str, _Layer], levels: Floats) -> tuple[Floats, Floats]:
     """Return what is told of levels (8, pitches, n + 216), n whole steps of the slow layers, but for their ends."""
     heard = _lined(layers["partials"], _lined(layers["attack"], levels))
-    if "slower" in layers:
-        slow = _slowed(layers["slower"], heard)
-        for name in ("slow_partials", "slow_before", "slow_others", "slow_around", "slow_far"):
-            slow += _lined(layers[name], slow)
-        back = _lined(layers["quicker"], slow, bent=False).reshape(_SLOWER, len(heard), PITCHES, -1)
-        heard += np.moveaxis(back, 0, 3).reshape(heard.shape)
+    slow = _slowed(layers["slower"], heard)
+    for name in ("slow_partials", "slow_before", "slow_others", "slow_around", "slow_far"):
+        slow += _lined(layers[name], slow)
+    back = _lined(layers["quicker"], slow, bent=False).reshape(_SLOWER, len(heard), PITCHES, -1)
+    heard += np.moveaxis(back, 0, 3).reshape(heard.shape)
     heard += _lined(layers["before"], heard)
     heard += _lined(layers["others"], heard)
     heard = heard[:, :, _REACH - 2 : 2 - _REACH]  # the last layers look two pairs further
