@@ -1,5 +1,7 @@
 """A loop behind a mix: which turn of it the clip begins at, and whether it is the song's loop at all."""
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -51,6 +53,21 @@ def test_a_loop_from_within_lies_at_one_of_its_turns(band, loop, mix, flat_mix):
     assert min(abs(line.start_s - (33.3 - 3 / 343.2)) for line in turns.lines) < 0.002
     assert np.diff(sorted(line.start_s for line in turns.lines)) == pytest.approx(turns.turn_s)
     assert turns.lead < 0.5
+
+
+def test_a_machine_that_joins_later_does_not_hide_where_it_begins(band, loop):
+    # Its tones repeat to the sample as well, so the mean of all turns holds them; the clip does not.
+    t = np.arange(RATE_HZ) / RATE_HZ
+    others = 0.3 * band.part("pad", SONG_S)
+    for turn, (beat, hz) in itertools.product(range(5, 18), enumerate((82.4, 110.0, 98.0, 123.5))):
+        tone = sum(np.sin(2 * np.pi * hz * partial * t) / partial for partial in range(1, 12)) * np.exp(-t / 0.3)
+        others[round((turn * TURN_S + beat) * RATE_HZ) :][: len(tone)] += tone
+    mix = (0.05 * loop + others).astype(np.float32)
+
+    turns = found(band, loop, 2.6, 30, mix, repeats.flattened(features.hear(mix), 0))
+
+    assert turns.lines[0].start_s == pytest.approx(2.6 - 3 / 343.2, abs=0.001)
+    assert turns.lead > 4  # 3.6 where all of the mean counts
 
 
 def test_another_loop_is_not_taken_for_it(band, mix, flat_mix):

@@ -59,10 +59,12 @@ class _Fold:
     """One turn of a mix at its own clock, ``turn`` samples long at 8 kHz, and beside it the clip's turn, both whitened.
 
     ``scatter`` is half of what its even turns differ from its odd ones, so what the average may be astray by; ``phase``
-    where the clip's turn begins, and ``z`` how far that stands out of all other phases.
+    where the clip's turn begins, and ``z`` how far that stands out of all other phases. ``sound`` is the average at
+    16 kHz, as it is.
     """
 
     turn: float
+    sound: NDArray[np.float64]
     average: NDArray[np.float64]
     scatter: NDArray[np.float64]
     own: NDArray[np.float64]
@@ -85,14 +87,15 @@ def turns_behind(clip: Floats, flat: Floats, turn_s: float, mix: Floats, mix_fla
     if len(flat) < round(4 * FLAT_RATE_HZ) or len(mix_flat) < _FEWEST_TURNS * turn_s * FLAT_RATE_HZ:
         return None
     loop = loop_of(flat, turn_s)
-    own = _whitened(_own(clip, loop, turn_s))[0]
+    sound = _own(clip, loop, turn_s)
+    own = _whitened(sound)[0]
     clocks = _clocks(mix_flat, turn_s * FLAT_RATE_HZ)
     fold = max((_folded(mix, turn, own, turn_s) for turn in clocks), key=lambda one: one.z)
     if fold.z < _STANDS_OUT:
         return None
     many, most = len(loop.heard), math.ceil(len(mix_flat) / fold.turn)
     first = -math.ceil(fold.phase / fold.turn)  # the turn in which the mix begins
-    gains = _gains(mix, 2 * fold.turn, 2 * (fold.phase + first * fold.turn))
+    gains = _gains(mix, 2 * fold.turn, 2 * (fold.phase + first * fold.turn), _shares(fold, sound))
     odds = np.zeros((most + 2 * many, CELLS))
     usual = _usual(gains)
     odds[:] = _odds(np.zeros(CELLS), usual)
@@ -155,14 +158,15 @@ def _folded(mix: Floats, turn: float, own: NDArray[np.float64], turn_s: float) -
     for row in (*out, weight):  # what hangs over the turn's ends
         row[size : size + half] += row[:half]
         row[half : 3 * half] += row[size + half : size + 3 * half]
-    average, scatter = _whitened(*(out / np.maximum(weight, 1e-3))[:, half : size + half])
+    sound, _ = sounds = (out / np.maximum(weight, 1e-3))[:, half : size + half]
+    average, scatter = _whitened(*sounds)
     finer = _finer(own)
     at_clock = np.arange(len(average)) * (turn_s * FLAT_RATE_HZ / turn) * _FINER
     own = np.interp(at_clock, np.arange(len(finer)), finer)
     row = fft.irfft(fft.rfft(average) * np.conj(fft.rfft(own)), len(average))
     phase = int(np.argmax(row))
     z = float(row[phase]) / max(MAD_TO_SIGMA * float(np.median(np.abs(row))), 1e-12)
-    return _Fold(turn, np.roll(average, -phase), np.roll(scatter, -phase), own, phase, z)
+    return _Fold(turn, np.roll(sound, -2 * phase), np.roll(average, -phase), np.roll(scatter, -phase), own, phase, z)
 
 
 def _whitened(*sounds: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -234,18 +238,35 @@ def _median(values: Floats) -> Floats:
     return np.asarray((ordered[half] + ordered[len(values) // 2]) / 2)
 
 
-def _gains(mix: Floats, turn: float, first: float) -> NDArray[np.float64]:
+def _shares(fold: _Fold, own: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how much of a mix's average turn is the loop as the clip holds it, ``own``: (frames, bins), 0 to 1.
+
+    What players do at the same place of many turns is in the average as well, and missing where they do not play yet.
+    A room and a camera colour the loop, so both are as loud as each other in each bin over the whole turn.
+    """
+    size, powers = len(fold.sound), []
+    for sound in (np.resize(own, size), fold.sound):
+        around = np.tile(sound, 3).astype(np.float32)
+        turn = np.concatenate([spectra[1] for _, spectra in _frames(around, size, 0.0)])
+        powers.append(ndimage.uniform_filter(np.abs(turn) ** 2, _NEAR, mode=("wrap", "nearest")))
+    clip, mix = powers
+    clip_level, mix_level = (ndimage.uniform_filter1d(power.sum(axis=0), _WIDE) for power in powers)
+    return np.asarray(np.minimum(clip * mix_level / np.maximum(clip_level * mix, 1e-20), 1))
+
+
+def _gains(mix: Floats, turn: float, first: float, shares: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return how much of the other turns' average each cell of each turn holds: (turns, cells), 1 where all of it.
 
-    Bins count by how far the average stands out of what else sounds there.
+    Bins count by how far the average stands out of what else sounds there, and by how much of it is the loop, squared:
+    ``shares`` (frames, bins).
     """
     out = []
-    for _, spectra in _frames(mix, turn, first):
+    for (_, spectra), share in zip(_frames(mix, turn, first), np.split(shares, CELLS), strict=True):
         average, weights = _average(spectra)
         others = (weights.sum(axis=0) * average - weights * spectra) / np.maximum(weights.sum(axis=0) - weights, 1e-12)
         own = np.abs(others) ** 2
         rest = np.minimum(np.abs(spectra) ** 2, np.abs(spectra - others) ** 2)
-        rest = ndimage.uniform_filter(rest, (0, 3, 5)) + 1e-3 * own + 1e-14
+        rest = (ndimage.uniform_filter(rest, (0, 3, 5)) + 1e-3 * own + 1e-14) / np.maximum(share**2, 1e-6)
         held = (np.conj(others) * spectra).real
         out.append((held / rest).sum(axis=(1, 2)) / np.maximum((own / rest).sum(axis=(1, 2)), 1e-12))
     return np.asarray(np.stack(out, axis=1), np.float64)
