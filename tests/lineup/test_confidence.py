@@ -206,8 +206,8 @@ def test_turns_are_asked_about_unless_a_beginning_or_end_tells():
 
     assert (within.confidence, begun.confidence) == ("ask", "likely")
     assert "every 4.00 s" in within.reason
-    # As loops reached them, behind a mix and on a stem; the second of each is a wrong turn's.
-    assert [judge_turns(4.0, lead, 0.93, mixed=True).confidence for lead in (4.18, 3.58)] == ["likely", "ask"]
+    # As loops reached them, behind a mix and on a stem; the last is a wrong turn's.
+    assert [judge_turns(4.0, lead, 0.93, mixed=True).confidence for lead in (3.21, 0.28)] == ["likely", "ask"]
     assert [judge_turns(4.0, lead, 0.21, mixed=False).confidence for lead in (5.5, 3.5)] == ["likely", "ask"]
 
 

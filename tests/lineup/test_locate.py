@@ -368,6 +368,21 @@ def test_a_place_that_notes_do_not_name_is_not_told_by_them(silence, monkeypatch
     assert _by_notes(clip, 0, mix, sums, ()) is None
 
 
+@pytest.mark.parametrize(("evidence", "expected"), [(30.0, "likely"), (12.0, "none")])
+def test_what_sums_say_of_strokes_counts_for_nothing(silence, monkeypatch, evidence, expected):
+    clip, mix = silence
+    alike = (notes.Alike(10.0, evidence, 0.05), notes.Alike(3.0, 8.0, 0.03))
+    monkeypatch.setattr(notes, "find_notes", lambda *_: alike)
+    monkeypatch.setattr(strokes, "only_strokes", lambda clip, voice: True)
+    monkeypatch.setattr(fine, "response", lambda *_, **__: response(10.0, 24.0))
+    sums = [response(start_s, evidence) for start_s, evidence in ((3.0, 300.0), (5.0, 12.0), (17.0, 12.0))]
+
+    found = _by_notes(clip, 0, mix, sums, ())
+
+    assert found.confidence == expected
+    assert found.line.start_s == 10.0
+
+
 def test_a_first_place_without_windows_is_compared_with_nothing():
     second = PhaseLine(Fit(Line(1.0), 0.0), 2, 6, -1.0, np.ones(6))
 

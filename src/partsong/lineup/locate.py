@@ -437,14 +437,16 @@ def _by_notes(
 ) -> Found | None:
     """Find where the notes that are heard and the sums of all windows together put a clip on the mix.
 
-    ``sums`` are those at the places that other searches named; they are asked of the first that notes name, too.
+    ``sums`` are those at the places that other searches named; they are asked of the first that notes name, too. Where
+    nothing but strokes seems to be heard they count for nothing: a rhythm answers them.
     """
-    alike = () if strokes.only_strokes(clip, voice) else notes.find_notes(clip, voice, mix.starting.likely)
+    alike = notes.find_notes(clip, voice, mix.starting.likely)
+    counted = not strokes.only_strokes(clip, voice)
     asked_s = [_at_middle_s(clip, one.fit.line) for one in sums]
     fresh = [Line(note.slip_s) for note in alike[:_BY_NOTES]
-             if all(abs(note.slip_s - slip_s) > coarse.APART_S for slip_s in asked_s)]  # fmt: skip
+             if counted and all(abs(note.slip_s - slip_s) > coarse.APART_S for slip_s in asked_s)]  # fmt: skip
     summed = [
-        pooled.Told(_at_middle_s(clip, one.fit.line), one.evidence)
+        pooled.Told(_at_middle_s(clip, one.fit.line), one.evidence * counted)
         for one in (*sums, *_responses(clip, voice, mix, fresh, mixed=True))
         if _share(clip, mix.heard, one.fit.line) >= confidence.LEAST_SHARE
     ]
