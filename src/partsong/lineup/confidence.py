@@ -253,16 +253,17 @@ def judge_shapes(told: Judgement, alike: bool) -> Judgement | None:
 def judge_notes(lead: float, share: float, right: float) -> Judgement:
     """Say how sure a place is that the notes that are heard and the sums of all windows choose together.
 
-    ``lead`` is that of :class:`partsong.lineup.pooled.Pooled`. With other songs' mixes it was 6.3 at most (720 pairs),
-    with the clip's own 9 or more in 44 of 53, at the right place in all of these. ``share`` of the clip lies on the
-    song there, and ``right`` is how probably the place is told to 20 ms: that of the 44 adds up to 42, and 43 were.
+    ``lead`` is that of :class:`partsong.lineup.pooled.Pooled`. Another song's mix, a band's in the same tempo, once
+    reached 6.9, wrong places of the song itself 5.3; of 53 clips that are left to this 45 reached 8.5, all at the right
+    place. ``share`` of the clip lies on the song there, and ``right`` is how probably the place is told to 20 ms: that
+    of 44 adds up to 42, and 43 were.
     """
     reason = "The notes that are heard and the sound itself choose the same place of the mix"
     if lead < 6:
         return _NOTHING
     if share < LEAST_SHARE:
         return Judgement("ask", "phase", f"{reason}, but little of the clip lies on it")
-    if lead < 9:
+    if lead < 8.5:
         return Judgement("ask", "phase", f"{reason}, but it is no better than others by much")
     if right < 0.65:
         return Judgement("ask", "phase", f"{reason}, but do not tell it to 20 ms")

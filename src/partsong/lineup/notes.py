@@ -34,6 +34,7 @@ _FORETOLD = 100.0
 """How much likelier a note is where the mix surely plays one than where it plays none. Told on practice songs."""
 
 _SPREAD = 1.0  # frames: a clip is heard as much less sharply
+_MUCH = 30.0  # evidence beyond which it counts by its logarithm
 _LEVELLED = 2 * ONSET_RATE_HZ + 1  # frames: what lasts is not what starts
 _WIDE_AT = 0.8  # of the height
 _KNOWN_S, _KNOWN_AT_S = 0.012, 0.05
@@ -45,8 +46,9 @@ class Alike:
     """A place where notes start alike: the slip of the clip's middle in seconds, and the evidence for it.
 
     ``evidence`` is how much likelier the clip's notes are there than anywhere, as a natural logarithm, over the root of
-    how far such logarithms spread over all places (one standard deviation): much is heard of one clip and little of
-    another, and the first place leads the next by chance as that root does.
+    how far such logarithms spread over all places (one standard deviation), and what goes beyond 30 of that counts by
+    its logarithm. So the first place leads the next by the same on average with other songs, whether a part in a hall
+    is heard or a band nearby, whose every note falls on a beat as those of other songs of one tempo do.
 
     ``width_s`` is how wide the evidence is at four fifths of its height. The slip is moved by how late such a width was
     read in halls, from nothing to 25 ms.
@@ -93,11 +95,12 @@ def find_notes(clip: Heard, voice: int, starts: Halves) -> tuple[Alike, ...]:
     spread = float(stats.median_abs_deviation(alike[enough], scale="normal")) if enough.any() else 0.0
     if spread == 0:
         return ()
+    unit = math.sqrt(spread)
     found = []
     for top in coarse.peaks(alike, coarse.MOST_CANDIDATES):
         width_s = _width_s(alike, top)
         slip_s = float(lags[top]) / ONSET_RATE_HZ - first / RATE_HZ + _LATE * max(width_s - _PROMPT_S, 0.0)
-        found.append(Alike(slip_s, float(alike[top]) / math.sqrt(spread), width_s))
+        found.append(Alike(slip_s, _MUCH * math.log1p(float(alike[top]) / unit / _MUCH), width_s))
     return tuple(found)
 
 
