@@ -39,7 +39,7 @@ def test_notes_that_are_hardly_heard_speak_for_no_place():
     # As of timecode against white noise.
     chosen = pool(told((3, 15), (50, 10), (70, 12)), told((20, 0.3), (60, 0.2), (90, 0.2)))
 
-    assert chosen.lead == pytest.approx(math.log(15 / 12) / SUM_SCALE, abs=0.1)
+    assert chosen.lead == pytest.approx(math.log(15 / 12) / SUM_SCALE)
 
 
 @pytest.mark.parametrize(("apart_s", "adds"), [(0.03, True), (-0.03, True), (0.06, False), (-0.06, False)])

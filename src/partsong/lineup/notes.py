@@ -21,19 +21,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage, stats
+from scipy import fft, ndimage
 
 from partsong.lineup import coarse
 from partsong.lineup.features import ONSET_RATE_HZ, RATE_HZ, Floats, Halves, Heard
 from partsong.lineup.pitches import TOLD_FOR, pitch_starts
+from partsong.render.robust import MAD_TO_SIGMA
 
 LISTENED_S = 120.0
 """Of a longer clip only the middle is listened to: hearing notes costs two seconds for a minute."""
 
 _FORETOLD = 100.0
-"""How much likelier a note is where the mix surely plays one than where it plays none. Told on practice songs."""
+"""How much likelier a note is where the mix surely plays one than where it plays none: set on practice songs."""
 
-_SPREAD = 1.0  # frames: a clip is heard as much less sharply
+_LESS_SHARPLY = 1.0  # frames: so much less sharply a clip is heard than a mix
 _MUCH = 30.0  # evidence beyond which it counts by its logarithm
 _LEVELLED = 2 * ONSET_RATE_HZ + 1  # frames: what lasts is not what starts
 _WIDE_AT = 0.8  # of the height
@@ -92,7 +93,7 @@ def find_notes(clip: Heard, voice: int, starts: Halves) -> tuple[Alike, ...]:
     overlap = np.minimum(n, m - lags) - np.maximum(0, -lags)
     enough = overlap >= coarse.least_overlap(n, m, ONSET_RATE_HZ)
     alike = np.where(enough, fft.irfft(product, size)[lags], 0).astype(np.float64)
-    spread = float(stats.median_abs_deviation(alike[enough], scale="normal")) if enough.any() else 0.0
+    spread = _spread(alike[enough]) if enough.any() else 0.0
     if spread == 0:
         return ()
     unit = math.sqrt(spread)
@@ -106,9 +107,14 @@ def find_notes(clip: Heard, voice: int, starts: Halves) -> tuple[Alike, ...]:
 
 def _foretold(starts: Halves) -> Floats:
     """Return how much likelier than anywhere around notes are where a mix starts them, as logarithms."""
-    spread = ndimage.gaussian_filter1d(starts.astype(np.float32), _SPREAD, axis=1)
-    odds = np.log1p(_FORETOLD * spread)
+    likely = ndimage.gaussian_filter1d(starts.astype(np.float32), _LESS_SHARPLY, axis=1)
+    odds = np.log1p(_FORETOLD * likely)
     return np.asarray(odds - ndimage.uniform_filter1d(odds, _LEVELLED, axis=1), np.float32)
+
+
+def _spread(odds: NDArray[np.float64]) -> float:
+    """Return how far odds spread: one standard deviation, by the median."""
+    return MAD_TO_SIGMA * float(np.median(np.abs(odds - np.median(odds))))
 
 
 def _width_s(alike: NDArray[np.float64], top: int) -> float:
