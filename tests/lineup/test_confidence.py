@@ -184,6 +184,9 @@ def test_where_strokes_are_likeliest_is_likely_with_odds(odds, toneless, swells,
     (Odds(26.9, 1.73, False), False, False),
     (Odds(13.0, 1.4, True), False, False),  # drums, it may be
     (Odds(22.0, 1.4, True), False, True),
+    (Odds(36.2, 1.14, True), True, True),  # far ahead in sum
+    (Odds(36.2, 1.14, False), True, False),
+    (Odds(36.2, 1.14, True), False, False),
 ])  # fmt: skip
 def test_where_strokes_are_likeliest_as_one_part_is_likely_with_odds(odds, toneless, likely):
     assert (judge_parts(odds, 20, toneless) is not None) == likely
@@ -224,20 +227,25 @@ def test_loops_of_other_songs_are_not_placed(lead, alike, mixed):
 
 
 @pytest.mark.parametrize(
-    ("lead", "share", "right", "expected"),
+    ("lead", "of_both", "share", "right", "expected"),
     [
-        (24.4, 1.0, 0.99, "likely"),
-        (10.2, 1.0, 0.87, "likely"),
-        (14.2, 1.0, 0.71, "likely"),
-        (25.6, 1.0, 0.47, "ask"),  # tones that swell and little evidence
-        (9.5, 1.0, 0.96, "likely"),
-        (6.9, 1.0, 0.97, "ask"),  # another song, once
-        (14.0, 0.7, 0.99, "ask"),
-        (5.5, 1.0, 0.99, "none"),  # another song
+        (24.4, 0.5, 1.0, 0.99, "likely"),
+        (10.2, 0.5, 1.0, 0.87, "likely"),
+        (14.2, 0.5, 1.0, 0.71, "likely"),
+        (25.6, 0.5, 1.0, 0.47, "ask"),  # tones that swell and little evidence
+        (9.5, 0.5, 1.0, 0.96, "likely"),
+        (6.9, 0.5, 1.0, 0.97, "ask"),  # another song, once
+        (14.0, 0.5, 0.7, 0.99, "ask"),
+        (5.5, 0.5, 1.0, 0.99, "none"),  # another song
+        (6.0, 17.6, 1.0, 0.99, "likely"),  # a verse and the next one, and no other place comes near
+        (5.3, 12.5, 1.0, 0.99, "likely"),
+        (5.3, 12.5, 0.7, 0.99, "ask"),
+        (6.5, 3.1, 1.0, 0.99, "ask"),  # two places of another song
+        (2.1, 12.5, 1.0, 0.99, "none"),  # wrong places of the song itself
     ],
 )
-def test_notes_and_sound_together(lead, share, right, expected):
-    verdict = judge_notes(lead, share, right)
+def test_notes_and_sound_together(lead, of_both, share, right, expected):
+    verdict = judge_notes(lead, of_both, share, right)
 
     assert verdict.confidence == expected
     assert ("some 20 ms" in verdict.reason) == (expected == "likely" and right < 0.8)

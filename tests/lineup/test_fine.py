@@ -218,6 +218,28 @@ def test_where_nothing_is_heard_a_line_stays_what_it_was_known_to_be(hall, rng):
         assert found.right == pytest.approx(2 * norm.cdf(0.02 / known_s) - 1, abs=0.2)
 
 
+@pytest.mark.parametrize(("highest", "share", "expected_ms"), [
+    (60.0, 0.85, 0.0),
+    (6000.0, 0.85, 0.0),  # as of a low tone that a small room swells
+    (6000.0, 0.3, -25.0),
+])  # fmt: skip
+def test_how_much_is_heard_does_not_count_without_end(hall, monkeypatch, highest, share, expected_ms):
+    clip, reference, truth_s = hall
+
+    def evidence(totals, widths, cell):  # two instants, the later one known before
+        found, reach = np.zeros(totals.shape[1] // cell), totals.shape[1] // 2
+        found[reach // cell] = share * highest
+        found[(reach - RATE_HZ // 40) // cell] = highest
+        return found
+
+    monkeypatch.setattr(fine, "_evidence", evidence)
+
+    found = responded(clip, reference, Line(truth_s), known_s=0.004)
+
+    assert 1e3 * float(found.fit.line.slip_s(15) - truth_s) == pytest.approx(expected_ms, abs=1)
+    assert found.right > 0.99
+
+
 def test_only_the_right_place_shows_a_response(hall):
     clip, reference, truth_s = hall
 

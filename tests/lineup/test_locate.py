@@ -18,6 +18,8 @@ from partsong.lineup.locate import (
     _phase_t,
     _rival,
     _share,
+    _told_by_notes,
+    _unless_masked,
     locate,
     locate_alone,
     measure_at,
@@ -353,7 +355,7 @@ def test_notes_and_windows_place_what_neither_does(silence, monkeypatch, evidenc
     found = _by_notes(clip, 0, mix, sums, (Possible(Line(17.0), 8.0),))
 
     assert found.confidence == expected
-    assert known == [pytest.approx(0.012)]
+    assert known == [pytest.approx(0.012)]  # of a likeness 50 ms wide
     assert [place.line.start_s for place in found.possible] == [10.006, 17.0]
     assert found.spread_ms == 5.0
 
@@ -381,6 +383,56 @@ def test_what_sums_say_of_strokes_counts_for_nothing(silence, monkeypatch, evide
 
     assert found.confidence == expected
     assert found.line.start_s == 10.0
+
+
+@pytest.mark.parametrize(("told_s", "alone", "noted_s", "expected_s"), [
+    (10.053, False, 10.0, 10.006),  # somebody talked over it
+    (9.98, True, 10.0, 10.006),  # few windows agreed, where nothing else does
+    (9.995, True, 10.0, 9.995),  # where windows agree they tell it best
+    (10.053, False, 10.3, 10.053),  # notes choose another place
+])  # fmt: skip
+def test_notes_tell_when_a_place_begins_that_a_mix_tells_faintly(
+    silence, monkeypatch, told_s, alone, noted_s, expected_s
+):
+    clip, mix = silence
+    monkeypatch.setattr(notes, "find_notes", lambda *_: (notes.Alike(noted_s, 30.0, 0.03),))
+    monkeypatch.setattr(fine, "response", lambda *_, **__: response(10.006, 24.0))
+    places = (Possible(Line(told_s), 8.0), Possible(Line(30.0), 7.0))
+    answer = Found("likely", "", "phase", mix.name, Line(told_s), 1.0, 5, 20, 0.3, places, alone=alone)
+
+    told = _told_by_notes(clip, 0, mix, answer)
+
+    assert [place.line.start_s for place in told.possible] == [expected_s, 30.0]
+    assert told.line.start_s == expected_s
+    assert told.confidence == "likely"
+    assert (told.spread_ms, told.summed) == ((5.0, True) if expected_s != told_s else (1.0, False))
+
+
+@pytest.mark.parametrize(("confidence_", "method", "against"), [
+    ("sure", "phase", "mix"),
+    ("ask", "phase", "mix"),
+    ("likely", "onsets", "mix"),
+    ("likely", "phase", "stem"),
+])  # fmt: skip
+def test_notes_are_asked_of_nothing_else(silence, monkeypatch, confidence_, method, against):
+    clip, mix = silence
+    monkeypatch.setattr(notes, "find_notes", lambda *_: pytest.fail("asked"))
+    answer = Found(confidence_, "", method, against, Line(10.0), None, 0, 0, None, (Possible(Line(10.0), 8.0),))
+
+    assert _told_by_notes(clip, 0, mix, answer) is answer
+
+
+@pytest.mark.parametrize(("found_s", "expected"), [(10.001, "likely"), (9.83, "ask")])
+def test_a_repeat_is_no_place_that_turns_out_to_be_the_same(silence, monkeypatch, found_s, expected):
+    clip, mix = silence
+
+    def responses(clip, voice, reference, lines, *, mixed):  # windows look 0.2 s around
+        return [response(10.0 if line.start_s == 10.0 else found_s, 100.0) for line in lines]
+
+    monkeypatch.setattr(locating, "_responses", responses)
+    answer = Found("likely", "", "phase", mix.name, Line(10.0), None, 0, 0, None, (Possible(Line(10.0), 8.0),))
+
+    assert _unless_masked(clip, 0, mix, answer, (-0.17,), mixed=True).confidence == expected
 
 
 def test_a_first_place_without_windows_is_compared_with_nothing():

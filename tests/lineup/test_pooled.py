@@ -66,17 +66,27 @@ def test_too_few_places_say_nothing(sums, notes):
     assert pool(told(*((9 * n, 20 + n) for n in range(sums))), told(*((7 * n, 1 + n) for n in range(notes)))) is None
 
 
+def test_both_places_of_music_that_comes_back_lead_all_others():
+    chosen = pool(told((3, 100), (50, 60), (70, 12)), told((3, 40), (50.01, 40), (90, 20)))
+
+    assert chosen.slip_s == 3.0
+    assert chosen.lead == pytest.approx(math.log(100 / 60) / SUM_SCALE)
+    assert chosen.of_both == pytest.approx(math.log(60 / 12) / SUM_SCALE + (40 - 20) / NOTES_SCALE)
+
+
 def test_the_first_of_random_places_leads_by_one_on_average():
-    # Rényi (1953): of exponential variables the highest leads the second by the scale on average, however many.
+    # Rényi (1953): of exponential variables the highest leads the second by the scale on average, however many, and
+    # that the third by half of it.
     rng = np.random.default_rng(5)
     even = told((500, 1.0), (700, 1.0))  # the notes prefer nothing
     leads = []
     for _ in range(3000):
         scores = 20 * np.exp(SUM_SCALE * rng.exponential(size=12))
-        leads.append(pool(told(*zip(10.0 * np.arange(12), scores, strict=True)), even).lead)
+        chosen = pool(told(*zip(10.0 * np.arange(12), scores, strict=True)), even)
+        leads.append((chosen.lead, chosen.of_both))
 
     # Three standard errors of the mean of 3000 exponential leads.
-    assert np.mean(leads) == pytest.approx(1.0, abs=0.055)
+    assert np.mean(leads, axis=0) == pytest.approx([1.0, 0.5], abs=0.055)
 
 
 def test_two_hearings_of_nothing_hardly_ever_lead_by_eight():

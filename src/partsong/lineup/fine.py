@@ -54,6 +54,7 @@ _MOVED_SHARE = 0.3  # what a place is moved for that tells it to about so much o
 _STEEP_S, _STEEP_SHARE = 0.003, 0.2  # where the direct sound is clear, so much of the evidence comes within so long
 _STEEP_WITHIN_S, _STEEP_TELLS_S = 0.06, 0.001
 _COUNTS = 0.15  # of a natural logarithm, beside what notes said: instants and bands near each other say the same again
+_MOST_COUNTED = 75.0  # beside them all of it counts so much at most: a low tone swells in a small room, and loudly
 _RIGHT_S = 0.02
 _CELL = 8  # samples: half a millisecond, in which powers are added up while places are compared
 _ALIKE_S = 0.012
@@ -398,13 +399,16 @@ def _response_in(
         heard = np.maximum(chosen.any(axis=2).sum(axis=0), 1)
         return np.asarray(_sum_shifted(chosen, by[some]) / np.sqrt(heard)[:, None])
 
-    def known(count: int, cell: int) -> Doubles:
-        off_s = ((np.arange(count) + 0.5) * cell - 0.5 - reach) / RATE_HZ
-        return np.asarray(-0.5 / _COUNTS * (off_s / known_s) ** 2)
+    def known(found: Doubles, cell: int) -> Doubles:
+        off_s = ((np.arange(len(found)) + 0.5) * cell - 0.5 - reach) / RATE_HZ
+        return np.asarray(-0.5 / counts(found) * (off_s / known_s) ** 2)
+
+    def counts(found: Doubles) -> float:
+        return _COUNTS if math.isinf(known_s) else min(_COUNTS, _MOST_COUNTED / max(float(found.max()), 1e-9))
 
     def in_cells(drift_ppm: float, some: slice = slice(None)) -> Doubles:
         found = _evidence(summed(drift_ppm, some), widths, _CELL)
-        return found + known(len(found), _CELL)
+        return found + known(found, _CELL)
 
     def best_of(drifts: NDArray[np.floating]) -> float:
         found = [float(in_cells(float(drift)).max()) - 0.5 * (drift / USUAL_DRIFT_PPM) ** 2 for drift in drifts]
@@ -415,7 +419,7 @@ def _response_in(
     drift = best_of(drift + min(step_ppm, _RESPONSE_PPM / 4) * np.arange(-3, 4))
     totals = summed(drift)
     every = _evidence(totals, widths, 1)
-    before = known(len(every), 1)
+    before = known(every, 1)
     at = int(np.argmax(every + before))
     evidence = float(every[at]) - 0.5 * (drift / USUAL_DRIFT_PPM) ** 2
     # All bands as one tell the instant finer, where they tell it at all.
@@ -431,7 +435,7 @@ def _response_in(
     if mixed and evidence >= _OWN_FROM:
         at, moved_s = _after_reverberation(every, told, at)
     line = _through(base + (at - reach) / RATE_HZ, drift, middle_s)
-    probable = special.softmax(_COUNTS * (every + before))
+    probable = special.softmax(counts(every) * (every + before))
     # Where the mix's own reverberation stands, what lies before the direct sound speaks for it as well.
     lags = np.arange(len(every))
     off_s = (lags - np.clip(lags, at, earliest)) / RATE_HZ

@@ -32,6 +32,7 @@ _SUSPECTS = 6  # moves that are tried before a place is believed to have no exac
 _TURN = 0.3  # a turn of a loop has at least this share of another's evidence, whatever else the mix plays there
 _RIVALS = 3  # repeats that are compared window by window; exact ones are all alike
 _SAME_TURN_S = 0.02
+_SAME_INSTANT_S = 0.02
 _TURNING_S = 240.0  # a loop shows in the middle four minutes of a clip
 _SAME_STROKES_S = 0.025  # what rises and the shape of notes tell keys as near to each other, but for tones that swell
 _TOLD_LATE_S = 0.02  # shapes tell tones that swell 18 to 45 ms after their keys, and others 5 ms before to 22 after
@@ -184,8 +185,9 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference], *, a
             break
     answer = _answer(clip, voice, references, chosen, looked, best)
     if answer.alone:  # windows agree by themselves: only an exact repeat could mislead
-        told = _told_from_repeats(clip, voice, references[chosen], answer, own=chosen < len(references) - 1)
-        return _with_turns(clip, voice, references, told)
+        answer = _told_from_repeats(clip, voice, references[chosen], answer, own=chosen < len(references) - 1)
+        answer = answer if alone else _told_by_notes(clip, voice, references[-1], answer)
+        return _with_turns(clip, voice, references, answer)
     if alone:
         return answer
     answer = _of_sound(clip, voice, answer)
@@ -202,6 +204,8 @@ def _locate_voice(clip: Heard, voice: int, references: Sequence[Reference], *, a
                 answer = replace(answer, possible=_joined(answer.possible, struck.possible[:_MORE]))
     if short and _RANK[answer.confidence] < _RANK["likely"]:
         answer = _better(answer, _by_notes(clip, voice, references[-1], sums, answer.possible))
+    else:
+        answer = _told_by_notes(clip, voice, references[-1], answer)
     return _with_turns(clip, voice, references, answer)
 
 
@@ -309,11 +313,15 @@ def _unless_masked(
         return answer
     here, line = responses[0], responses[0].fit.line
     moved = [Line(line.start_s + move, line.drift_ppm) for move in moves]
-    first = _responses(clip, voice, reference, moved[:_SUSPECTS], mixed=mixed)
+
+    def elsewhere(lines: Sequence[Line]) -> list[Response]:  # a short move finds the place itself again
+        found = _responses(clip, voice, reference, lines, mixed=mixed)
+        return [one for one in found if abs(one.fit.line.start_s - line.start_s) > coarse.APART_S]
+
+    first = elsewhere(moved[:_SUSPECTS])
     if all(one.evidence < _CLOSE * here.evidence for one in first):
         return answer
-    turns = [one for one in (*first, *_responses(clip, voice, reference, moved[_SUSPECTS:], mixed=mixed))
-             if one.evidence >= _TURN * here.evidence]  # fmt: skip
+    turns = [one for one in (*first, *elsewhere(moved[_SUSPECTS:])) if one.evidence >= _TURN * here.evidence]
     asked = confidence.judge_repeats(0)
     asking = replace(answer, confidence=asked.confidence, reason=asked.reason, method=asked.method)
     return _with_repeats(asking, line, [one.fit.line.start_s - line.start_s for one in turns])
@@ -456,13 +464,13 @@ def _by_notes(
     note = min(alike, key=lambda note: abs(note.slip_s - chosen.slip_s))
     if abs(note.slip_s - chosen.slip_s) > pooled.SAME_S:
         return None
-    told = Line(note.slip_s)
-    windows = fine.windows_of(clip, mix.heard, told, _ALL, dense=True)
-    response = fine.response(clip, voice, mix.heard, 0, told, windows, mixed=True, known_s=note.known_s)
+    response = _response_near(clip, voice, mix, note)
     if response is None:
         return None
     line = response.fit.line
-    verdict = confidence.judge_notes(chosen.lead, _share(clip, mix.heard, told), response.right)
+    verdict = confidence.judge_notes(
+        chosen.lead, chosen.of_both, _share(clip, mix.heard, Line(note.slip_s)), response.right
+    )
     places = [Possible(line, 0.0), *(place for place in possible if not _beside(place, [Possible(line, 0.0)]))]
     return Found(
         confidence=verdict.confidence,
@@ -477,6 +485,46 @@ def _by_notes(
         possible=tuple(places),
         summed=True,
     )
+
+
+def _told_by_notes(clip: Heard, voice: int, mix: Reference, answer: Found) -> Found:
+    """Return a place that is likely by the sound of a mix at the instant that all windows and the notes tell together.
+
+    A low tone swells in a room for longer than a place may be off, and talk answers talk; notes are heard to begin.
+    Where windows agree by themselves, few as they are, they tell the instant best, unless it lies far from the other.
+    """
+    faint = answer.line is not None and answer.confidence == "likely" and answer.method == "phase"
+    short = max(clip.length_s, mix.heard.length_s) <= strokes.LONGEST_S
+    if not (faint and short and answer.against == mix.name):
+        return answer
+    assert answer.line is not None
+    at_s = _at_middle_s(clip, answer.line)
+    first = notes.find_notes(clip, voice, mix.starting.likely)[:1]
+    near = [note for note in first if abs(note.slip_s - at_s) <= coarse.APART_S]
+    response = _response_near(clip, voice, mix, near[0]) if near else None
+    if response is None:
+        return answer
+    line = response.fit.line
+    if answer.alone and abs(_at_middle_s(clip, line) - at_s) <= _SAME_INSTANT_S:
+        return answer
+    score = answer.possible[0].score if answer.possible else 0.0
+    return replace(
+        answer,
+        line=line,
+        spread_ms=response.deviation_ms,
+        agreed=0,
+        tried=response.tried,
+        possible=(Possible(line, score), *answer.possible[1:]),
+        alone=False,
+        summed=True,
+    )
+
+
+def _response_near(clip: Heard, voice: int, mix: Reference, note: notes.Alike) -> Response | None:
+    """Return what all windows say around a place that notes told, and as near to it as they told it."""
+    line = Line(note.slip_s)
+    windows = fine.windows_of(clip, mix.heard, line, _ALL, dense=True)
+    return fine.response(clip, voice, mix.heard, 0, line, windows, mixed=True, known_s=note.known_s)
 
 
 def _by_response(

@@ -5,12 +5,14 @@ The sum of all windows hears waveforms (:mod:`partsong.lineup.fine`), and the no
 other to the same place.
 
 Scores of places that mean nothing have an exponential tail, and the first of them leads the second by the scale of
-that tail on average (Rényi's spacings). So a score over the scale that it has with other songs is the logarithm of odds
-against chance, and those of two hearings add. Of a sum the score is the logarithm of its evidence.
+that tail on average, and the second the third by half of it (Rényi's spacings). So a score over the scale that it has
+with other songs is the logarithm of odds against chance, and those of two hearings add. Of a sum the score is the
+logarithm of its evidence.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -37,10 +39,15 @@ class Told:
 
 @dataclass(frozen=True, slots=True)
 class Pooled:
-    """The first place of both hearings together; ``lead`` is over the next one, a natural logarithm of odds."""
+    """The first place of both hearings together, and by how much it leads: natural logarithms of odds.
+
+    ``lead`` is over the next place, and ``of_both`` that of these two, the worse one of them, over all others: where
+    music comes back note by note, both are far ahead of what another song may bring, and only near to each other.
+    """
 
     slip_s: float
     lead: float
+    of_both: float
 
 
 def pool(sums: Sequence[Told], notes: Sequence[Told]) -> Pooled | None:
@@ -64,9 +71,19 @@ def pool(sums: Sequence[Told], notes: Sequence[Told]) -> Pooled | None:
     summed = np.log([max(told.evidence, _NO_EVIDENCE) for told in sums]) / _SUM_SCALE
     heard = np.array([told.evidence for told in notes]) / _NOTES_SCALE
     odds = _odds(sums, summed, slips_s) + _odds(notes, heard, slips_s)
-    first = int(np.argmax(odds))
-    others = odds[np.abs(slips_s - slips_s[first]) > coarse.APART_S]
-    return Pooled(float(slips_s[first]), float(odds[first] - others.max()) if others.size else 0.0)
+    tops = _tops(odds, slips_s)
+    leads = [float(odds[one] - odds[other]) for one, other in itertools.pairwise(tops)]
+    lead, of_both, *_ = *leads, 0.0, 0.0
+    return Pooled(float(slips_s[tops[0]]), lead, of_both)
+
+
+def _tops(odds: NDArray[np.float64], slips_s: NDArray[np.float64]) -> list[int]:
+    """Return the three places with the highest odds, the highest first, and none near another; fewer if there are."""
+    tops: list[int] = []
+    for at in np.argsort(-odds, kind="stable").tolist():
+        if all(abs(slips_s[at] - slips_s[top]) > coarse.APART_S for top in tops):
+            tops.append(at)
+    return tops[:3]
 
 
 def _odds(said: Sequence[Told], odds: NDArray[np.float64], slips_s: NDArray[np.float64]) -> NDArray[np.float64]:
