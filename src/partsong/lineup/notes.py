@@ -63,7 +63,7 @@ class Alike:
     def known_s(self) -> float:
         """How near the slip is to the truth, one standard deviation in seconds: it grows with the width.
 
-        By its square up to 50 ms, where on 219 clips in halls it was 3, 5, 9 and 12 ms for likenesses below 30, 38, 45
+        By its square up to 50 ms, where on 220 clips in halls it was 3, 5, 9 and 12 ms for likenesses below 30, 38, 45
         and 55 ms wide; beyond that in proportion, as with 13 ms below 70 and 15 below 90.
         """
         wide = self.width_s / _KNOWN_AT_S
