@@ -41,7 +41,10 @@ class Player:
         return (0.4 * sound).astype(np.float32)
 
     def frames(self, way: str, start_s: float, frames: int, rate_hz: float) -> Iterator[NDArray[np.uint8]]:
-        """Draw the hand: ``struck`` lifts slowly and falls fast, ``plucked`` pulls fast and goes back slowly."""
+        """Draw the hand: ``struck`` lifts slowly and falls fast, ``plucked`` pulls fast and goes back slowly.
+
+        ``swung`` leaves 0.4 s before the note and is back at it, the same way as it came.
+        """
         rng = np.random.default_rng([self.seed, 6])
         song_s = start_s + np.arange(frames) / rate_hz
         height = np.zeros(frames)
@@ -50,6 +53,8 @@ class Player:
             if way == "struck":
                 lift = np.clip((since + 0.32) / 0.22, 0, 1) * (since < 0)
                 height = np.maximum(height, 16 * lift * (1 - np.clip((since + 0.09) / 0.09, 0, 1) ** 2))
+            elif way == "swung":
+                height = np.maximum(height, 16 * np.sin(np.pi * np.clip((since + 0.4) / 0.4, 0, 1)) ** 2)
             else:
                 back = np.clip((since - 0.08) / 0.45, 0, 1)
                 height = np.maximum(height, 16 * np.clip(since / 0.06, 0, 1) * (1 - back * back * (3 - 2 * back)))

@@ -6,13 +6,14 @@ import pytest
 
 from partsong.film.records import Candidate, Evidence, Placement
 from partsong.lineup.agreeing import by_picture, with_picture
-from partsong.lineup.motion import Seen, Sight
+from partsong.lineup.motion import Seen, Sight, Steady
 from partsong.timebase import Time
 
 
 def seen(confidence, *starts_s):
-    sights = tuple(Sight(start_s, 5.0) for start_s in starts_s)
-    return Seen(confidence, "The player's movement fits the stem", sights, 20, 18, 9.0, 4.0, True, 0.3)
+    sights = tuple(Sight(start_s, 100.0) for start_s in starts_s)
+    steady = Steady(lead=30.0, t=9.0, against=4.0, halves_agree=True)
+    return Seen(confidence, "The player's movement fits the stem", sights, "struck", 20, 18, steady, 12.0)
 
 
 def heard(confidence, *starts_s):
@@ -68,7 +69,7 @@ def test_a_doubtful_picture_offers_its_places():
 
 
 def test_a_picture_that_says_nothing_changes_nothing():
-    nothing = Seen("none", "Nothing moves in the picture", (), 0, 0, 0.0, 0.0, False, 0.0)
+    nothing = Seen("none", "Nothing moves in the picture")
 
     assert with_picture(heard("ask", 7.0), nothing) == heard("ask", 7.0)
     silent = with_picture(heard("none"), nothing)

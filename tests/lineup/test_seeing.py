@@ -15,7 +15,7 @@ from partsong.film.records import Part, Song, Stem, Take, TempoMark
 from partsong.film.store import FilmStore
 from partsong.lineup import seeing, steps
 from partsong.lineup.features import hear
-from partsong.lineup.motion import changes, look
+from partsong.lineup.motion import look, watched
 from partsong.lineup.seeing import see_clip, small
 from partsong.media.encode import RECIPES, PictureWriter
 from partsong.media.planes import Planes
@@ -57,8 +57,10 @@ def test_a_clip_is_looked_at_once(tmp_path, monkeypatch):
     assert seen.rate_hz == 25
     assert seen.change.shape == (WIDTH * HEIGHT // 64, 49)
     # Behind the codec, the cells that move most are the same ones.
-    drawn = changes([luma.astype(np.float32) for luma in lumas]).astype(float).std(axis=1)
-    assert np.corrcoef(drawn, seen.change.astype(float).std(axis=1))[0, 1] > 0.9
+    drawn = watched([luma.astype(np.float32) for luma in lumas]).astype(float)
+    assert np.corrcoef(drawn[:, 0].std(axis=1), seen.change.astype(float).std(axis=1))[0, 1] > 0.9
+    # Quarters look as they were drawn, to the codec's error: a code and a half (root mean square).
+    assert np.sqrt(np.mean((drawn[:, 1:] - seen.looks) ** 2)) < 1.5
     monkeypatch.setattr(seeing, "open_picture", None)  # a second look would fail
     assert np.array_equal(see_clip(folder, clip, silent()).change, seen.change)
 
@@ -112,6 +114,7 @@ def test_of_a_long_clip_the_middle_is_looked_at(film, monkeypatch):
 
     assert middle.first_s == 4.0  # 38 s, less 30, in halves
     assert np.array_equal(middle.change, whole.change[:, 100 : 100 + 749])
+    assert np.array_equal(middle.looks, whole.looks[:, :, 100 : 100 + 749])
     seen = look(middle, hear(Player(11, 50.0).stem()).voices[0].onsets)
     assert seen.confidence == "likely"
     assert seen.sights[0].start_s == pytest.approx(

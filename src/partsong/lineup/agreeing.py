@@ -30,7 +30,7 @@ def with_picture(placement: Placement, seen: Seen) -> Placement:
         By picture. It lifts a take to ``likely`` at most, and only where the sound does not point elsewhere.
     """
     starts = [Time.of(Fraction(sight.start_s)) for sight in seen.sights]
-    own = tuple(Candidate(start=start, score=sight.z) for start, sight in zip(starts, seen.sights, strict=True))
+    own = tuple(Candidate(start=start, score=sight.nats) for start, sight in zip(starts, seen.sights, strict=True))
     told = f"{seen.agreed} of {seen.blocks} stretches go with its notes"
     if placement.confidence == "ask" and seen.confidence == "likely":
         near = next(

@@ -40,7 +40,7 @@ def see_clip(folder: FilmFolder, clip: Clip, watch: Watch) -> Motion:
     first = max(0, (clip.picture.frames - most) // 2)
     frames = range(first, min(first + most, clip.picture.frames))
     doing = ("moves", motion.VERSION, MOST_S), "Watching the player in"
-    return Motion(_seen(folder, clip, frames, *doing, motion.changes, watch), rate_hz, first / rate_hz)
+    return Motion.of(_seen(folder, clip, frames, *doing, motion.watched, watch), rate_hz, first / rate_hz)
 
 
 def see_flashes(folder: FilmFolder, clip: Clip, watch: Watch) -> tuple[Flash, ...]:
