@@ -262,6 +262,8 @@ def played_a_little(page: Page) -> None:
     page.locator(".sounding", has_text="Playing").wait_for()
     page.keyboard.press("x")
     page.wait_for_function("() => document.querySelector('.playing video').paused")
+    # A frame that was on its way when it paused may still be drawn.
+    page.evaluate("() => new Promise((done) => setTimeout(() => requestAnimationFrame(() => done()), 250))")
 
 
 def seen_playing(page: Page, rim: int) -> NDArray[np.float64]:
