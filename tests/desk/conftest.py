@@ -263,7 +263,7 @@ def played_a_little(page: Page) -> None:
     page.keyboard.press("x")
     page.wait_for_function("() => document.querySelector('.playing video').paused")
     # A frame that was on its way when it paused may still be drawn.
-    page.evaluate("() => new Promise((done) => setTimeout(() => requestAnimationFrame(() => done()), 250))")
+    page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(() => done())))")
 
 
 def seen_playing(page: Page, rim: int) -> NDArray[np.float64]:

@@ -136,7 +136,7 @@ def test_nothing_to_see_says_next_to_nothing(rng):
     )
     still = Take(noise.moves, np.zeros((20, 4, FRAMES)), np.ones(FRAMES), 25.0)
 
-    assert Place(noise, notes_s, START_S).glance().hand < 12  # what a place must lead by
+    assert Place(noise, notes_s, START_S).glance().hand < 12  # less than a place must lead by
     # Where nothing looks different, looks say nothing: what is left is movement.
     glance = Place(still, notes_s, START_S).glance()
     assert glance.hand == pytest.approx(glance.hand_moved)

@@ -70,7 +70,7 @@ def drawn(at_s: Array, notes_s: Array, longest_s: float, swells: bool) -> Array:
     share = np.clip((at_s - notes_s[number]) / length_s, 0, 1)
     if swells:
         return reach(share)
-    turn = np.minimum(_TURN_S / np.maximum(length_s, 2 * _TURN_S), 0.5)
+    turn = _TURN_S / np.maximum(length_s, 2 * _TURN_S)
     slow, fast = share**2 / (2 * turn), share - turn / 2
     slowing = 1 - turn - (1 - share) ** 2 / (2 * turn)
     return np.asarray(np.where(share < turn, slow, np.where(share < 1 - turn, fast, slowing)) / (1 - turn))

@@ -34,7 +34,7 @@ from partsong.film.records import Confidence
 from partsong.lineup.confidence import halves_agree, paired_t
 from partsong.lineup.features import ONSET_RATE_HZ, Floats
 from partsong.lineup.following import followed, unlike
-from partsong.lineup.readings import Glance, Place, Reading, Take, local_mean
+from partsong.lineup.readings import Place, Reading, Take, local_mean
 
 WIDTH_PX = 160
 """The width at which a take is looked at: a hand in a wide frame is still about a cell."""
@@ -304,9 +304,9 @@ def _judged(take: Take, places: list[Place], first_s: float) -> Seen:
     order = sorted(range(len(places)), key=lambda at: -explains(at))
     # Read with the notes in the middle, so that what might be meant before and after them is seen alike.
     best = places[order[0]].at(start_s(order[0]))
-    reading, others, apart = _read(best, best.glance(), bowed, 1 / take.rate_hz)
+    reading, others, apart = _read(best, bowed, 1 / take.rate_hz)
     far = [at for at in order[1:] if abs(start_s(at) - reading.start_s) > _FAR_S]
-    rivals = [_read(places[at], glances[at], bowed, 1 / take.rate_hz)[0] for at in far[:_RIVALS]]
+    rivals = [_readings(places[at], bowed)[0] for at in far[:_RIVALS]]
     stretches = np.stack([one.stretches for one in (reading, *rivals)])
     steady = Steady(
         lead=reading.nats - max((rival.nats for rival in rivals), default=0.0),
@@ -331,17 +331,20 @@ def _judged(take: Take, places: list[Place], first_s: float) -> Seen:
     )
 
 
-def _read(place: Place, glance: Glance, bowed: bool, frame_s: float) -> tuple[Reading, list[Reading], float]:
+def _readings(place: Place, bowed: bool) -> list[Reading]:
+    return place.bows() if bowed else place.hands()
+
+
+def _read(place: Place, bowed: bool, frame_s: float) -> tuple[Reading, list[Reading], float]:
     """Read a place closely: the best reading, others that put the notes elsewhere, and how far it leads them."""
-    bows = place.bows()
-    readings = bows if bowed else place.hands()
+    readings = _readings(place, bowed)
     best = readings[0]
     others: list[Reading] = []
     for reading in readings[1:]:
         if all(abs(reading.start_s - other.start_s) > max(frame_s, _SAME_S) for other in (best, *others)):
             others.append(reading)
     beside = [reading.nats for reading in readings if abs(reading.start_s - best.start_s) > frame_s]
-    apart = best.moved - (glance.hand_moved if bowed else bows[0].nats)
+    apart = best.moved - (place.glance().hand_moved if bowed else place.bows()[0].nats)
     return best, others, min(apart, best.nats - max(beside, default=0.0))
 
 
